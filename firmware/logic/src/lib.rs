@@ -1,0 +1,2 @@
+//! Regeneration logic of ion-exchange softening plants.
+#![no_std]

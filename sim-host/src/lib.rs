@@ -1,0 +1,1 @@
+//! Host simulator of bedkeeper: plant, recordings, evidence and the `bedkeeper` command.

@@ -1,0 +1,5 @@
+//! The `bedkeeper` command.
+
+fn main() {
+    println!("bedkeeper");
+}
