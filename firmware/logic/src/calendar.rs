@@ -1,0 +1,369 @@
+//! The civil clock: daily events, weekdays, blackout windows (T1, T2, T4, C5).
+//!
+//! Civil time is local standard time as milliseconds since 2000-01-01 00:00, a Saturday. Only days
+//! and weekdays are ever needed, so month ends and leap days cannot go wrong.
+
+use serde::{Deserialize, Serialize};
+
+use crate::units::{Instant, Millis, elapsed_ms, later_ms, slugs};
+
+/// Milliseconds in a day.
+pub const DAY_MS: u64 = 86_400_000;
+const WEEK_S: u32 = 604_800;
+const DAY_S: u32 = 86_400;
+/// Two firings of the daily event are never closer than this on the monotonic clock (T2).
+const FIRING_GAP_MS: u64 = 12 * 3_600_000;
+/// A clock change larger than this forgets the fired date (T2).
+const FORGET_MS: u64 = DAY_MS;
+
+/// Local civil time, milliseconds since 2000-01-01 00:00.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(transparent)]
+pub struct Civil(pub u64);
+
+impl Civil {
+    /// Whole days since 2000-01-01.
+    #[must_use]
+    pub fn day(self) -> u32 {
+        self.secs().checked_div(DAY_S).unwrap_or(0)
+    }
+
+    /// The first moment of a day at a minute of it.
+    #[must_use]
+    pub fn at(day: u32, minute: u16) -> Self {
+        let ms = u64::from(day).saturating_mul(DAY_MS);
+        Self(ms.saturating_add(u64::from(minute).saturating_mul(60_000)))
+    }
+
+    /// Second of the week, from Monday 00:00.
+    #[must_use]
+    pub fn second_of_week(self) -> u32 {
+        // 2000-01-01 was a Saturday: five days into its week.
+        self.secs().wrapping_add(5 * DAY_S).checked_rem(WEEK_S).unwrap_or(0)
+    }
+
+    /// The weekday, 0 = Monday.
+    #[must_use]
+    pub fn weekday(self) -> u8 {
+        let day = self.second_of_week().checked_div(DAY_S).unwrap_or(0);
+        u8::try_from(day).unwrap_or(0)
+    }
+
+    fn secs(self) -> u32 {
+        u32::try_from(self.0 / 1_000).unwrap_or(u32::MAX)
+    }
+}
+
+/// How civil time follows the monotonic clock: `None` while it is unknown.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Clock {
+    /// Civil ms minus monotonic ms.
+    offset_ms: Option<i64>,
+}
+
+/// What a change of the civil clock did.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ClockChange {
+    /// How far it moved; `None` if it was or became unknown.
+    pub moved_ms: Option<i64>,
+}
+
+impl ClockChange {
+    /// More than a day, or from or to unknown: the fired date says nothing any more (T2).
+    fn forgets_dates(self) -> bool {
+        self.moved_ms.is_none_or(|by| by.unsigned_abs() > FORGET_MS)
+    }
+}
+
+impl Clock {
+    /// Civil time at a monotonic instant, if known.
+    #[must_use]
+    pub fn civil(self, at: Instant) -> Option<Civil> {
+        at.as_ticks().checked_add_signed(self.offset_ms?).map(Civil)
+    }
+
+    /// The monotonic instant of a civil time, if the clock is set and that is not before its start.
+    #[must_use]
+    pub fn instant(self, civil: Civil) -> Option<Instant> {
+        let back = self.offset_ms?.checked_neg()?;
+        civil.0.checked_add_signed(back).map(Instant::from_ticks)
+    }
+
+    /// Whether civil time is known.
+    #[must_use]
+    pub fn is_set(self) -> bool {
+        self.offset_ms.is_some()
+    }
+
+    /// Sets civil time at `now`, or makes it unknown; says by how much it moved.
+    pub fn set(&mut self, now: Instant, civil: Option<Civil>) -> ClockChange {
+        let offset = civil.and_then(|c| {
+            let civil_ms = i64::try_from(c.0).ok()?;
+            civil_ms.checked_sub(i64::try_from(now.as_ticks()).ok()?)
+        });
+        let moved_ms = match (self.offset_ms, offset) {
+            (Some(old), Some(new)) => new.checked_sub(old),
+            _ => None,
+        };
+        self.offset_ms = offset;
+        ClockChange { moved_ms }
+    }
+}
+
+slugs! {
+    /// A weekday.
+    Weekday as Weekdays(u8) {
+        /// Monday.
+        Monday = "monday",
+        /// Tuesday.
+        Tuesday = "tuesday",
+        /// Wednesday.
+        Wednesday = "wednesday",
+        /// Thursday.
+        Thursday = "thursday",
+        /// Friday.
+        Friday = "friday",
+        /// Saturday.
+        Saturday = "saturday",
+        /// Sunday.
+        Sunday = "sunday",
+    }
+}
+
+impl Weekdays {
+    /// All seven days.
+    pub const ALL_DAYS: Self = Self(0x7f);
+
+    /// Whether the weekday with this number (0 = Monday) is in.
+    #[must_use]
+    pub fn has_number(self, weekday: u8) -> bool {
+        self.0 & 1u8.checked_shl(u32::from(weekday)).unwrap_or(0) != 0
+    }
+}
+
+/// A blackout window: on these weekdays from one minute of the day to another (C5).
+///
+/// Where `to_minute` is not after `from_minute` the window ends on the next day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Window {
+    /// Days on which it begins.
+    pub days: Weekdays,
+    /// Minute of the day when it begins.
+    pub from_minute: u16,
+    /// Minute of the day when it ends.
+    pub to_minute: u16,
+}
+
+impl Window {
+    /// Length in seconds, up to a day.
+    #[must_use]
+    pub fn length_s(self) -> u32 {
+        let from = u32::from(self.from_minute);
+        let to = u32::from(self.to_minute);
+        let minutes = if to > from { to.saturating_sub(from) } else { to.saturating_add(1_440).saturating_sub(from) };
+        minutes.saturating_mul(60)
+    }
+
+    /// Seconds since it last began, and seconds until it next begins, at a second of the week.
+    fn nearest(self, second_of_week: u32) -> Option<(u32, u32)> {
+        let mut since = None;
+        let mut until = None;
+        for day in 0..7u8 {
+            if !self.days.has_number(day) {
+                continue;
+            }
+            let begins =
+                u32::from(day).saturating_mul(DAY_S).saturating_add(u32::from(self.from_minute).saturating_mul(60));
+            let ago = week_difference(begins, second_of_week);
+            let ahead = match week_difference(second_of_week, begins) {
+                0 => WEEK_S,
+                other => other,
+            };
+            since = Some(since.map_or(ago, |s: u32| s.min(ago)));
+            until = Some(until.map_or(ahead, |u: u32| u.min(ahead)));
+        }
+        since.zip(until)
+    }
+}
+
+/// Seconds from one second of the week forward to another.
+fn week_difference(from: u32, to: u32) -> u32 {
+    if to >= from { to.saturating_sub(from) } else { to.saturating_add(WEEK_S).saturating_sub(from) }
+}
+
+/// Seconds until the windows that now stand end, if one stands: windows that touch or overlap
+/// count as one.
+#[must_use]
+pub fn blackout_left_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
+    let mut left: u32 = 0;
+    // Each pass can only lengthen the stay by a window; a week of it is the same as for ever.
+    while left < WEEK_S {
+        let at = second_of_week.saturating_add(left).checked_rem(WEEK_S).unwrap_or(0);
+        let more = windows.iter().filter_map(|w| w.length_s().checked_sub(w.nearest(at)?.0)).max().unwrap_or(0);
+        if more == 0 {
+            break;
+        }
+        left = left.saturating_add(more);
+    }
+    (left > 0).then_some(left)
+}
+
+/// Seconds until the next window begins, from a moment outside all windows.
+#[must_use]
+pub fn next_blackout_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
+    windows.iter().filter_map(|w| Some(w.nearest(second_of_week)?.1)).min()
+}
+
+/// Seconds until a start of this length fits between windows: 0 = now, `None` = never.
+#[must_use]
+pub fn start_fits_in_s(windows: &[Window], second_of_week: u32, length_s: u32, finish_before: bool) -> Option<u32> {
+    let mut wait: u32 = 0;
+    while wait <= WEEK_S {
+        let at = second_of_week.saturating_add(wait).checked_rem(WEEK_S).unwrap_or(0);
+        if let Some(left) = blackout_left_s(windows, at) {
+            wait = wait.saturating_add(left);
+            continue;
+        }
+        match next_blackout_s(windows, at) {
+            Some(gap) if finish_before && gap < length_s => wait = wait.saturating_add(gap),
+            _ => return Some(wait),
+        }
+    }
+    None
+}
+
+/// The daily event at the regeneration hour: once per civil date (T2).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct DailyEvent {
+    /// The last date whose hour has been dealt with, fired or missed.
+    dealt_day: Option<u32>,
+    /// When it last fired.
+    fired_at: Option<Instant>,
+}
+
+/// What became of an hour.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum HourOutcome {
+    /// It fires now, for this date.
+    Fired(u32),
+    /// Its time passed without firing; the last such date.
+    Missed(u32),
+}
+
+impl DailyEvent {
+    /// Looks at the clock at `now`; at most one outcome a call.
+    ///
+    /// `minute` is the minute of the day of the hour, `grace` how long after it may still fire.
+    pub fn poll(&mut self, now: Instant, clock: Clock, minute: u16, grace: Millis) -> Option<HourOutcome> {
+        let Some(civil) = clock.civil(now) else {
+            return self.poll_without_clock(now);
+        };
+        let date = dated(civil, minute);
+        let into_ms = civil.0.saturating_sub(Civil::at(date, minute).0);
+        let in_grace = into_ms < u64::from(grace.0);
+        let Some(dealt) = self.dealt_day else {
+            // First look at this clock: an hour already over was never ours to miss.
+            self.dealt_day = Some(if in_grace { date.saturating_sub(1) } else { date });
+            return if in_grace { self.poll(now, clock, minute, grace) } else { None };
+        };
+        if date <= dealt {
+            return None;
+        }
+        if in_grace {
+            if self.too_soon(now) {
+                return None;
+            }
+            self.dealt_day = Some(date);
+            self.fired_at = Some(now);
+            return Some(HourOutcome::Fired(date));
+        }
+        self.dealt_day = Some(date);
+        Some(HourOutcome::Missed(date))
+    }
+
+    /// Without civil time: every 24 h of powered time (T1).
+    fn poll_without_clock(&mut self, now: Instant) -> Option<HourOutcome> {
+        let from = *self.fired_at.get_or_insert(now);
+        if elapsed_ms(from, now) < DAY_MS {
+            return None;
+        }
+        self.fired_at = Some(now);
+        Some(HourOutcome::Fired(0))
+    }
+
+    fn too_soon(&self, now: Instant) -> bool {
+        self.fired_at.is_some_and(|at| elapsed_ms(at, now) < FIRING_GAP_MS)
+    }
+
+    /// Tells of a change of the civil clock.
+    pub fn clock_changed(&mut self, change: ClockChange) {
+        if change.forgets_dates() {
+            self.dealt_day = None;
+        }
+    }
+
+    /// When to look again: the next beginning or end of an hour's grace, or of the 12 h gap.
+    #[must_use]
+    pub fn deadline(&self, now: Instant, clock: Clock, minute: u16, grace: Millis) -> Option<Instant> {
+        let Some(civil) = clock.civil(now) else {
+            return self.fired_at.map(|at| later_ms(at, DAY_MS));
+        };
+        let date = dated(civil, minute);
+        let begins = Civil::at(date, minute);
+        let ends = Civil(begins.0.saturating_add(u64::from(grace.0)));
+        let open = self.dealt_day.is_none_or(|dealt| date > dealt);
+        if open && civil < ends {
+            let gap_over = self.fired_at.map_or(now, |at| later_ms(at, FIRING_GAP_MS));
+            return clock.instant(ends).map(|end| if gap_over > now { gap_over.min(end) } else { end });
+        }
+        let mut next = date.saturating_add(1);
+        if let Some(dealt) = self.dealt_day {
+            next = next.max(dealt.saturating_add(1));
+        }
+        clock.instant(Civil::at(next, minute))
+    }
+}
+
+/// The date that a moment belongs to when days begin at `minute`: a grace past midnight belongs to
+/// its starting date (T2).
+fn dated(civil: Civil, minute: u16) -> u32 {
+    let day = civil.day();
+    if civil < Civil::at(day, minute) { day.saturating_sub(1) } else { day }
+}
+
+/// Whether `now` lies within the hour's grace; always if civil time is unknown (T1: calendar rules rest).
+#[must_use]
+pub fn within_hour(now: Instant, clock: Clock, minute: u16, grace: Millis) -> bool {
+    clock.civil(now).is_none_or(|civil| {
+        let begins = Civil::at(dated(civil, minute), minute);
+        civil.0.saturating_sub(begins.0) < u64::from(grace.0)
+    })
+}
+
+/// The next beginning of the hour after `now`, if civil time is known.
+#[must_use]
+pub fn next_hour(now: Instant, clock: Clock, minute: u16) -> Option<Instant> {
+    let civil = clock.civil(now)?;
+    clock.instant(Civil::at(dated(civil, minute).saturating_add(1), minute))
+}
+
+/// Whole civil dates from `then` to `now` by today's clock; whole days of powered time without one.
+///
+/// Reckoned from the monotonic clock, so that correcting a wrong year changes nothing.
+#[must_use]
+pub fn dates_between(then: Instant, now: Instant, clock: Clock) -> u32 {
+    match (clock.civil(then), clock.civil(now)) {
+        (Some(then), Some(now)) => now.day().saturating_sub(then.day()),
+        _ => u32::try_from(elapsed_ms(then, now) / DAY_MS).unwrap_or(u32::MAX),
+    }
+}
+
+impl DailyEvent {
+    /// Weekday of the date last dealt with, 0 = Monday.
+    #[must_use]
+    pub fn dealt_weekday(&self) -> Option<u8> {
+        self.dealt_day.map(|day| Civil::at(day, 0).weekday())
+    }
+}

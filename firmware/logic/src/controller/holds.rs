@@ -1,0 +1,220 @@
+//! What stands in the way of a regeneration: the very function that decisions use (S8, C7).
+
+use heapless::Vec;
+use serde::{Deserialize, Serialize};
+
+use super::Controller;
+use crate::calendar::{self, Civil};
+use crate::demand::{Cause, CauseSet, Hold, HoldSet, Standing};
+use crate::duty::{Duty, OutReason, Tank};
+use crate::program::Position;
+use crate::settings::{Arrangement, ExhaustedInWindow, RemoteRole, WhenClockUnset};
+use crate::units::{Flow, Instant, TankId, Volume, later, later_ms};
+
+/// What is asked of a tank, and every hold that keeps it from starting.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Why {
+    /// Every cause that stands.
+    pub causes: CauseSet,
+    /// When it was first asked for.
+    pub asked_at: Option<Instant>,
+    /// Every hold that stands; empty if nothing is asked or it regenerates.
+    pub holds: Vec<Standing, 18>,
+}
+
+/// Receives each hold with the instant it clears by itself, if known.
+type Visit<'v> = dyn FnMut(Hold, Option<Instant>) + 'v;
+
+impl<const N: usize> Controller<N> {
+    /// Visits every hold on a waiting tank.
+    pub(super) fn scan_holds(&self, id: TankId, tank: &Tank, now: Instant, visit: &mut Visit<'_>) {
+        self.tank_holds(tank, visit);
+        self.shared_holds(id, tank, now, visit);
+        self.site_holds(tank, now, visit);
+        self.calendar_holds(tank, now, visit);
+    }
+
+    /// The holds on a waiting tank as a set.
+    pub(super) fn holds_on(&self, id: TankId, tank: &Tank, now: Instant) -> HoldSet {
+        let mut set = HoldSet::EMPTY;
+        self.scan_holds(id, tank, now, &mut |hold, _| {
+            set.insert(hold);
+        });
+        set
+    }
+
+    /// Holds of the tank itself.
+    fn tank_holds(&self, tank: &Tank, visit: &mut Visit<'_>) {
+        match tank.duty {
+            Duty::Out { reason: OutReason::Operator } => visit(Hold::LockedOut, None),
+            Duty::Out { reason: OutReason::DriveLost } => visit(Hold::DriveFailed, None),
+            _ => {}
+        }
+        if tank.demand.operator_hold {
+            visit(Hold::OperatorHold, None);
+        }
+        if tank.drive.is_powering_up() || tank.drive.is_unknown() || tank.drive.is_seeking() {
+            visit(Hold::FindingPosition, None);
+        }
+    }
+
+    /// Holds by what tanks share: each other, the drain, the brine.
+    fn shared_holds(&self, id: TankId, tank: &Tank, now: Instant, visit: &mut Visit<'_>) {
+        let regenerating = self.tanks.iter().filter(|t| t.regeneration().is_some()).count();
+        if regenerating >= usize::from(self.settings.max_regenerating) {
+            visit(Hold::OtherRegenerating, None);
+        }
+        let purging = self.tanks.iter().any(|t| matches!(t.duty, Duty::Purging { .. }));
+        if purging || self.tanks.iter().any(|t| t.drive.may_discharge()) {
+            visit(Hold::DrainBusy, None);
+        }
+        if self.settings.draws_brine() {
+            if self.tanks.iter().any(|t| t.drive.may_use_brine_tank()) {
+                visit(Hold::BrineBusy, None);
+            }
+            if !self.settings.refills_first()
+                && let Some(ready) = self.brine.ready_at(now, self.settings.brine_ready_after)
+            {
+                visit(Hold::BrineNotReady, Some(ready));
+            }
+        }
+        if self.changeover.is_some_and(|c| c.to == id || c.from == Some(id)) || self.is_between_duties(tank) {
+            visit(Hold::ChangingOver, None);
+        } else if !self.may_leave(id, tank) {
+            visit(Hold::NoTankToRelieve, None);
+        }
+    }
+
+    /// The valve is still on its way to where this duty rests.
+    fn is_between_duties(&self, tank: &Tank) -> bool {
+        match tank.duty {
+            Duty::Ready { .. } | Duty::Spent => tank.drive.target().is_some() && !tank.drive.is_seeking(),
+            _ => false,
+        }
+    }
+
+    /// Whether the building is served while this tank regenerates (S2).
+    fn may_leave(&self, id: TankId, tank: &Tank) -> bool {
+        match self.settings.arrangement {
+            Arrangement::Single => true,
+            Arrangement::Alternating => {
+                let other_out =
+                    super::tank_ids(&self.tanks).all(|(other, t)| other == id || matches!(t.duty, Duty::Out { .. }));
+                if other_out {
+                    return self.settings.allow_untreated;
+                }
+                !matches!(tank.duty, Duty::Serving) && self.confirmed_serving() > 0
+            }
+        }
+    }
+
+    /// Tanks that serve with their valve confirmed in service.
+    pub(super) fn confirmed_serving(&self) -> usize {
+        self.tanks
+            .iter()
+            .filter(|t| matches!(t.duty, Duty::Serving) && t.drive.position() == Some(Position::Service))
+            .count()
+    }
+
+    /// Holds by contacts, flow and the drain allowance.
+    fn site_holds(&self, tank: &Tank, now: Instant, visit: &mut Visit<'_>) {
+        if self.settings.remote == RemoteRole::HoldOff && self.contacts.remote.closed_since().is_some() {
+            visit(Hold::HoldOff, None);
+        }
+        if self.contacts.low_pressure.closed_since().is_some() {
+            visit(Hold::LowPressure, None);
+        }
+        if let Some(until) = self.flow_hold_until(tank, now) {
+            visit(Hold::FlowTooHigh, Some(until));
+        }
+        let limit = self.settings.discharge_limit;
+        if limit > Volume::ZERO {
+            let after = self.drained_today(now).plus(self.settings.drain_per_regeneration());
+            if after > limit {
+                visit(Hold::DischargeLimit, Some(self.drain_day_ends(now)));
+            }
+        }
+    }
+
+    /// Until when the flow holds a start if no further pulse comes; `None` if it does not.
+    pub(super) fn flow_hold_until(&self, tank: &Tank, now: Instant) -> Option<Instant> {
+        let limit = self.settings.start_flow_limit;
+        if limit == Flow(0) || self.flow(now) <= limit {
+            return None;
+        }
+        let wait_over = tank
+            .demand
+            .flow_wait_since
+            .map_or(later(now, self.settings.flow_wait_limit), |since| later(since, self.settings.flow_wait_limit));
+        // With several meters the sum falls at the latest when every one has fallen.
+        let falls = self.meters.iter().filter_map(|m| m.falls_to(limit, self.settings.meter_settings())).max();
+        let until = falls.map_or(wait_over, |f| f.min(wait_over));
+        (wait_over > now).then(|| until.max(later_ms(now, 1)))
+    }
+
+    /// Holds by the calendar (C5, C6, T1).
+    fn calendar_holds(&self, tank: &Tank, now: Instant, visit: &mut Visit<'_>) {
+        let Some(civil) = self.clock.civil(now) else {
+            if self.settings.when_clock_unset == WhenClockUnset::HoldAll {
+                visit(Hold::ClockUnset, None);
+            }
+            return;
+        };
+        if !self.overrides_windows(tank) {
+            self.window_holds(civil, now, visit);
+        }
+        let minute = self.settings.hour_minute;
+        if !tank.demand.is_at_once() && !calendar::within_hour(now, self.clock, minute, self.settings.hour_grace) {
+            visit(Hold::UntilHour, calendar::next_hour(now, self.clock, minute));
+        }
+    }
+
+    fn overrides_windows(&self, tank: &Tank) -> bool {
+        self.settings.exhausted_in_window == ExhaustedInWindow::Override
+            && tank.demand.causes().contains(Cause::Exhausted)
+    }
+
+    fn window_holds(&self, civil: Civil, now: Instant, visit: &mut Visit<'_>) {
+        let windows = &self.settings.windows;
+        if windows.is_empty() {
+            return;
+        }
+        let second = civil.second_of_week();
+        let into_second_ms = civil.0.checked_rem(1_000).unwrap_or(0);
+        let at = |second: u32| later_ms(now, u64::from(second).saturating_mul(1_000).saturating_sub(into_second_ms));
+        let length = self.settings.longest_regeneration();
+        let length_s = length.0.div_ceil(1_000);
+        let finish = self.settings.finish_before_window;
+        if let Some(left) = calendar::blackout_left_s(windows, second) {
+            visit(Hold::Blackout, Some(at(left)));
+            return;
+        }
+        if !finish {
+            return;
+        }
+        let Some(gap) = calendar::next_blackout_s(windows, second) else { return };
+        let gap_ms = u64::from(gap).saturating_mul(1_000).saturating_sub(into_second_ms);
+        if gap_ms >= u64::from(length.0) {
+            return;
+        }
+        let from_window = second.saturating_add(gap);
+        let wait = calendar::start_fits_in_s(windows, from_window, length_s, finish);
+        visit(Hold::WouldEnterBlackout, wait.map(|w| at(gap.saturating_add(w))));
+    }
+
+    /// A window stands in which tanks may not change over (C6).
+    pub(super) fn changeover_held(&self, now: Instant) -> bool {
+        !self.settings.changeover_in_window
+            && self.clock.civil(now).is_some_and(|civil| {
+                calendar::blackout_left_s(&self.settings.windows, civil.second_of_week()).is_some()
+            })
+    }
+
+    /// When the next window ends, for a changeover that waits for it.
+    pub(super) fn window_ends(&self, now: Instant) -> Option<Instant> {
+        let civil = self.clock.civil(now)?;
+        let left = calendar::blackout_left_s(&self.settings.windows, civil.second_of_week())?;
+        let into_second_ms = civil.0.checked_rem(1_000).unwrap_or(0);
+        Some(later_ms(now, u64::from(left).saturating_mul(1_000).saturating_sub(into_second_ms)))
+    }
+}

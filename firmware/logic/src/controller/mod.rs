@@ -1,0 +1,549 @@
+//! The controller: takes time and inputs, keeps the state, offers outputs and the next deadline.
+//!
+//! This file holds the state, its entry points and its accounts; `decide` acts on what is due,
+//! `holds` says what stands in the way, `operator` grants or refuses what people ask.
+
+mod decide;
+mod holds;
+mod operator;
+mod watches;
+
+use heapless::Vec;
+use serde::{Deserialize, Serialize};
+
+use crate::brine::Brine;
+use crate::calendar::{Civil, Clock, DAY_MS, DailyEvent};
+use crate::contact::{Contact, Debounced};
+use crate::demand::{CauseSet, Standing};
+use crate::drive::{Drive, Motion, Switches};
+use crate::duty::{Duty, Tank};
+use crate::journal::{Event, Journal, Record, Who};
+use crate::ledger::Ledger;
+use crate::meter::{MAX_BATCH, Meter};
+use crate::operator::{Action, Refused};
+use crate::settings::{MAX_TANKS, MeterPlace, Settings};
+use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
+use crate::watch::{AlarmSet, Watches};
+
+pub use holds::Why;
+
+/// What a driver tells the controller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Input {
+    /// Nothing but time passed.
+    Tick,
+    /// Pulses that the driver has judged by width and gap itself; meter 0 is the common one or tank 1's.
+    Pulses {
+        /// Which meter, from 0.
+        meter: u8,
+        /// How many.
+        count: u32,
+    },
+    /// A meter's contact changed its level; the controller judges bounce (M4).
+    MeterContact {
+        /// Which meter, from 0.
+        meter: u8,
+        /// Closed.
+        closed: bool,
+    },
+    /// The position switches of a tank's valve, as they are.
+    Switches {
+        /// Which tank.
+        tank: TankId,
+        /// Their levels.
+        closed: Switches,
+    },
+    /// A contact's level, as it is.
+    Contact {
+        /// Which.
+        contact: Contact,
+        /// Closed.
+        closed: bool,
+    },
+    /// Civil time now, or `None` if it became unknown.
+    Clock(Option<Civil>),
+    /// An operator's wish.
+    Operator {
+        /// Who asks.
+        who: Who,
+        /// For what.
+        action: Action,
+    },
+}
+
+/// Where the metered water went, to the nanolitre (S5): `metered` is the sum of the other four.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Accounts {
+    /// Everything the meters counted.
+    pub metered: TotalVolume,
+    /// Charged to tanks.
+    pub charged: TotalVolume,
+    /// Past the tanks through a blending bypass.
+    pub blended: TotalVolume,
+    /// Past the tanks because none served.
+    pub untreated: TotalVolume,
+    /// To the drain by rules.
+    pub drained: TotalVolume,
+    /// The part of `charged` that came when the tank had nothing left.
+    pub past_zero: TotalVolume,
+}
+
+/// What the driver must make so; read after every call.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub struct Outputs<const N: usize> {
+    /// What each valve motor is told, tank by tank.
+    pub motions: Vec<Motion, N>,
+    /// The alarms that stand.
+    pub alarms: AlarmSet,
+}
+
+/// A change of the tank that serves (S3).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+struct Changeover {
+    /// The tank that is to leave, if one serves.
+    from: Option<TankId>,
+    /// The tank that takes over.
+    to: TankId,
+    /// `to` has confirmed; `from` is on its way out.
+    relieved: bool,
+}
+
+/// Estimated drain water of a day.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+struct DrainDay {
+    day: u32,
+    drained: Volume,
+}
+
+/// Contacts of the plant.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+struct Contacts {
+    remote: Debounced,
+    sensor: Debounced,
+    low_pressure: Debounced,
+    /// The closure of the remote contact that has been acted on.
+    remote_served: Option<Instant>,
+}
+
+/// The settings want more tanks than this controller was built for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct TooManyTanks;
+
+/// Why new settings were not taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum SettingsRefused {
+    /// A regeneration runs; offer them again when it is over.
+    Regenerating,
+    /// Tanks, arrangement or drives differ: only a restart can take them.
+    NeedsRestart,
+}
+
+/// Whether an input leaves something to decide.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Effect {
+    Quiet,
+    Decide,
+}
+
+/// The regeneration logic of one site with up to `N` tanks. See the crate's front page for how to drive it.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Controller<const N: usize> {
+    settings: Settings,
+    now: Instant,
+    clock: Clock,
+    hour: DailyEvent,
+    scheduled_at: Option<Instant>,
+    tanks: Vec<Tank, N>,
+    meters: Vec<Meter, N>,
+    contacts: Contacts,
+    brine: Brine,
+    changeover: Option<Changeover>,
+    accounts: Accounts,
+    drain: DrainDay,
+    closed_flow_at: Option<Instant>,
+    settings_rejected: bool,
+    watches: Watches,
+    journal: Journal,
+    /// Tanks whose beds the building's water passes.
+    in_service: TankSet,
+    /// `in_service` before the present instant: a pulse tells of water that has already passed.
+    charging: TankSet,
+    /// Whose turn it is to take the nanolitres that do not divide.
+    share_turn: u8,
+    /// Some tank waits, so that a pulse may change what holds it.
+    waiting: bool,
+    deadline: Instant,
+}
+
+const NEVER: Instant = Instant::from_ticks(u64::MAX);
+
+impl<const N: usize> Controller<N> {
+    /// A controller at power-up with fresh beds: drives off, positions unknown, tank 1 believed to serve.
+    ///
+    /// # Errors
+    /// The settings have more than `N` tanks.
+    pub fn new(now: Instant, settings: Settings) -> Result<Self, TooManyTanks> {
+        let count = usize::from(settings.tanks);
+        if count > N || count > MAX_TANKS {
+            return Err(TooManyTanks);
+        }
+        let fresh = |index: usize| Tank {
+            duty: if index == 0 { Duty::Serving } else { Duty::Ready { since: now } },
+            ledger: Ledger::new(now, &settings.medium, &settings.reserve),
+            demand: crate::demand::Demand::default(),
+            drive: Drive::new(now),
+            unproven: false,
+            salted: false,
+            leaving: false,
+            regenerations: 0,
+            moved: false,
+        };
+        let tanks = crate::collect((0..count).map(fresh));
+        let meters = match settings.meter.place {
+            MeterPlace::Common => 1,
+            MeterPlace::PerTank => count,
+        };
+        let mut in_service = TankSet::EMPTY;
+        in_service.insert(TankId(0));
+        Ok(Self {
+            now,
+            clock: Clock::default(),
+            hour: DailyEvent::default(),
+            scheduled_at: None,
+            tanks,
+            meters: crate::collect((0..meters).map(|_| Meter::default())),
+            contacts: Contacts::default(),
+            brine: Brine::default(),
+            changeover: None,
+            accounts: Accounts::default(),
+            drain: DrainDay::default(),
+            closed_flow_at: None,
+            settings_rejected: false,
+            watches: Watches::default(),
+            journal: Journal::default(),
+            in_service,
+            charging: in_service,
+            share_turn: 0,
+            waiting: false,
+            deadline: now,
+            settings,
+        })
+    }
+
+    /// A controller on the built-in baseline, since the settings given do not pass: `settings-rejected` stands (S11).
+    ///
+    /// # Errors
+    /// `N` is 0.
+    pub fn on_baseline(now: Instant) -> Result<Self, TooManyTanks> {
+        let mut controller = Self::new(now, Settings::baseline())?;
+        controller.settings_rejected = true;
+        Ok(controller)
+    }
+
+    /// Takes an input at a time. An earlier `now` than the last counts as the last.
+    ///
+    /// # Errors
+    /// The input was refused; nothing has changed but the time.
+    pub fn handle(&mut self, now: Instant, input: Input) -> Result<(), Refused> {
+        if now > self.now {
+            self.now = now;
+            self.charging = self.in_service;
+        }
+        let now = self.now;
+        let taken = self.take_in(now, input);
+        if taken != Ok(Effect::Quiet) || now >= self.deadline {
+            self.decide(now);
+        }
+        taken.map(|_| ())
+    }
+
+    fn take_in(&mut self, now: Instant, input: Input) -> Result<Effect, Refused> {
+        match input {
+            Input::Tick => Ok(Effect::Quiet),
+            Input::Pulses { meter, count } => self.take_pulses(now, meter, count),
+            Input::MeterContact { meter, closed } => {
+                let unit = self.meters.get_mut(usize::from(meter)).ok_or(Refused::NoSuchMeter)?;
+                let count = unit.contact(now, closed, self.settings.meter_settings());
+                let due = unit.deadline().unwrap_or(NEVER);
+                self.deadline = self.deadline.min(due);
+                if count == 0 { Ok(Effect::Quiet) } else { self.take_pulses(now, meter, count) }
+            }
+            Input::Switches { tank, closed } => {
+                let unit = self.tanks.get_mut(tank.index()).ok_or(Refused::NoSuchTank)?;
+                let event = unit.drive.set_switches(now, closed, &self.settings.drive);
+                self.note_drive(tank, event);
+                Ok(Effect::Decide)
+            }
+            Input::Contact { contact, closed } => {
+                self.contact_mut(contact).set(now, closed);
+                Ok(Effect::Decide)
+            }
+            Input::Clock(civil) => {
+                self.set_clock(now, civil);
+                Ok(Effect::Decide)
+            }
+            Input::Operator { who, action } => self.operate(now, who, action).map(|()| Effect::Decide),
+        }
+    }
+
+    fn contact_mut(&mut self, contact: Contact) -> &mut Debounced {
+        match contact {
+            Contact::Remote => &mut self.contacts.remote,
+            Contact::Sensor => &mut self.contacts.sensor,
+            Contact::LowPressure => &mut self.contacts.low_pressure,
+        }
+    }
+
+    fn set_clock(&mut self, now: Instant, civil: Option<Civil>) {
+        let was_set = self.clock.is_set();
+        let change = self.clock.set(now, civil);
+        self.hour.clock_changed(change);
+        let moved_s = change.moved_ms.map(|ms| i32::try_from(ms.checked_div(1_000).unwrap_or(0)).unwrap_or(i32::MAX));
+        match civil {
+            Some(_) if moved_s == Some(0) => {}
+            Some(_) => self.write(Event::ClockSet { moved_s }),
+            None if was_set => self.write(Event::ClockLost),
+            None => {}
+        }
+    }
+
+    /// Counts pulses, charges their water, and says whether anything came of it.
+    fn take_pulses(&mut self, now: Instant, meter: u8, count: u32) -> Result<Effect, Refused> {
+        let unit = self.meters.get_mut(usize::from(meter)).ok_or(Refused::NoSuchMeter)?;
+        match count {
+            0 => return Ok(Effect::Quiet),
+            1..=MAX_BATCH => {}
+            _ => return Err(Refused::BatchTooLarge),
+        }
+        let volume = unit.pulses(now, count, self.settings.meter_settings());
+        let excessive = unit.is_excessive(now, self.settings.meter_settings());
+        self.accounts.metered.add(volume);
+        let crossed = match self.settings.meter.place {
+            MeterPlace::Common => self.share(volume),
+            MeterPlace::PerTank => self.charge_metered_tank(now, TankId(meter), volume),
+        };
+        let excess_known = self.watches.standing().contains(crate::watch::Alarm::ExcessFlow);
+        let matters = crossed || self.waiting || excessive != excess_known;
+        Ok(if matters { Effect::Decide } else { Effect::Quiet })
+    }
+
+    /// Shares water equally among the tanks that served it, to the nanolitre (M2, S5).
+    fn share(&mut self, volume: Volume) -> bool {
+        let serving = self.charging.len();
+        if serving == 0 {
+            self.accounts.untreated.add(volume);
+            return false;
+        }
+        self.accounts.charged.add(volume);
+        // The usual case needs no division (M6).
+        let (each, left) = if serving == 1 {
+            (volume.0, 0)
+        } else {
+            let n = u64::from(serving);
+            (volume.0.checked_div(n).unwrap_or(0), volume.0.checked_rem(n).unwrap_or(0))
+        };
+        let mut crossed = false;
+        let mut order: u64 = 0;
+        let turn = u64::from(self.share_turn);
+        let charging = self.charging;
+        let charged_tanks = (0u8..).map(TankId).zip(self.tanks.iter_mut()).filter(|(id, _)| charging.contains(*id));
+        for (_, tank) in charged_tanks {
+            // Nanolitres that do not divide go round in turn.
+            let place = order.saturating_add(turn).checked_rem(u64::from(serving)).unwrap_or(0);
+            let share = Volume(each.saturating_add(u64::from(place < left)));
+            order = order.saturating_add(1);
+            let charged = tank.ledger.charge(share);
+            crossed |= charged.crossed;
+            self.accounts.past_zero.add(charged.past_zero);
+        }
+        if left > 0 {
+            let next = turn.saturating_add(left).checked_rem(u64::from(serving)).unwrap_or(0);
+            self.share_turn = u8::try_from(next).unwrap_or(0);
+        }
+        crossed
+    }
+
+    /// Water on a tank's own meter: it passed that bed, or went to drain while it regenerates (M2).
+    fn charge_metered_tank(&mut self, now: Instant, tank: TankId, volume: Volume) -> bool {
+        let serving = self.charging.contains(tank);
+        let Some(unit) = self.tanks.get_mut(tank.index()) else { return false };
+        if !serving && matches!(unit.duty, Duty::Regenerating(_) | Duty::Purging { .. }) {
+            self.accounts.drained.add(volume);
+            return false;
+        }
+        // A closed tank whose meter turns leaks: its bed is loaded all the same.
+        self.accounts.charged.add(volume);
+        let charged = unit.ledger.charge(volume);
+        self.accounts.past_zero.add(charged.past_zero);
+        if serving {
+            return charged.crossed;
+        }
+        self.closed_flow_at = Some(now);
+        true
+    }
+
+    /// Replaces the settings with others that have been checked whole (S11).
+    ///
+    /// # Errors
+    /// A regeneration runs, or they need a restart; the present settings run on.
+    pub fn change_settings(&mut self, now: Instant, settings: Settings) -> Result<(), SettingsRefused> {
+        let now = now.max(self.now);
+        let same_plant = settings.tanks == self.settings.tanks
+            && settings.arrangement == self.settings.arrangement
+            && settings.drive == self.settings.drive
+            && settings.meter.place == self.settings.meter.place;
+        if !same_plant {
+            return Err(SettingsRefused::NeedsRestart);
+        }
+        if self.tanks.iter().any(|t| t.regeneration().is_some()) {
+            return Err(SettingsRefused::Regenerating);
+        }
+        for tank in &mut self.tanks {
+            tank.ledger.resettle(&self.settings.medium, &settings.medium, &settings.reserve);
+        }
+        self.settings = settings;
+        self.settings_rejected = false;
+        self.write(Event::SettingsTaken);
+        self.now = now;
+        self.decide(now);
+        Ok(())
+    }
+
+    /// Tells that settings were offered that do not pass: the present ones run on, with an alarm (S11).
+    pub fn reject_settings(&mut self, now: Instant) {
+        self.now = self.now.max(now);
+        self.settings_rejected = true;
+        self.write(Event::SettingsRefused);
+        self.decide(self.now);
+    }
+
+    /// When the controller next wants to be called if nothing happens before; `None` = not at all.
+    #[must_use]
+    pub fn next_deadline(&self) -> Option<Instant> {
+        (self.deadline < NEVER).then_some(self.deadline)
+    }
+
+    /// What the driver must make so.
+    #[must_use]
+    pub fn outputs(&self) -> Outputs<N> {
+        Outputs {
+            motions: crate::collect(self.tanks.iter().map(|t| t.drive.motion())),
+            alarms: self.watches.standing(),
+        }
+    }
+
+    /// Takes the oldest record of what happened.
+    pub fn take_record(&mut self) -> Option<Record> {
+        self.journal.take()
+    }
+
+    /// How many records were pushed out before they were taken.
+    #[must_use]
+    pub fn records_lost(&self) -> u16 {
+        self.journal.lost()
+    }
+
+    /// The tanks, in order.
+    #[must_use]
+    pub fn tanks(&self) -> &[Tank] {
+        &self.tanks
+    }
+
+    /// The settings that run.
+    #[must_use]
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// Where the metered water went.
+    #[must_use]
+    pub fn accounts(&self) -> &Accounts {
+        &self.accounts
+    }
+
+    /// The civil clock.
+    #[must_use]
+    pub fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    /// Flow at a time: the sum of the meters (M3).
+    #[must_use]
+    pub fn flow(&self, now: Instant) -> Flow {
+        let sum =
+            self.meters.iter().fold(0u32, |sum, m| sum.saturating_add(m.flow(now, self.settings.meter_settings()).0));
+        Flow(sum)
+    }
+
+    /// Closures tallied as bounce in the hour under way, over all meters (M4).
+    #[must_use]
+    pub fn bounces(&self) -> u32 {
+        self.meters.iter().fold(0u32, |sum, m| sum.saturating_add(m.bounced()))
+    }
+
+    /// Everything that is asked of a tank and everything that stands in its way (S8).
+    #[must_use]
+    pub fn why(&self, tank: TankId) -> Option<Why> {
+        let unit = self.tanks.get(tank.index())?;
+        let mut standing: Vec<Standing, 18> = Vec::new();
+        let causes = unit.demand.causes();
+        if !causes.is_empty() && unit.regeneration().is_none() {
+            self.scan_holds(tank, unit, self.now, &mut |hold, clears_at| {
+                let _ = standing.push(Standing { hold, clears_at });
+            });
+        }
+        Some(Why { causes, asked_at: unit.demand.asked_at(), holds: standing })
+    }
+
+    fn write(&mut self, event: Event) {
+        let record = Record { at: self.now, civil: self.clock.civil(self.now), event };
+        self.journal.write(record);
+    }
+
+    /// The day that drain water is reckoned to: a civil date, or a day of powered time (T1).
+    fn drain_day(&self, now: Instant) -> u32 {
+        match self.clock.civil(now) {
+            Some(civil) => civil.day(),
+            None => u32::try_from(now.as_ticks() / DAY_MS).unwrap_or(u32::MAX),
+        }
+    }
+
+    fn drained_today(&self, now: Instant) -> Volume {
+        if self.drain.day == self.drain_day(now) { self.drain.drained } else { Volume::ZERO }
+    }
+
+    fn add_drained(&mut self, now: Instant, volume: Volume) {
+        self.drain = DrainDay { day: self.drain_day(now), drained: self.drained_today(now).plus(volume) };
+    }
+
+    /// When the day that drain water is reckoned to is over.
+    fn drain_day_ends(&self, now: Instant) -> Instant {
+        match self.clock.civil(now) {
+            Some(civil) => {
+                let midnight = Civil::at(civil.day().saturating_add(1), 0);
+                later_ms(now, midnight.0.saturating_sub(civil.0))
+            }
+            None => {
+                let day = now.as_ticks() / DAY_MS;
+                Instant::from_ticks(day.saturating_add(1).saturating_mul(DAY_MS))
+            }
+        }
+    }
+
+    /// Every cause that stands on any tank.
+    #[must_use]
+    pub fn asked(&self) -> CauseSet {
+        let mut all = CauseSet::EMPTY;
+        for cause in self.tanks.iter().flat_map(|t| t.demand.causes().iter()) {
+            all.insert(cause);
+        }
+        all
+    }
+}
+
+/// Tanks with their ids.
+fn tank_ids<const N: usize>(tanks: &Vec<Tank, N>) -> impl Iterator<Item = (TankId, &Tank)> + use<'_, N> {
+    (0u8..).map(TankId).zip(tanks.iter())
+}

@@ -1,0 +1,162 @@
+//! What operators ask: granted or refused, journalled either way (Q5, A7, S12).
+
+use super::{Controller, tank_ids};
+use crate::demand::Cause;
+use crate::duty::{Duty, OutReason};
+use crate::journal::{Event, Reason, Who};
+use crate::operator::{Action, Refused};
+use crate::sequence::{Regeneration, StepRefused};
+use crate::settings::Arrangement;
+use crate::units::{Instant, TankId};
+
+impl<const N: usize> Controller<N> {
+    pub(super) fn operate(&mut self, now: Instant, who: Who, action: Action) -> Result<(), Refused> {
+        let result = self.try_operate(now, action);
+        self.write(Event::Operator { who, action, granted: result.is_ok() });
+        result
+    }
+
+    fn try_operate(&mut self, now: Instant, action: Action) -> Result<(), Refused> {
+        let id = action.tank();
+        if self.tanks.get(id.index()).is_none() {
+            return Err(Refused::NoSuchTank);
+        }
+        match action {
+            Action::StartNow(_) => self.ask_by_operator(now, id, true),
+            Action::StartAtHour(_) => self.ask_by_operator(now, id, false),
+            Action::Withdraw(_) => self.withdraw(id),
+            Action::StepForward(_) => self.step_forward(now, id),
+            Action::Abort(_) => self.abort(now, id),
+            Action::Hold(_) => self.set_hold(id, true),
+            Action::Release(_) => self.set_hold(id, false),
+            Action::TakeOut(_) => self.take_out(id),
+            Action::PutBack(_) => self.put_back(now, id),
+            Action::Vouch(_) => self.vouch(now, id),
+        }
+    }
+
+    fn ask_by_operator(&mut self, now: Instant, id: TankId, at_once: bool) -> Result<(), Refused> {
+        match self.tanks.get(id.index()).map(|t| &t.duty) {
+            Some(Duty::Regenerating(_)) => return Err(Refused::AlreadyRegenerating),
+            Some(Duty::Out { .. }) => return Err(Refused::TankIsOut),
+            _ => {}
+        }
+        self.ask_when(now, id, Cause::Manual, at_once);
+        Ok(())
+    }
+
+    fn withdraw(&mut self, id: TankId) -> Result<(), Refused> {
+        let tank = self.tank_mut(id).ok_or(Refused::NoSuchTank)?;
+        if tank.regeneration().is_some() {
+            return Err(Refused::AlreadyRegenerating);
+        }
+        if tank.demand.causes().is_empty() {
+            return Err(Refused::NothingAsked);
+        }
+        tank.demand.settle();
+        Ok(())
+    }
+
+    fn regeneration_mut(&mut self, id: TankId) -> Result<(&mut Regeneration, &crate::settings::Settings), Refused> {
+        let tank = self.tanks.get_mut(id.index()).ok_or(Refused::NoSuchTank)?;
+        match &mut tank.duty {
+            Duty::Regenerating(regeneration) => Ok((regeneration, &self.settings)),
+            _ => Err(Refused::NotRegenerating),
+        }
+    }
+
+    fn step_forward(&mut self, now: Instant, id: TankId) -> Result<(), Refused> {
+        let (regeneration, settings) = self.regeneration_mut(id)?;
+        let (step, ran) = regeneration.step_forward(now, settings).map_err(|refused| match refused {
+            StepRefused::RinseFirst => Refused::RinseFirst,
+            StepRefused::NothingToStep => Refused::NothingToStep,
+        })?;
+        self.step_ended(now, id, step, ran);
+        Ok(())
+    }
+
+    fn abort(&mut self, now: Instant, id: TankId) -> Result<(), Refused> {
+        let (regeneration, settings) = self.regeneration_mut(id)?;
+        if regeneration.step(settings).is_none() {
+            return Err(Refused::NothingToStep);
+        }
+        if let Some((step, ran)) = regeneration.abort(now, settings) {
+            self.step_ended(now, id, step, ran);
+        }
+        Ok(())
+    }
+
+    fn set_hold(&mut self, id: TankId, hold: bool) -> Result<(), Refused> {
+        self.tank_mut(id).ok_or(Refused::NoSuchTank)?.demand.operator_hold = hold;
+        Ok(())
+    }
+
+    fn take_out(&mut self, id: TankId) -> Result<(), Refused> {
+        let others_can_serve =
+            tank_ids(&self.tanks).any(|(other, t)| other != id && matches!(t.duty, Duty::Ready { .. } | Duty::Serving));
+        let allowed = self.settings.allow_untreated;
+        let tank = self.tank_mut(id).ok_or(Refused::NoSuchTank)?;
+        match tank.duty {
+            Duty::Out { .. } => Err(Refused::TankIsOut),
+            Duty::Regenerating(_) | Duty::Purging { .. } => Err(Refused::AlreadyRegenerating),
+            Duty::Serving if others_can_serve => {
+                // It leaves once the other has taken over (S3).
+                tank.leaving = true;
+                Ok(())
+            }
+            Duty::Serving if !allowed => Err(Refused::WouldLeaveNoneServing),
+            Duty::Serving | Duty::Ready { .. } | Duty::Spent => {
+                self.changeover = self.changeover.filter(|c| c.to != id && c.from != Some(id));
+                self.set_duty(id, Duty::Out { reason: OutReason::Operator }, Reason::Operator);
+                Ok(())
+            }
+        }
+    }
+
+    /// Back in: it regenerates first (A7); with brine left in it, it is rinsed out at once (S12).
+    fn put_back(&mut self, now: Instant, id: TankId) -> Result<(), Refused> {
+        let regenerating = self.tanks.iter().any(|t| t.regeneration().is_some());
+        let tank = self.tanks.get_mut(id.index()).ok_or(Refused::NoSuchTank)?;
+        if tank.leaving {
+            tank.leaving = false;
+            return Ok(());
+        }
+        if !matches!(tank.duty, Duty::Out { .. }) {
+            return Err(Refused::NotOut);
+        }
+        if tank.salted && regenerating {
+            return Err(Refused::OtherRegenerating);
+        }
+        tank.drive.forgive();
+        tank.demand.operator_hold = false;
+        if tank.salted {
+            let rinse = Regeneration::rinse_out(now, &self.settings);
+            self.set_duty(id, Duty::Regenerating(rinse), Reason::Operator);
+            return Ok(());
+        }
+        let duty = match self.settings.arrangement {
+            Arrangement::Single => Duty::Serving,
+            Arrangement::Alternating => Duty::Spent,
+        };
+        self.set_duty(id, duty, Reason::Operator);
+        self.ask_when(now, id, Cause::Manual, true);
+        Ok(())
+    }
+
+    /// Fit to serve as it is, an operator says: its account stays as it was.
+    fn vouch(&mut self, now: Instant, id: TankId) -> Result<(), Refused> {
+        let tank = self.tank_mut(id).ok_or(Refused::NoSuchTank)?;
+        let waits = matches!(tank.duty, Duty::Spent) || (tank.unproven && matches!(tank.duty, Duty::Serving));
+        if tank.salted || !waits {
+            return Err(Refused::NothingToVouchFor);
+        }
+        tank.unproven = false;
+        tank.demand.settle();
+        tank.demand.operator_hold = false;
+        let spent = matches!(tank.duty, Duty::Spent);
+        if spent {
+            self.set_duty(id, Duty::Ready { since: now }, Reason::Operator);
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,245 @@
+//! What happened, in order: every transition with its cause, for people and for files.
+
+use heapless::Deque;
+use serde::{Deserialize, Serialize};
+
+use crate::calendar::Civil;
+use crate::contact::Contact;
+use crate::demand::{Cause, CauseSet, HoldSet};
+use crate::drive::DriveEvent;
+use crate::duty::DutyKind;
+use crate::program::StepKind;
+use crate::sequence::Outcome;
+use crate::units::{Instant, Millis, SaltMass, TankId, Volume};
+use crate::watch::Alarm;
+
+/// Records kept until the driver takes them; more push the oldest out, and that is counted.
+pub const CAPACITY: usize = 16;
+
+/// Who asked for something.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Who {
+    /// Someone at the panel.
+    Panel,
+    /// The remote contact.
+    Remote,
+    /// Someone on the serial line.
+    Serial,
+}
+
+/// Why a duty changed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Reason {
+    /// Its valve confirmed the service position after a changeover.
+    TookOver,
+    /// Another tank took over.
+    Relieved,
+    /// A regeneration started.
+    Started,
+    /// A regeneration ended so.
+    Ended(Outcome),
+    /// It had stood too long.
+    Stale,
+    /// The purge is over.
+    Purged,
+    /// An operator took it out, put it back or released it.
+    Operator,
+    /// Its drive is lost.
+    DriveLost,
+    /// No tank served.
+    NoneServing,
+}
+
+/// Something that happened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Event {
+    /// A tank's duty changed.
+    Duty {
+        /// Which tank.
+        tank: TankId,
+        /// Its duty now.
+        duty: DutyKind,
+        /// Why.
+        reason: Reason,
+    },
+    /// A cause latched.
+    Asked {
+        /// For which tank.
+        tank: TankId,
+        /// Which.
+        cause: Cause,
+    },
+    /// The holds on a waiting tank changed.
+    Held {
+        /// Which tank.
+        tank: TankId,
+        /// What holds it now.
+        holds: HoldSet,
+    },
+    /// A regeneration started.
+    Started {
+        /// Of which tank.
+        tank: TankId,
+        /// The cause that led.
+        leading: Cause,
+        /// Every cause that stood.
+        causes: CauseSet,
+        /// When it was first asked for.
+        asked_at: Instant,
+    },
+    /// A step runs in its position.
+    StepStarted {
+        /// Of which tank.
+        tank: TankId,
+        /// Which.
+        step: StepKind,
+    },
+    /// A step's time stands still: the valve left its position.
+    StepInterrupted {
+        /// Of which tank.
+        tank: TankId,
+        /// Which.
+        step: StepKind,
+    },
+    /// A step is over.
+    StepEnded {
+        /// Of which tank.
+        tank: TankId,
+        /// Which.
+        step: StepKind,
+        /// Time in position.
+        ran: Millis,
+        /// Estimated water to drain.
+        drained: Volume,
+    },
+    /// A regeneration ended.
+    Ended {
+        /// Of which tank.
+        tank: TankId,
+        /// How.
+        outcome: Outcome,
+        /// Charged to the tank since its last complete regeneration.
+        volume: Volume,
+        /// How much of it past zero.
+        overrun: Volume,
+        /// Estimated salt.
+        salt: SaltMass,
+    },
+    /// A changeover began.
+    ChangeoverBegan {
+        /// The tank that is to leave service, if one served.
+        from: Option<TankId>,
+        /// The tank that takes over.
+        to: TankId,
+    },
+    /// A purge ended.
+    PurgeEnded {
+        /// Of which tank.
+        tank: TankId,
+        /// Estimated water to drain.
+        drained: Volume,
+    },
+    /// A drive reports.
+    Drive {
+        /// Of which tank.
+        tank: TankId,
+        /// What.
+        event: DriveEvent,
+    },
+    /// An alarm came to stand.
+    AlarmRaised(Alarm),
+    /// An alarm ceased.
+    AlarmCleared(Alarm),
+    /// The daily event fired.
+    HourFired,
+    /// An hour passed without the daily event, since the clock was changed or power was off.
+    HourMissed,
+    /// Civil time was set; it moved by so many seconds if it was known before.
+    ClockSet {
+        /// Seconds it moved, within the range of the type.
+        moved_s: Option<i32>,
+    },
+    /// Civil time became unknown.
+    ClockLost,
+    /// A contact is believed to be closed or open.
+    Contact {
+        /// Which.
+        contact: Contact,
+        /// Closed.
+        closed: bool,
+    },
+    /// The remote contact asked, but its tank regenerates already (C4).
+    RemoteIgnored {
+        /// Which tank.
+        tank: TankId,
+    },
+    /// An operator did something.
+    Operator {
+        /// Who.
+        who: Who,
+        /// What.
+        action: crate::operator::Action,
+        /// Whether it was granted.
+        granted: bool,
+    },
+    /// New settings run.
+    SettingsTaken,
+    /// Settings were refused; those that ran run on.
+    SettingsRefused,
+}
+
+/// An event with its time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Record {
+    /// Monotonic time.
+    pub at: Instant,
+    /// Civil time, if known.
+    pub civil: Option<Civil>,
+    /// What happened.
+    pub event: Event,
+}
+
+/// Records not yet taken.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Journal {
+    records: Deque<Record, CAPACITY>,
+    lost: u16,
+}
+
+impl core::hash::Hash for Journal {
+    fn hash<H: core::hash::Hasher>(&self, state: &mut H) {
+        self.records.iter().for_each(|record| record.hash(state));
+        self.lost.hash(state);
+    }
+}
+
+impl Journal {
+    /// Writes a record.
+    pub fn write(&mut self, record: Record) {
+        #[cfg(feature = "defmt")]
+        defmt::info!("{}", record);
+        if self.records.is_full() {
+            let _ = self.records.pop_front();
+            self.lost = self.lost.saturating_add(1);
+        }
+        let _ = self.records.push_back(record);
+    }
+
+    /// Takes the oldest record.
+    pub fn take(&mut self) -> Option<Record> {
+        self.records.pop_front()
+    }
+
+    /// How many records were pushed out before they were taken.
+    #[must_use]
+    pub fn lost(&self) -> u16 {
+        self.lost
+    }
+}

@@ -1,0 +1,170 @@
+//! What each tank has exchanged since its last complete regeneration (L1–L3, S6).
+
+use serde::{Deserialize, Serialize};
+
+use crate::settings::{Medium, Reserve};
+use crate::units::{Exchange, Hardness, Instant, Volume};
+
+/// The account of one tank.
+///
+/// Volume since the hardness last changed is kept as volume; only when the hardness changes is it
+/// folded into an exchange. A pulse then costs an addition and two comparisons.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Ledger {
+    /// Exchanged before the present hardness held, and any deficit left by the last regeneration.
+    prior: Exchange,
+    /// Charged since, at the present hardness.
+    volume: Volume,
+    /// Charged since the last complete regeneration, whatever the hardness.
+    since_regeneration: Volume,
+    /// `volume` at which nothing is left.
+    empty_at: Volume,
+    /// `volume` at which only the reserve is left.
+    ask_at: Volume,
+    /// When the last regeneration completed; the start of the account if there was none.
+    regenerated_at: Instant,
+}
+
+/// What a charge did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Charged {
+    /// A threshold was crossed: there is something to decide.
+    pub crossed: bool,
+    /// This much of it was past zero.
+    pub past_zero: Volume,
+}
+
+impl Ledger {
+    /// A fresh bed.
+    #[must_use]
+    pub fn new(now: Instant, medium: &Medium, reserve: &Reserve) -> Self {
+        let mut ledger = Self {
+            prior: Exchange::ZERO,
+            volume: Volume::ZERO,
+            since_regeneration: Volume::ZERO,
+            empty_at: Volume::MAX,
+            ask_at: Volume::MAX,
+            regenerated_at: now,
+        };
+        ledger.set_thresholds(medium, reserve);
+        ledger
+    }
+
+    /// Charges water that passed the bed.
+    pub fn charge(&mut self, volume: Volume) -> Charged {
+        let before = self.volume;
+        let after = before.plus(volume);
+        self.volume = after;
+        self.since_regeneration = self.since_regeneration.plus(volume);
+        if after < self.ask_at {
+            return Charged::default();
+        }
+        Charged {
+            crossed: before < self.ask_at || (before < self.empty_at && after >= self.empty_at),
+            past_zero: after.minus(before.max(self.empty_at)),
+        }
+    }
+
+    /// Hardness, capacity or reserve changed: what was exchanged stays exchanged (L1).
+    pub fn resettle(&mut self, old: &Medium, new: &Medium, reserve: &Reserve) {
+        match (old, new) {
+            (Medium::Softener { hardness, .. }, Medium::Softener { .. }) => {
+                self.prior = self.exchanged(*hardness);
+                self.volume = Volume::ZERO;
+            }
+            (Medium::Filter { .. }, Medium::Filter { .. }) => {}
+            // Another medium is another bed; its account begins with what has passed.
+            _ => {
+                self.prior = Exchange::ZERO;
+                self.volume = self.since_regeneration;
+            }
+        }
+        self.set_thresholds(new, reserve);
+    }
+
+    fn set_thresholds(&mut self, medium: &Medium, reserve: &Reserve) {
+        let (left, capacity) = match *medium {
+            Medium::Softener { hardness, capacity, .. } => {
+                (capacity.minus(self.prior).volume_at(hardness), capacity.volume_at(hardness))
+            }
+            Medium::Filter { capacity } => (capacity, capacity),
+        };
+        let kept = match *reserve {
+            Reserve::None => Volume::ZERO,
+            Reserve::Fixed(volume) => volume,
+            Reserve::Share(per_mille) => {
+                // In this order, since a capacity times a thousand may not fit.
+                Volume((capacity.0 / 1_000).saturating_mul(u64::from(per_mille)))
+            }
+        };
+        self.empty_at = left;
+        self.ask_at = left.minus(kept);
+    }
+
+    fn exchanged(&self, hardness: Hardness) -> Exchange {
+        self.prior.plus(Exchange::of(self.volume, hardness))
+    }
+
+    /// A regeneration completed: what the salt restores is restored, and no more (S6).
+    ///
+    /// Exchange beyond what the resin holds was never taken up; beyond what the dose restores a
+    /// deficit stays.
+    pub fn regenerated(&mut self, now: Instant, medium: &Medium, reserve: &Reserve) {
+        self.prior = match *medium {
+            Medium::Softener { hardness, capacity, total } => self.exchanged(hardness).min(total).minus(capacity),
+            Medium::Filter { .. } => Exchange::ZERO,
+        };
+        self.volume = Volume::ZERO;
+        self.since_regeneration = Volume::ZERO;
+        self.regenerated_at = now;
+        self.set_thresholds(medium, reserve);
+    }
+
+    /// Only the reserve is left, or less.
+    #[must_use]
+    pub fn asks(&self) -> bool {
+        self.volume >= self.ask_at
+    }
+
+    /// Nothing is left.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.volume >= self.empty_at
+    }
+
+    /// Volume left at today's hardness.
+    #[must_use]
+    pub fn remaining(&self) -> Volume {
+        self.empty_at.minus(self.volume)
+    }
+
+    /// Volume passed since nothing was left.
+    #[must_use]
+    pub fn overrun(&self) -> Volume {
+        self.volume.minus(self.empty_at)
+    }
+
+    /// Volume since the last complete regeneration.
+    #[must_use]
+    pub fn since_regeneration(&self) -> Volume {
+        self.since_regeneration
+    }
+
+    /// Exchange not restored by the last regeneration, or carried over a change of hardness.
+    #[must_use]
+    pub fn prior(&self) -> Exchange {
+        self.prior
+    }
+
+    /// Whether the bed has served since its last complete regeneration (C2).
+    #[must_use]
+    pub fn has_served(&self) -> bool {
+        self.since_regeneration > Volume::ZERO
+    }
+
+    /// When the last regeneration completed.
+    #[must_use]
+    pub fn regenerated_at(&self) -> Instant {
+        self.regenerated_at
+    }
+}

@@ -1,0 +1,263 @@
+//! Meters: pulses become volume exactly, flow comes from their spacing, bounce is judged (M1–M4).
+
+use serde::{Deserialize, Serialize};
+
+use crate::units::{Flow, Instant, Millis, Volume, elapsed, elapsed_ms, later, later_ms};
+
+/// The most pulses one call may bring: a larger batch is refused, so that nothing can overflow.
+pub const MAX_BATCH: u32 = 1_000_000;
+/// Pulses (or batches) whose spacing gives the flow.
+const RECENT: usize = 4;
+/// So many regular rejected closures in a row are water after all (M4).
+const REGULAR_RUN: u8 = 8;
+const HOUR_MS: u64 = 3_600_000;
+
+/// What a meter needs to know, already checked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct MeterSettings {
+    /// Whole nL per pulse.
+    pub(crate) whole_nl: u64,
+    /// And this many parts …
+    pub(crate) part: u32,
+    /// … of this many.
+    pub(crate) parts: u32,
+    pub(crate) min_closed: Millis,
+    pub(crate) min_open: Millis,
+    pub(crate) noisy_per_mille: u16,
+    /// Pulses of the rated maximum flow are this far apart.
+    pub(crate) rated_spacing: Millis,
+}
+
+impl MeterSettings {
+    /// Volume of one pulse, rounded up.
+    #[must_use]
+    pub fn pulse(&self) -> Volume {
+        Volume(self.whole_nl.saturating_add(u64::from(self.part > 0)))
+    }
+}
+
+/// One meter: its remainder, its last pulses, its contact.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Meter {
+    remainder: u32,
+    /// Oldest first; pulses of one instant share a place.
+    recent: [Option<(Instant, u32)>; RECENT],
+    contact: MeterContact,
+    hour: BounceHour,
+}
+
+/// The meter's contact as the pin shows it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+struct MeterContact {
+    closed_since: Option<Instant>,
+    opened_at: Option<Instant>,
+    /// Rejected closures in a row at a regular spacing: the last one, the spacing, how many.
+    rejected_at: Option<Instant>,
+    spacing: Millis,
+    run: u8,
+    /// The spacing turned out to be water: short closures count until it breaks off.
+    fast_water: bool,
+}
+
+/// Accepted and bounced closures of the hour under way.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+struct BounceHour {
+    began: Option<Instant>,
+    counted: u32,
+    bounced: u32,
+    noisy: bool,
+}
+
+impl Meter {
+    /// Pulses that the driver has already judged; returns their exact volume (M1).
+    ///
+    /// The single pulse needs no division (M6). `count` is at most [`MAX_BATCH`].
+    pub fn pulses(&mut self, now: Instant, count: u32, settings: &MeterSettings) -> Volume {
+        self.note(now, count);
+        if count == 1 {
+            let sum = self.remainder.saturating_add(settings.part);
+            return match sum.checked_sub(settings.parts) {
+                Some(rest) => {
+                    self.remainder = rest;
+                    Volume(settings.whole_nl.saturating_add(1))
+                }
+                None => {
+                    self.remainder = sum;
+                    Volume(settings.whole_nl)
+                }
+            };
+        }
+        let n = u64::from(count);
+        let parts = n.saturating_mul(u64::from(settings.part)).saturating_add(u64::from(self.remainder));
+        let divisor = u64::from(settings.parts);
+        let carried = parts.checked_div(divisor).unwrap_or(0);
+        let rest = parts.checked_rem(divisor).unwrap_or(0);
+        self.remainder = u32::try_from(rest).unwrap_or(0);
+        Volume(n.saturating_mul(settings.whole_nl).saturating_add(carried))
+    }
+
+    fn note(&mut self, now: Instant, count: u32) {
+        let [a, b, c, d] = self.recent;
+        self.recent = match d {
+            Some((at, n)) if at == now => [a, b, c, Some((at, n.saturating_add(count)))],
+            _ => [b, c, d, Some((now, count))],
+        };
+    }
+
+    /// The contact closed or opened; returns how many pulses that makes (M4).
+    ///
+    /// A pulse counts when its contact opens after a closure and a gap that were both long
+    /// enough. Short closures are tallied as bounce, unless they keep coming at a regular
+    /// spacing: that is water above the rated flow, and the ones held back count as well.
+    pub fn contact(&mut self, now: Instant, closed: bool, settings: &MeterSettings) -> u32 {
+        let contact = &mut self.contact;
+        match (closed, contact.closed_since) {
+            (true, None) => {
+                contact.closed_since = Some(now);
+                0
+            }
+            (false, Some(since)) => {
+                contact.closed_since = None;
+                let gap_ok = contact.opened_at.is_none_or(|o| elapsed(o, since) >= settings.min_open);
+                let width_ok = elapsed(since, now) >= settings.min_closed;
+                contact.opened_at = Some(now);
+                if gap_ok && width_ok {
+                    contact.run = 0;
+                    contact.fast_water = false;
+                    contact.rejected_at = None;
+                    self.hour.counted = self.hour.counted.saturating_add(1);
+                    1
+                } else {
+                    self.rejected(now)
+                }
+            }
+            // The level it already had.
+            _ => 0,
+        }
+    }
+
+    /// A closure too short, or too close to the last: bounce, or fast water.
+    fn rejected(&mut self, now: Instant) -> u32 {
+        let contact = &mut self.contact;
+        let spacing = contact.rejected_at.map_or(Millis::ZERO, |at| elapsed(at, now));
+        let quarter = spacing.0 / 4;
+        let regular = spacing.0 > 0 && spacing.0.abs_diff(contact.spacing.0) <= quarter.max(1);
+        contact.rejected_at = Some(now);
+        contact.spacing = spacing;
+        contact.run = if regular { contact.run.saturating_add(1) } else { 0 };
+        if contact.fast_water && regular {
+            self.hour.counted = self.hour.counted.saturating_add(1);
+            return 1;
+        }
+        contact.fast_water = false;
+        if contact.run < REGULAR_RUN {
+            self.hour.bounced = self.hour.bounced.saturating_add(1);
+            return 0;
+        }
+        contact.fast_water = true;
+        let held_back = u32::from(REGULAR_RUN).saturating_add(1);
+        self.hour.bounced = self.hour.bounced.saturating_sub(u32::from(REGULAR_RUN));
+        self.hour.counted = self.hour.counted.saturating_add(held_back);
+        held_back
+    }
+
+    /// Closes the bounce tally of an hour that is over.
+    pub fn poll(&mut self, now: Instant, settings: &MeterSettings) {
+        let hour = &mut self.hour;
+        match hour.began {
+            None if hour.bounced > 0 || hour.counted > 0 => hour.began = Some(now),
+            Some(began) if elapsed_ms(began, now) >= HOUR_MS => {
+                let all = u64::from(hour.bounced).saturating_add(u64::from(hour.counted));
+                let noisy = u64::from(hour.bounced).saturating_mul(1_000)
+                    > all.saturating_mul(u64::from(settings.noisy_per_mille));
+                *hour = BounceHour { began: None, counted: 0, bounced: 0, noisy };
+            }
+            _ => {}
+        }
+    }
+
+    /// When the bounce tally must be looked at.
+    #[must_use]
+    pub fn deadline(&self) -> Option<Instant> {
+        self.hour.began.map(|began| later_ms(began, HOUR_MS))
+    }
+
+    /// The last whole hour bounced more than allowed: `meter-noisy`.
+    #[must_use]
+    pub fn is_noisy(&self) -> bool {
+        self.hour.noisy
+    }
+
+    /// Closures tallied as bounce in the hour under way.
+    #[must_use]
+    pub fn bounced(&self) -> u32 {
+        self.hour.bounced
+    }
+
+    /// Flow at `now`: from the spacing of the last pulses, and never above one pulse divided by
+    /// the time since the last (M3).
+    #[must_use]
+    pub fn flow(&self, now: Instant, settings: &MeterSettings) -> Flow {
+        let Some((last, _)) = self.last() else { return Flow(0) };
+        let mut seen = self.recent.iter().flatten();
+        let Some((first, _)) = seen.next() else { return Flow(0) };
+        let pulse = settings.pulse();
+        let silence = Flow::of(pulse, elapsed_ms(last, now));
+        let pulses: u64 = seen.map(|(_, n)| u64::from(*n)).sum_saturating();
+        if pulses == 0 {
+            // One instant says nothing about spacing; silence since then bounds it.
+            return if last == now { Flow(0) } else { silence };
+        }
+        let spacing = Flow::of(Volume(pulse.0.saturating_mul(pulses)), elapsed_ms(*first, last));
+        spacing.min(silence)
+    }
+
+    /// When flow will have fallen to `limit` if no further pulse comes.
+    #[must_use]
+    pub fn falls_to(&self, limit: Flow, settings: &MeterSettings) -> Option<Instant> {
+        let (last, _) = self.last()?;
+        Some(later_ms(last, limit.time_for(settings.pulse())))
+    }
+
+    /// The last pulses came closer together than the rated maximum allows, and have not ceased.
+    #[must_use]
+    pub fn is_excessive(&self, now: Instant, settings: &MeterSettings) -> bool {
+        let [Some((first, _)), Some((_, b)), Some((_, c)), Some((last, d))] = self.recent else {
+            return false;
+        };
+        let pulses = u64::from(b).saturating_add(u64::from(c)).saturating_add(u64::from(d));
+        let rated_ms = pulses.saturating_mul(u64::from(settings.rated_spacing.0));
+        elapsed_ms(first, last) < rated_ms && now < self.excess_over(last, settings)
+    }
+
+    /// Four rated spacings of silence end an excess.
+    fn excess_over(&self, last: Instant, settings: &MeterSettings) -> Instant {
+        let four = settings.rated_spacing.0.saturating_mul(4).max(1_000);
+        later(last, Millis(four))
+    }
+
+    /// When an excess ends if no further pulse comes.
+    #[must_use]
+    pub fn excess_deadline(&self, settings: &MeterSettings) -> Option<Instant> {
+        let (last, _) = self.last()?;
+        Some(self.excess_over(last, settings))
+    }
+
+    /// The last pulse: when, and how many at that instant.
+    #[must_use]
+    pub fn last(&self) -> Option<(Instant, u32)> {
+        let [.., last] = self.recent;
+        last
+    }
+}
+
+/// Sums that cannot overflow.
+trait SumSaturating {
+    fn sum_saturating(self) -> u64;
+}
+
+impl<I: Iterator<Item = u64>> SumSaturating for I {
+    fn sum_saturating(self) -> u64 {
+        self.fold(0u64, u64::saturating_add)
+    }
+}

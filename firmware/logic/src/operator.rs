@@ -1,0 +1,123 @@
+//! What an operator may ask of a tank, and why it may be refused (Q5, S12, A7).
+
+use serde::{Deserialize, Serialize};
+
+use crate::units::TankId;
+
+/// An operator's action. Each is journalled with who asked, granted or not.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Action {
+    /// Regenerate as soon as nothing holds it.
+    StartNow(TankId),
+    /// Regenerate at the regeneration hour.
+    StartAtHour(TankId),
+    /// Withdraw what was asked for.
+    Withdraw(TankId),
+    /// End the present step and go on to the next.
+    StepForward(TankId),
+    /// End the regeneration; brine already drawn is rinsed out first. The tank is then held.
+    Abort(TankId),
+    /// Start nothing on this tank until it is released.
+    Hold(TankId),
+    /// Lift the hold.
+    Release(TankId),
+    /// Take the tank out; a serving one leaves once another has taken over.
+    TakeOut(TankId),
+    /// Put the tank back; it regenerates first, and a lost drive is sought again.
+    PutBack(TankId),
+    /// Declare a tank fit to serve as it is: one put back or one whose regeneration was cut short.
+    Vouch(TankId),
+}
+
+impl Action {
+    /// The tank it is about.
+    #[must_use]
+    pub const fn tank(self) -> TankId {
+        match self {
+            Self::StartNow(t)
+            | Self::StartAtHour(t)
+            | Self::Withdraw(t)
+            | Self::StepForward(t)
+            | Self::Abort(t)
+            | Self::Hold(t)
+            | Self::Release(t)
+            | Self::TakeOut(t)
+            | Self::PutBack(t)
+            | Self::Vouch(t) => t,
+        }
+    }
+
+    /// The name files use.
+    #[must_use]
+    pub const fn slug(self) -> &'static str {
+        match self {
+            Self::StartNow(_) => "start-now",
+            Self::StartAtHour(_) => "start-at-hour",
+            Self::Withdraw(_) => "withdraw",
+            Self::StepForward(_) => "step-forward",
+            Self::Abort(_) => "abort",
+            Self::Hold(_) => "hold",
+            Self::Release(_) => "release",
+            Self::TakeOut(_) => "take-out",
+            Self::PutBack(_) => "put-back",
+            Self::Vouch(_) => "vouch",
+        }
+    }
+}
+
+/// Why an input was not taken. Nothing has changed then but the time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Refused {
+    /// The site has no such tank.
+    NoSuchTank,
+    /// The site has no such meter.
+    NoSuchMeter,
+    /// More pulses than one call may bring.
+    BatchTooLarge,
+    /// The tank regenerates already.
+    AlreadyRegenerating,
+    /// The tank does not regenerate.
+    NotRegenerating,
+    /// The rinses after a brine draw are not skipped.
+    RinseFirst,
+    /// Every step is over already.
+    NothingToStep,
+    /// Nothing was asked for.
+    NothingAsked,
+    /// The tank is out.
+    TankIsOut,
+    /// The tank is not out.
+    NotOut,
+    /// The tank needs no vouching.
+    NothingToVouchFor,
+    /// No tank would serve.
+    WouldLeaveNoneServing,
+    /// Another tank regenerates; wait for it.
+    OtherRegenerating,
+}
+
+impl core::fmt::Display for Refused {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str(match self {
+            Self::NoSuchTank => "the site has no such tank",
+            Self::NoSuchMeter => "the site has no such meter",
+            Self::BatchTooLarge => "more pulses than one call may bring",
+            Self::AlreadyRegenerating => "the tank regenerates already",
+            Self::NotRegenerating => "the tank does not regenerate",
+            Self::RinseFirst => "brine was drawn: the rinses are not skipped",
+            Self::NothingToStep => "every step is over already",
+            Self::NothingAsked => "nothing was asked for",
+            Self::TankIsOut => "the tank is out",
+            Self::NotOut => "the tank is not out",
+            Self::NothingToVouchFor => "the tank needs no vouching, or still has brine in it",
+            Self::WouldLeaveNoneServing => "no tank would serve",
+            Self::OtherRegenerating => "another tank regenerates; wait for it",
+        })
+    }
+}
+
+impl core::error::Error for Refused {}

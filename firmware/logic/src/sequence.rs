@@ -1,0 +1,359 @@
+//! One regeneration: its steps in order, each timed only in its confirmed position (Q1, Q2, Q6, S12).
+//!
+//! ```text
+//!   Travelling ── position confirmed ──▶ Running ── length served ──▶ Travelling (next step) … Finishing
+//!        ▲                                  │
+//!        └───────── position lost ──────────┘
+//! ```
+
+use serde::{Deserialize, Serialize};
+
+use crate::program::{Position, StepKind};
+use crate::settings::{RawStep, Settings, scaled};
+use crate::units::{Instant, Millis, elapsed, later};
+
+/// How much brine is left in the bed (S12).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum BrineInBed {
+    /// None was drawn.
+    #[default]
+    None,
+    /// Drawn and not rinsed.
+    Undiluted,
+    /// The slow rinse is complete.
+    Diluted,
+    /// The fast rinse is complete as well.
+    Rinsed,
+}
+
+impl BrineInBed {
+    /// The tank may not rest in service.
+    #[must_use]
+    pub fn must_rinse(self) -> bool {
+        matches!(self, Self::Undiluted | Self::Diluted)
+    }
+
+    /// Whether any was drawn.
+    #[must_use]
+    pub fn was_drawn(self) -> bool {
+        self != Self::None
+    }
+}
+
+/// Where a regeneration is within its step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Phase {
+    /// The valve is on its way; time already served in this step is kept.
+    Travelling {
+        /// Time served.
+        served: Millis,
+    },
+    /// In position since then, with time served before.
+    Running {
+        /// Time served before.
+        served: Millis,
+        /// Since when the position is confirmed.
+        since: Instant,
+    },
+    /// Every step is done; the valve goes to where the tank rests.
+    Finishing,
+}
+
+/// How a regeneration ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// Every step that restores the bed was served.
+    Complete,
+    /// An operator cut it short.
+    Aborted,
+    /// The drive was lost.
+    Failed,
+}
+
+impl Outcome {
+    /// The name files use.
+    #[must_use]
+    pub const fn slug(self) -> &'static str {
+        match self {
+            Self::Complete => "complete",
+            Self::Aborted => "aborted",
+            Self::Failed => "failed",
+        }
+    }
+}
+
+/// A regeneration under way.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Regeneration {
+    started_at: Instant,
+    /// Place in the program; past its end while finishing.
+    step: u8,
+    phase: Phase,
+    brine: BrineInBed,
+    backwashes: bool,
+    next_backwashes: bool,
+    cut_short: bool,
+}
+
+/// What a regeneration did when time or the valve moved on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SequenceEvent {
+    /// A step's position is confirmed and its time runs.
+    Started(StepKind),
+    /// A step is over after so much time in position.
+    Ended(StepKind, Millis),
+    /// The valve left the position; time stands still.
+    Interrupted(StepKind),
+    /// The valve rests: the regeneration is over.
+    Finished(Outcome),
+}
+
+/// An operator's wish that a regeneration cannot grant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StepRefused {
+    /// The rinses after a brine draw are not skipped (S12).
+    RinseFirst,
+    /// Every step is over already.
+    NothingToStep,
+}
+
+impl Regeneration {
+    /// Begins one; `count` regenerations of this tank went before.
+    #[must_use]
+    pub fn begin(now: Instant, count: u16, settings: &Settings) -> Self {
+        let every = u16::from(settings.backwash_every);
+        let backwashes = |n: u16| n.checked_rem(every).is_none_or(|rest| rest == 0);
+        let mut regeneration = Self {
+            started_at: now,
+            step: 0,
+            phase: Phase::Finishing,
+            brine: BrineInBed::None,
+            backwashes: backwashes(count),
+            next_backwashes: backwashes(count.wrapping_add(1)),
+            cut_short: false,
+        };
+        regeneration.enter_from(0, settings);
+        regeneration
+    }
+
+    /// Only the rinses, for a bed that was left with brine in it (S12); restores nothing.
+    #[must_use]
+    pub fn rinse_out(now: Instant, settings: &Settings) -> Self {
+        let mut regeneration = Self {
+            started_at: now,
+            step: 0,
+            phase: Phase::Finishing,
+            brine: BrineInBed::Undiluted,
+            backwashes: false,
+            next_backwashes: false,
+            cut_short: true,
+        };
+        regeneration.enter_from(0, settings);
+        regeneration
+    }
+
+    /// When it began.
+    #[must_use]
+    pub fn started_at(&self) -> Instant {
+        self.started_at
+    }
+
+    /// Brine left in the bed.
+    #[must_use]
+    pub fn brine(&self) -> BrineInBed {
+        self.brine
+    }
+
+    /// Where it is within its step.
+    #[must_use]
+    pub fn phase(&self) -> Phase {
+        self.phase
+    }
+
+    /// The step under way or travelled to; `None` while finishing.
+    #[must_use]
+    pub fn step(&self, settings: &Settings) -> Option<StepKind> {
+        self.entry(settings).map(|s| s.kind)
+    }
+
+    /// Whether it was cut short.
+    #[must_use]
+    pub fn is_cut_short(&self) -> bool {
+        self.cut_short
+    }
+
+    /// Dose of this regeneration in percent of the usual.
+    #[must_use]
+    pub fn dose_percent(&self, settings: &Settings) -> u16 {
+        dose(self.backwashes, settings)
+    }
+
+    /// Where the valve should be: the step's position, or `None` while finishing.
+    #[must_use]
+    pub fn wanted(&self, settings: &Settings) -> Option<Position> {
+        self.step(settings).map(|kind| settings.position_of(kind))
+    }
+
+    /// When the running step is over.
+    #[must_use]
+    pub fn deadline(&self, settings: &Settings) -> Option<Instant> {
+        match self.phase {
+            Phase::Running { served, since } => {
+                let length = self.length(settings);
+                Some(later(since, Millis(length.0.saturating_sub(served.0))))
+            }
+            _ => None,
+        }
+    }
+
+    /// Moves on: at most one event a call, so call until there is none.
+    ///
+    /// `at` is the confirmed position of the valve, `rests_at` where the tank rests afterwards.
+    pub fn poll(
+        &mut self,
+        now: Instant,
+        at: Option<Position>,
+        rests_at: Position,
+        settings: &Settings,
+    ) -> Option<SequenceEvent> {
+        let Some(entry) = self.entry(settings) else {
+            return (at == Some(rests_at)).then(|| SequenceEvent::Finished(self.outcome()));
+        };
+        let in_position = at == Some(settings.position_of(entry.kind));
+        match self.phase {
+            Phase::Travelling { served } if in_position => {
+                self.phase = Phase::Running { served, since: now };
+                Some(SequenceEvent::Started(entry.kind))
+            }
+            Phase::Running { served, since } => {
+                let total = served.plus(elapsed(since, now));
+                if !in_position {
+                    self.phase = Phase::Travelling { served: total };
+                    return Some(SequenceEvent::Interrupted(entry.kind));
+                }
+                if total < self.length(settings) {
+                    return None;
+                }
+                self.step_served(entry.kind);
+                self.enter_from(self.step.saturating_add(1), settings);
+                Some(SequenceEvent::Ended(entry.kind, total))
+            }
+            _ => None,
+        }
+    }
+
+    /// An operator steps forward; returns the step that was cut and the time it ran (Q5, S12).
+    pub fn step_forward(&mut self, now: Instant, settings: &Settings) -> Result<(StepKind, Millis), StepRefused> {
+        let Some(entry) = self.entry(settings) else { return Err(StepRefused::NothingToStep) };
+        if self.brine.must_rinse() && matches!(entry.kind, StepKind::SlowRinse | StepKind::FastRinse) {
+            return Err(StepRefused::RinseFirst);
+        }
+        let restores = match entry.kind {
+            StepKind::BrineDraw => true,
+            StepKind::Backwash | StepKind::FastRinse => !settings.draws_brine(),
+            _ => false,
+        };
+        self.cut_short |= restores;
+        let ran = self.ran(now);
+        self.enter_from(self.step.saturating_add(1), settings);
+        Ok((entry.kind, ran))
+    }
+
+    /// An operator aborts: brine that was drawn is rinsed out first (S12). Returns the step that was
+    /// cut and the time it ran, unless that step is a rinse that goes on.
+    pub fn abort(&mut self, now: Instant, settings: &Settings) -> Option<(StepKind, Millis)> {
+        let entry = self.entry(settings)?;
+        self.cut_short = true;
+        let goes_on = match self.brine {
+            BrineInBed::Undiluted => entry.kind == StepKind::SlowRinse,
+            BrineInBed::Diluted => entry.kind == StepKind::FastRinse,
+            BrineInBed::None | BrineInBed::Rinsed => false,
+        };
+        if goes_on {
+            return None;
+        }
+        let ran = self.ran(now);
+        self.enter_from(self.step.saturating_add(1), settings);
+        Some((entry.kind, ran))
+    }
+
+    fn ran(&self, now: Instant) -> Millis {
+        match self.phase {
+            Phase::Running { served, since } => served.plus(elapsed(since, now)),
+            Phase::Travelling { served } => served,
+            Phase::Finishing => Millis::ZERO,
+        }
+    }
+
+    fn entry<'s>(&self, settings: &'s Settings) -> Option<&'s RawStep> {
+        match self.phase {
+            Phase::Finishing => None,
+            _ => settings.program.get(usize::from(self.step)),
+        }
+    }
+
+    /// Enters the first step from a place on that runs, or finishes.
+    fn enter_from(&mut self, place: u8, settings: &Settings) {
+        let next = settings
+            .program
+            .iter()
+            .enumerate()
+            .skip(usize::from(place))
+            .find(|(_, entry)| entry.length.0 > 0 && self.runs(entry.kind));
+        let Some((place, entry)) = next else {
+            self.phase = Phase::Finishing;
+            return;
+        };
+        self.step = u8::try_from(place).unwrap_or(u8::MAX);
+        self.phase = Phase::Travelling { served: Millis::ZERO };
+        if entry.kind == StepKind::BrineDraw {
+            // From here on the valve may be open to the brine.
+            self.brine = BrineInBed::Undiluted;
+        }
+    }
+
+    /// Whether this regeneration runs a step of this kind.
+    fn runs(&self, kind: StepKind) -> bool {
+        if self.cut_short {
+            let rinses_left = match self.brine {
+                BrineInBed::Undiluted => matches!(kind, StepKind::SlowRinse | StepKind::FastRinse),
+                BrineInBed::Diluted => kind == StepKind::FastRinse,
+                BrineInBed::None | BrineInBed::Rinsed => false,
+            };
+            return rinses_left;
+        }
+        kind != StepKind::Backwash || self.backwashes
+    }
+
+    fn step_served(&mut self, kind: StepKind) {
+        self.brine = match (self.brine, kind) {
+            (BrineInBed::Undiluted, StepKind::SlowRinse) => BrineInBed::Diluted,
+            (BrineInBed::Diluted, StepKind::FastRinse) => BrineInBed::Rinsed,
+            (brine, _) => brine,
+        };
+    }
+
+    fn length(&self, settings: &Settings) -> Millis {
+        let Some(entry) = self.entry(settings) else { return Millis::ZERO };
+        match entry.kind {
+            StepKind::BrineDraw => scaled(entry.length, dose(self.backwashes, settings)),
+            // A refill that comes last makes the brine of the next regeneration.
+            StepKind::BrineRefill if settings.refills_first() => scaled(entry.length, dose(self.backwashes, settings)),
+            StepKind::BrineRefill => scaled(entry.length, dose(self.next_backwashes, settings)),
+            _ => entry.length,
+        }
+    }
+
+    fn outcome(&self) -> Outcome {
+        if self.cut_short { Outcome::Aborted } else { Outcome::Complete }
+    }
+}
+
+/// A regeneration that backwashes takes the larger dose (Q3).
+fn dose(backwashes: bool, settings: &Settings) -> u16 {
+    if backwashes { settings.dose_after_backwash_percent } else { 100 }
+}

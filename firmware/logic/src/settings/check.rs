@@ -1,0 +1,288 @@
+//! The whole set is checked, and every fault is listed (S11).
+
+use super::fault::{Faults, Problem as P};
+use super::positions_of;
+use super::raw::{Arrangement, Medium, RawDrive, RawMeter, RawSettings, Reserve, Schedule, StartRule};
+use crate::calendar::start_fits_in_s;
+use crate::program::{Position, PositionSet, StepKind};
+use crate::units::{Millis, Volume};
+
+/// No pulse is larger than a cubic metre.
+const MAX_PULSE_NL: u64 = 1_000_000_000_000;
+const MAX_PULSE_DIVISOR: u32 = 1_000_000;
+const MINUTES_A_DAY: u16 = 1_440;
+
+/// Every fault of these settings.
+pub(super) fn check(raw: &RawSettings) -> Faults {
+    let mut faults = Faults::default();
+    arrangement(raw, &mut faults);
+    medium(raw, &mut faults);
+    meter(&raw.meter, &mut faults);
+    reserve(raw, &mut faults);
+    let positions = drive(raw, &mut faults);
+    program(raw, positions, &mut faults);
+    calendar(raw, &mut faults);
+    limits(raw, &mut faults);
+    faults
+}
+
+fn arrangement(raw: &RawSettings, faults: &mut Faults) {
+    match raw.arrangement {
+        Arrangement::Single if raw.tanks != 1 => faults.add("tanks", None, P::SingleNeedsOneTank),
+        Arrangement::Alternating if raw.tanks != 2 => faults.add("tanks", None, P::AlternatingNeedsTwoTanks),
+        _ => {}
+    }
+    if raw.max_regenerating != 1 {
+        faults.add("max_regenerating", None, P::OneAtATime);
+    }
+}
+
+fn medium(raw: &RawSettings, faults: &mut Faults) {
+    match raw.medium {
+        Medium::Softener { hardness, capacity, total } => {
+            if hardness.0 == 0 {
+                faults.add("medium.hardness", None, P::Zero);
+            }
+            if capacity.0 == 0 {
+                faults.add("medium.capacity", None, P::Zero);
+            }
+            if total < capacity {
+                faults.add("medium.total", None, P::TotalBelowCapacity);
+            }
+        }
+        Medium::Filter { capacity } => {
+            if capacity == Volume::ZERO {
+                faults.add("medium.capacity", None, P::Zero);
+            }
+        }
+    }
+}
+
+fn meter(meter: &RawMeter, faults: &mut Faults) {
+    if meter.pulse_divisor == 0 {
+        faults.add("meter.pulse_divisor", None, P::Zero);
+    } else if meter.pulse_divisor > MAX_PULSE_DIVISOR {
+        faults.add("meter.pulse_divisor", None, P::TooLarge);
+    }
+    match meter.pulse_nl.checked_div(u64::from(meter.pulse_divisor)) {
+        Some(0) => faults.add("meter.pulse_nl", None, P::Zero),
+        Some(nl) if nl > MAX_PULSE_NL => faults.add("meter.pulse_nl", None, P::TooLarge),
+        Some(nl) => {
+            let widths = meter.min_closed.plus(meter.min_open);
+            if u64::from(widths.0) > meter.rated_max.time_for(Volume(nl)) {
+                faults.add("meter.min_closed", None, P::PulseWidthTooLong);
+            }
+        }
+        None => {}
+    }
+    if meter.rated_max.0 == 0 {
+        faults.add("meter.rated_max", None, P::Zero);
+    }
+    if meter.noisy_per_mille == 0 || meter.noisy_per_mille > 1_000 {
+        faults.add("meter.noisy_per_mille", None, P::NoisyOutOfRange);
+    }
+}
+
+fn reserve(raw: &RawSettings, faults: &mut Faults) {
+    let too_much = match raw.reserve {
+        Reserve::None => false,
+        Reserve::Share(per_mille) => per_mille >= 1_000,
+        Reserve::Fixed(volume) => volume >= capacity_volume(&raw.medium),
+    };
+    if too_much {
+        faults.add("reserve", None, P::ReserveNotBelowCapacity);
+    }
+}
+
+/// Volume between regenerations at the set hardness.
+fn capacity_volume(medium: &Medium) -> Volume {
+    match *medium {
+        Medium::Softener { hardness, capacity, .. } => capacity.volume_at(hardness),
+        Medium::Filter { capacity } => capacity,
+    }
+}
+
+fn drive(raw: &RawSettings, faults: &mut Faults) -> PositionSet {
+    let has = positions_of(&raw.drive);
+    let given = match &raw.drive {
+        RawDrive::CamSwitch { positions, travel_limit, rest, coast, retries, .. } => {
+            if !(Millis::from_secs(1)..=Millis::from_mins(30)).contains(travel_limit) {
+                faults.add("drive.travel_limit", None, P::TravelLimitOutOfRange);
+            }
+            if *coast > Millis::from_mins(1) {
+                faults.add("drive.coast", None, P::CoastOutOfRange);
+            }
+            if *retries > 10 {
+                faults.add("drive.retries", None, P::TooManyRetries);
+            }
+            rest_in_range(*rest, faults);
+            positions.len()
+        }
+        RawDrive::Timed { positions, rest, .. } => {
+            let starts = positions.first().is_some_and(|(_, at)| *at == Millis::ZERO);
+            let ascends = positions.windows(2).all(|pair| match pair {
+                [(_, a), (_, b)] => a < b,
+                _ => true,
+            });
+            if !(starts && ascends) {
+                faults.add("drive.positions", None, P::OffsetsNotAscending);
+            }
+            if !(Millis::from_secs(1)..=Millis::from_mins(30)).contains(&raw.travel_limit()) {
+                faults.add("drive.margin", None, P::TravelLimitOutOfRange);
+            }
+            rest_in_range(*rest, faults);
+            positions.len()
+        }
+    };
+    if given < 2 || has.iter().count() != given {
+        faults.add("drive.positions", None, P::PositionsNotDistinct);
+    }
+    if !has.contains(Position::Service) {
+        faults.add("drive.positions", None, P::NoServicePosition);
+    }
+    if raw.arrangement == Arrangement::Alternating {
+        if !has.contains(Position::Standby) {
+            faults.add("drive.positions", None, P::NoStandbyPosition);
+        }
+        if !has.contains(Position::FastRinse) {
+            faults.add("drive.positions", None, P::NoPurgePosition);
+        }
+    }
+    has
+}
+
+fn rest_in_range(rest: Millis, faults: &mut Faults) {
+    if !(Millis(100)..=Millis::from_mins(10)).contains(&rest) {
+        faults.add("drive.rest", None, P::RestOutOfRange);
+    }
+}
+
+fn program(raw: &RawSettings, positions: PositionSet, faults: &mut Faults) {
+    let mut draws = 0u8;
+    let mut brine = BrineLeft::None;
+    let mut backwashed = false;
+    let mut rinsed = false;
+    for (i, step) in raw.program.iter().enumerate().filter(|(_, s)| s.length.0 > 0) {
+        let Some(position) = step.kind.position(positions) else {
+            faults.add("program", Some(i), P::NoPositionForStep);
+            continue;
+        };
+        if step.length > Millis::from_hours(12) {
+            faults.add("program", Some(i), P::StepTooLong);
+        }
+        if position == Position::Service && brine != BrineLeft::None {
+            faults.add("program", Some(i), P::WaitInServiceAfterDraw);
+        }
+        match step.kind {
+            StepKind::BrineDraw => {
+                draws = draws.saturating_add(1);
+                brine = BrineLeft::Undiluted;
+            }
+            StepKind::SlowRinse if brine == BrineLeft::Undiluted => brine = BrineLeft::Diluted,
+            StepKind::FastRinse if brine == BrineLeft::Diluted => brine = BrineLeft::None,
+            StepKind::Backwash => backwashed = true,
+            _ => {}
+        }
+        rinsed |= step.kind == StepKind::FastRinse && backwashed;
+    }
+    if !raw.program.iter().any(|s| s.length.0 > 0) {
+        faults.add("program", None, P::NoSteps);
+        return;
+    }
+    if brine != BrineLeft::None {
+        faults.add("program", None, P::DrawWithoutRinses);
+    }
+    if draws > 1 {
+        faults.add("program", None, P::TwoDraws);
+    }
+    match raw.medium {
+        Medium::Softener { .. } if draws == 0 => faults.add("program", None, P::SoftenerNeedsDraw),
+        Medium::Filter { .. } if draws > 0 => faults.add("program", None, P::FilterWithoutBrine),
+        Medium::Filter { .. } if !rinsed => faults.add("program", None, P::FilterNeedsBackwashAndRinse),
+        _ => {}
+    }
+    match (raw.backwash_every, raw.medium) {
+        (0, _) => faults.add("backwash_every", None, P::Zero),
+        (2.., Medium::Filter { .. }) => faults.add("backwash_every", None, P::FilterBackwashesEachTime),
+        _ => {}
+    }
+    if !(100..=400).contains(&raw.dose_after_backwash_percent) {
+        faults.add("dose_after_backwash_percent", None, P::DoseOutOfRange);
+    }
+}
+
+/// How much brine a program has left in the bed so far.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum BrineLeft {
+    None,
+    Undiluted,
+    Diluted,
+}
+
+fn calendar(raw: &RawSettings, faults: &mut Faults) {
+    if raw.hour_minute >= MINUTES_A_DAY {
+        faults.add("hour_minute", None, P::NotAMinuteOfDay);
+    }
+    if !(Millis::from_mins(1)..=Millis::from_hours(12)).contains(&raw.hour_grace) {
+        faults.add("hour_grace", None, P::GraceOutOfRange);
+    }
+    match raw.schedule {
+        Schedule::On(days) if days.is_empty() => faults.add("schedule", None, P::NoDays),
+        Schedule::EveryDays(0) => faults.add("schedule", None, P::Zero),
+        _ => {}
+    }
+    let mut sound = true;
+    for (i, window) in raw.windows.iter().enumerate() {
+        if window.days.is_empty() {
+            faults.add("windows", Some(i), P::NoDays);
+            sound = false;
+        }
+        if window.from_minute >= MINUTES_A_DAY || window.to_minute > MINUTES_A_DAY {
+            faults.add("windows", Some(i), P::NotAMinuteOfDay);
+            sound = false;
+        }
+    }
+    if sound {
+        gaps(raw, faults);
+    }
+}
+
+/// Windows must leave room for a regeneration; for a site that starts at the hour, at some hour (S11).
+fn gaps(raw: &RawSettings, faults: &mut Faults) {
+    let length_s = raw.longest_regeneration().0.div_ceil(1_000);
+    let fits = |at| start_fits_in_s(&raw.windows, at, length_s, raw.finish_before_window);
+    if fits(0).is_none() {
+        faults.add("windows", None, P::NoGapLongEnough);
+        return;
+    }
+    if raw.start != StartRule::AtHour && raw.schedule == Schedule::Off && raw.backup_days == 0 {
+        return;
+    }
+    let grace_s = raw.hour_grace.0 / 1_000;
+    let some_hour = (0..7u32).any(|day| {
+        let hour = day.saturating_mul(86_400).saturating_add(u32::from(raw.hour_minute).saturating_mul(60));
+        fits(hour).is_some_and(|wait| wait < grace_s)
+    });
+    if raw.start == StartRule::AtHour && !some_hour {
+        faults.add("windows", None, P::HourNeverPermitted);
+    }
+}
+
+fn limits(raw: &RawSettings, faults: &mut Faults) {
+    if !(Millis(10)..=Millis::from_mins(1)).contains(&raw.contact_debounce) {
+        faults.add("contact_debounce", None, P::DebounceOutOfRange);
+    }
+    if raw.stale_after == Millis::ZERO {
+        faults.add("stale_after", None, P::Zero);
+    }
+    if raw.purge == Millis::ZERO {
+        faults.add("purge", None, P::Zero);
+    }
+    let limited = raw.discharge_limit > Volume::ZERO;
+    if limited && raw.drain_per_regeneration() > raw.discharge_limit {
+        faults.add("discharge_limit", None, P::BelowOneRegeneration);
+    }
+    if raw.overdue_after == Millis::ZERO {
+        faults.add("overdue_after", None, P::Zero);
+    }
+}

@@ -1,0 +1,163 @@
+//! What can be wrong with settings, field by field.
+
+use heapless::Vec;
+
+use crate::units::slugs;
+
+/// The most faults listed one by one; more are counted.
+const MAX_FAULTS: usize = 24;
+
+slugs! {
+    /// What is wrong with a field.
+    Problem as ProblemSet(u64) {
+        /// Zero where something is needed.
+        Zero = "must not be zero",
+        /// Larger than anything sensible.
+        TooLarge = "is too large",
+        /// A single site has one tank.
+        SingleNeedsOneTank = "a single site has exactly 1 tank",
+        /// An alternating site has two tanks.
+        AlternatingNeedsTwoTanks = "an alternating site has exactly 2 tanks",
+        /// The last tank of these arrangements regenerates alone.
+        OneAtATime = "must be 1 in this arrangement",
+        /// What the dose restores exceeds what the resin holds.
+        TotalBelowCapacity = "must not be below the capacity that a regeneration restores",
+        /// Reserve at or above capacity: the tank would ask as soon as it is regenerated.
+        ReserveNotBelowCapacity = "must be less than the capacity of a tank",
+        /// A minute of the day runs from 0 to 1439.
+        NotAMinuteOfDay = "must be a time of day from 00:00 to 23:59",
+        /// No weekday chosen.
+        NoDays = "must name at least one weekday",
+        /// The grace of the hour is shorter than a day and longer than nothing.
+        GraceOutOfRange = "must be between 1 min and 12 h",
+        /// No moment between windows is long enough for a whole regeneration.
+        NoGapLongEnough = "leave no gap in the week long enough for the longest regeneration",
+        /// No hour falls outside the windows long enough before the next one.
+        HourNeverPermitted = "the regeneration hour never falls in a gap long enough for a regeneration",
+        /// A program without a step that runs.
+        NoSteps = "must have at least one step that takes time",
+        /// Brine would be left in the bed.
+        DrawWithoutRinses = "a brine draw must be followed by a slow rinse and then a fast rinse",
+        /// More than one brine draw.
+        TwoDraws = "must have at most one brine draw",
+        /// A softener regenerated without brine restores nothing.
+        SoftenerNeedsDraw = "a softener's program must draw brine",
+        /// A filter has no use for brine.
+        FilterWithoutBrine = "a filter's program must not draw brine",
+        /// A filter is restored by backwash and rinse.
+        FilterNeedsBackwashAndRinse = "a filter's program must have a backwash and then a fast rinse",
+        /// A filter is restored by its backwash.
+        FilterBackwashesEachTime = "must be 1 for a filter, which only its backwash restores",
+        /// Brine in the bed may not stand in service.
+        WaitInServiceAfterDraw = "must not wait in the service position after the brine draw",
+        /// The valve has no such position.
+        NoPositionForStep = "the valve has no position for this step",
+        /// Every valve serves.
+        NoServicePosition = "must include the service position",
+        /// A tank that does not serve must be able to shut off.
+        NoStandbyPosition = "must include the standby position in this arrangement",
+        /// A purge needs a position to drain.
+        NoPurgePosition = "must include the fast-rinse position, which the purge of a stood tank uses",
+        /// A position twice, or fewer than two.
+        PositionsNotDistinct = "must be two or more different positions",
+        /// Timed positions in order from the first stop.
+        OffsetsNotAscending = "must start at 0 and ascend",
+        /// The motor may not run for ever.
+        TravelLimitOutOfRange = "must be between 1 s and 30 min",
+        /// Rest protects motor and gears.
+        RestOutOfRange = "must be between 100 ms and 10 min",
+        /// Coasting longer than the rest.
+        CoastOutOfRange = "must be at most 1 min",
+        /// Few tries help, many only wear the motor.
+        TooManyRetries = "must be at most 10",
+        /// Debounce.
+        DebounceOutOfRange = "must be between 10 ms and 1 min",
+        /// Percent of the dose.
+        DoseOutOfRange = "must be between 100 and 400 percent",
+        /// A share in per mille.
+        NoisyOutOfRange = "must be between 0.1 % and 100 %",
+        /// The widths of a pulse at the rated flow do not fit between its pulses.
+        PulseWidthTooLong = "closure and gap together are longer than the pulses are apart at the rated flow",
+        /// One regeneration alone would use more than the day allows.
+        BelowOneRegeneration = "is less than the drain water of one regeneration, so that none could ever start",
+        /// Longer than the settings can use.
+        TooLong = "must be at most 49 days",
+        /// A step longer than a day is a mistake.
+        StepTooLong = "must be at most 12 h",
+    }
+}
+
+/// One fault: where, and what.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Fault {
+    /// Path of the field in [`super::RawSettings`], such as `meter.pulse_nl`.
+    pub field: &'static str,
+    /// Which entry of a list, from 0.
+    pub index: Option<u8>,
+    /// What is wrong.
+    pub problem: Problem,
+}
+
+impl core::fmt::Display for Fault {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self.index {
+            Some(i) => write!(f, "{}[{}]: {}", self.field, i, self.problem),
+            None => write!(f, "{}: {}", self.field, self.problem),
+        }
+    }
+}
+
+/// Every fault of a set of settings.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
+pub struct Faults {
+    listed: Vec<Fault, MAX_FAULTS>,
+    more: u16,
+}
+
+impl Faults {
+    pub(super) fn add(&mut self, field: &'static str, index: Option<usize>, problem: Problem) {
+        let index = index.and_then(|i| u8::try_from(i).ok());
+        if self.listed.push(Fault { field, index, problem }).is_err() {
+            self.more = self.more.saturating_add(1);
+        }
+    }
+
+    /// Whether there is none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.listed.is_empty()
+    }
+
+    /// The faults, in the order of the fields.
+    #[must_use]
+    pub fn listed(&self) -> &[Fault] {
+        &self.listed
+    }
+
+    /// How many more there are than could be listed.
+    #[must_use]
+    pub fn more(&self) -> u16 {
+        self.more
+    }
+
+    /// How many faults there are.
+    #[must_use]
+    pub fn count(&self) -> u16 {
+        u16::try_from(self.listed.len()).unwrap_or(u16::MAX).saturating_add(self.more)
+    }
+}
+
+impl core::fmt::Display for Faults {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        for fault in &self.listed {
+            writeln!(f, "{fault}")?;
+        }
+        if self.more > 0 {
+            writeln!(f, "and {} more", self.more)?;
+        }
+        Ok(())
+    }
+}
+
+impl core::error::Error for Faults {}

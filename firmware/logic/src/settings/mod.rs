@@ -1,0 +1,198 @@
+//! Settings: raw ones from a person or a file become valid ones once, and nothing checks again (S11).
+
+mod check;
+mod fault;
+mod raw;
+
+use core::ops::Deref;
+
+use heapless::Vec;
+use serde::{Deserialize, Serialize};
+
+pub use fault::{Fault, Faults, Problem, ProblemSet};
+pub use raw::{
+    Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawMeter, RawSettings, RawStep,
+    RemoteRole, Reserve, Schedule, StartRule, WhenClockUnset,
+};
+
+use crate::meter::MeterSettings;
+use crate::program::{Position, PositionSet, StepKind};
+use crate::units::{Flow, Millis, Volume};
+
+/// The most tanks a site can have.
+pub const MAX_TANKS: usize = 8;
+/// The most steps a program can have (Q1).
+pub const MAX_STEPS: usize = 12;
+/// The most blackout windows (C5).
+pub const MAX_WINDOWS: usize = 8;
+/// The most positions a drive can have.
+pub const MAX_DRIVE_POSITIONS: usize = 8;
+
+/// Settings that have been checked whole: every field is usable as it stands.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize)]
+pub struct Settings {
+    raw: RawSettings,
+    positions: PositionSet,
+    meter: MeterSettings,
+}
+
+impl Deref for Settings {
+    type Target = RawSettings;
+
+    fn deref(&self) -> &RawSettings {
+        &self.raw
+    }
+}
+
+/// Settings are checked on the way in, so that nothing stored or sent can slip past (S11).
+impl<'de> Deserialize<'de> for Settings {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        #[derive(Deserialize)]
+        struct Stored {
+            raw: RawSettings,
+            #[allow(dead_code, reason = "derived again from `raw`")]
+            positions: PositionSet,
+            #[allow(dead_code, reason = "derived again from `raw`")]
+            meter: MeterSettings,
+        }
+        let stored = Stored::deserialize(deserializer)?;
+        Self::try_from(stored.raw).map_err(|_| serde::de::Error::custom("settings do not pass their check"))
+    }
+}
+
+impl TryFrom<RawSettings> for Settings {
+    type Error = Faults;
+
+    fn try_from(raw: RawSettings) -> Result<Self, Faults> {
+        let faults = check::check(&raw);
+        if !faults.is_empty() {
+            return Err(faults);
+        }
+        let m = &raw.meter;
+        let divisor = u64::from(m.pulse_divisor);
+        let whole_nl = m.pulse_nl.checked_div(divisor).unwrap_or(0);
+        let part = m.pulse_nl.checked_rem(divisor).unwrap_or(0);
+        let spacing = m.rated_max.time_for(Volume(whole_nl));
+        let meter = MeterSettings {
+            whole_nl,
+            part: u32::try_from(part).unwrap_or(0),
+            parts: m.pulse_divisor,
+            min_closed: m.min_closed,
+            min_open: m.min_open,
+            noisy_per_mille: m.noisy_per_mille,
+            rated_spacing: Millis(u32::try_from(spacing).unwrap_or(u32::MAX)),
+        };
+        let positions = positions_of(&raw.drive);
+        Ok(Self { raw, positions, meter })
+    }
+}
+
+/// The positions a drive can reach.
+fn positions_of(drive: &RawDrive) -> PositionSet {
+    let mut set = PositionSet::EMPTY;
+    match drive {
+        RawDrive::CamSwitch { positions, .. } => positions.iter().for_each(|p| {
+            set.insert(*p);
+        }),
+        RawDrive::Timed { positions, .. } => positions.iter().for_each(|(p, _)| {
+            set.insert(*p);
+        }),
+    }
+    set
+}
+
+impl Settings {
+    /// The built-in baseline (S11). It passes its own check, which a test holds it to.
+    #[must_use]
+    pub fn baseline() -> Self {
+        let raw = RawSettings::baseline();
+        let positions = positions_of(&raw.drive);
+        let meter = MeterSettings {
+            whole_nl: raw.meter.pulse_nl,
+            part: 0,
+            parts: 1,
+            min_closed: raw.meter.min_closed,
+            min_open: raw.meter.min_open,
+            noisy_per_mille: raw.meter.noisy_per_mille,
+            rated_spacing: Millis(600),
+        };
+        Self { raw, positions, meter }
+    }
+
+    /// The settings as they were given.
+    #[must_use]
+    pub fn raw(&self) -> &RawSettings {
+        &self.raw
+    }
+
+    /// What the meters need to know.
+    #[must_use]
+    pub fn meter_settings(&self) -> &MeterSettings {
+        &self.meter
+    }
+
+    /// The positions the valves can reach.
+    #[must_use]
+    pub fn positions(&self) -> PositionSet {
+        self.positions
+    }
+
+    /// The position a step runs in.
+    #[must_use]
+    pub fn position_of(&self, step: StepKind) -> Position {
+        step.position(self.positions).unwrap_or(Position::Service)
+    }
+
+    /// Where a tank rests that does not serve: shut off if its valve can.
+    #[must_use]
+    pub fn rest_position(&self) -> Position {
+        if self.positions.contains(Position::Standby) { Position::Standby } else { Position::Service }
+    }
+
+    /// Whether a regeneration draws brine.
+    #[must_use]
+    pub fn draws_brine(&self) -> bool {
+        self.has_step(StepKind::BrineDraw)
+    }
+
+    /// Whether the brine is made within the same regeneration, before its draw.
+    #[must_use]
+    pub fn refills_first(&self) -> bool {
+        let place = |kind| self.program.iter().position(|s| s.kind == kind && s.length.0 > 0);
+        match (place(StepKind::BrineRefill), place(StepKind::BrineDraw)) {
+            (Some(refill), Some(draw)) => refill < draw,
+            _ => false,
+        }
+    }
+
+    /// Whether the program has such a step with a length.
+    #[must_use]
+    pub fn has_step(&self, kind: StepKind) -> bool {
+        self.program.iter().any(|s| s.kind == kind && s.length.0 > 0)
+    }
+
+    /// Drain flow of a step kind, for the estimate of a purge.
+    #[must_use]
+    pub fn drain_flow(&self, kind: StepKind) -> Flow {
+        self.program.iter().find(|s| s.kind == kind).map_or(Flow(0), |s| s.drain)
+    }
+}
+
+/// A length scaled by percent, saturating.
+#[must_use]
+pub(crate) fn scaled(length: Millis, percent: u16) -> Millis {
+    if percent == 100 {
+        return length;
+    }
+    let ms = u64::from(length.0).saturating_mul(u64::from(percent)) / 100;
+    Millis(u32::try_from(ms).unwrap_or(u32::MAX))
+}
+
+/// Positions in a list of fixed length, for readers that need their order.
+#[must_use]
+pub fn ordered_positions(drive: &RawDrive) -> Vec<Position, MAX_DRIVE_POSITIONS> {
+    match drive {
+        RawDrive::CamSwitch { positions, .. } => positions.clone(),
+        RawDrive::Timed { positions, .. } => crate::collect(positions.iter().map(|(p, _)| *p)),
+    }
+}

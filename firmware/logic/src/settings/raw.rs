@@ -1,0 +1,383 @@
+//! Settings as a person or a file gives them: anything may be wrong in here.
+
+use heapless::Vec;
+use serde::{Deserialize, Serialize};
+
+use super::{MAX_DRIVE_POSITIONS, MAX_STEPS, MAX_WINDOWS, scaled};
+use crate::calendar::{Weekdays, Window};
+use crate::collect;
+use crate::program::{Position, StepKind};
+use crate::units::{Exchange, Flow, Hardness, Millis, SaltMass, Volume};
+
+/// How tanks share the work.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Arrangement {
+    /// One tank; while it regenerates the building gets untreated water.
+    Single,
+    /// Two tanks; one serves, the other is ready or regenerates.
+    Alternating,
+}
+
+/// What the tanks hold and what exhausts it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Medium {
+    /// A softening resin: hardness taken up counts (L1).
+    Softener {
+        /// Hardness of the feed.
+        hardness: Hardness,
+        /// What one regeneration with the set dose restores, per tank.
+        capacity: Exchange,
+        /// What the resin of one tank can hold at the utmost; overrun beyond it is not taken up.
+        total: Exchange,
+    },
+    /// A filter bed: volume counts (L1).
+    Filter {
+        /// Volume between regenerations, per tank.
+        capacity: Volume,
+    },
+}
+
+/// Where meters sit (M2).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum MeterPlace {
+    /// One meter on the common outlet.
+    Common,
+    /// One meter per tank.
+    PerTank,
+}
+
+/// The meters, all alike.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct RawMeter {
+    /// Where meters sit.
+    pub place: MeterPlace,
+    /// Volume per pulse in nL is `pulse_nl` ÷ `pulse_divisor` (M1).
+    pub pulse_nl: u64,
+    /// See `pulse_nl`; 1 where the volume per pulse is whole.
+    pub pulse_divisor: u32,
+    /// A closure shorter than this is bounce (M4).
+    pub min_closed: Millis,
+    /// An opening shorter than this is bounce (M4).
+    pub min_open: Millis,
+    /// The largest flow the meter is made for; more raises `excess-flow`.
+    pub rated_max: Flow,
+    /// Share of bounces in an hour that raises `meter-noisy`, per mille [20].
+    pub noisy_per_mille: u16,
+}
+
+/// What is kept back of a tank's capacity (R1).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Reserve {
+    /// Nothing.
+    None,
+    /// A volume, at today's hardness.
+    Fixed(Volume),
+    /// A share of capacity, per mille.
+    Share(u16),
+}
+
+/// When an asked-for regeneration may begin.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum StartRule {
+    /// As soon as nothing holds it.
+    Immediate,
+    /// At the regeneration hour.
+    AtHour,
+}
+
+/// Regenerations by the calendar, with or without a meter (C3).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum Schedule {
+    /// None.
+    Off,
+    /// On these weekdays, at the hour.
+    On(Weekdays),
+    /// Every so many days, at the hour.
+    EveryDays(u8),
+}
+
+/// What a window does to an exhausted tank (C6).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum ExhaustedInWindow {
+    /// It waits, serving on.
+    Wait,
+    /// It regenerates all the same.
+    Override,
+}
+
+/// What windows do while the civil time is unknown (T1).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum WhenClockUnset {
+    /// Windows rest.
+    IgnoreWindows,
+    /// Nothing starts until the clock is set.
+    HoldAll,
+}
+
+/// What the remote contact asks for (C4).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum RemoteRole {
+    /// Nothing; the contact is not looked at.
+    Off,
+    /// A start, now.
+    Now,
+    /// A start at the regeneration hour.
+    AtHour,
+    /// No starts while it is closed.
+    HoldOff,
+}
+
+/// One step of the program as given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct RawStep {
+    /// What the step does.
+    pub kind: StepKind,
+    /// How long it runs in its position; zero skips it (Q1).
+    pub length: Millis,
+    /// Flow to drain while it runs, for the estimate of drain water.
+    pub drain: Flow,
+}
+
+/// The switches of a `cam-switch` drive (V1).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum CamFeedback {
+    /// Switch i is closed in position i and nowhere else.
+    SwitchPerPosition,
+    /// Switch 0 is closed in the first position only, switch 1 in every position.
+    HomeAndStop,
+}
+
+/// The machine that moves a tank's valve.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum RawDrive {
+    /// A motor turns a cam; switches tell the position.
+    CamSwitch {
+        /// Positions in the order they are passed going forward; the first is home.
+        positions: Vec<Position, MAX_DRIVE_POSITIONS>,
+        /// Which switches there are.
+        feedback: CamFeedback,
+        /// Whether the motor can run both ways.
+        reversible: bool,
+        /// The longest the motor may run at one go.
+        travel_limit: Millis,
+        /// Rest before a retry or a reversal.
+        rest: Millis,
+        /// How long the cam may coast after the motor stops.
+        coast: Millis,
+        /// Tries after the first before the drive is lost [2].
+        retries: u8,
+    },
+    /// A motor between two mechanical stops, with no feedback; position is run time.
+    Timed {
+        /// Positions with the run time from the first stop, ascending; the first is 0.
+        positions: Vec<(Position, Millis), MAX_DRIVE_POSITIONS>,
+        /// Run time added at the stops, and before a position counts as confirmed (S3).
+        margin: Millis,
+        /// Rest before a reversal.
+        rest: Millis,
+    },
+}
+
+/// All settings of a site, unchecked. Tanks, valves and programs of a site are alike.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct RawSettings {
+    /// How tanks share the work.
+    pub arrangement: Arrangement,
+    /// How many tanks.
+    pub tanks: u8,
+    /// What is in them.
+    pub medium: Medium,
+    /// The meters.
+    pub meter: RawMeter,
+    /// What is kept back.
+    pub reserve: Reserve,
+    /// When a regeneration may begin.
+    pub start: StartRule,
+    /// Minute of the day of the regeneration hour.
+    pub hour_minute: u16,
+    /// How long after the hour the daily event may still fire [3 h] (T2).
+    pub hour_grace: Millis,
+    /// Whether an exhausted tank starts at once even where others wait for the hour.
+    pub exhausted_at_once: bool,
+    /// Backup days; 0 = off (C2).
+    pub backup_days: u8,
+    /// Regenerations by the calendar.
+    pub schedule: Schedule,
+    /// Blackout windows (C5).
+    pub windows: Vec<Window, MAX_WINDOWS>,
+    /// Whether a start that would run into a window is held, too [on].
+    pub finish_before_window: bool,
+    /// What a window does to an exhausted tank [wait].
+    pub exhausted_in_window: ExhaustedInWindow,
+    /// Whether tanks may change over in a window [yes] (C6).
+    pub changeover_in_window: bool,
+    /// What windows do while civil time is unknown [ignore-windows].
+    pub when_clock_unset: WhenClockUnset,
+    /// What the remote contact asks for.
+    pub remote: RemoteRole,
+    /// How long the remote contact must stay closed to ask.
+    pub remote_minimum: Millis,
+    /// How long a hold-off may stay closed before `contact-stuck` [48 h].
+    pub hold_off_limit: Millis,
+    /// How long a contact must be steady to count [1 s].
+    pub contact_debounce: Millis,
+    /// No start above this flow; 0 = any flow (C7).
+    pub start_flow_limit: Flow,
+    /// The longest a start waits for the flow to fall [4 h].
+    pub flow_wait_limit: Millis,
+    /// Estimated drain water allowed a day; 0 = any.
+    pub discharge_limit: Volume,
+    /// How many tanks may regenerate at once [1] (S1).
+    pub max_regenerating: u8,
+    /// Whether the last tank may leave service, so that untreated water passes [no] (S2).
+    pub allow_untreated: bool,
+    /// A ready tank idle longer than this is purged before it serves [72 h] (A5).
+    pub stale_after: Millis,
+    /// Length of the purge [2 min].
+    pub purge: Millis,
+    /// The steps of a regeneration in order.
+    pub program: Vec<RawStep, MAX_STEPS>,
+    /// Backwash every so many regenerations [1] (Q3).
+    pub backwash_every: u8,
+    /// Dose of a regeneration that backwashes, in percent of the usual [100; counter-current 200] (Q3).
+    pub dose_after_backwash_percent: u16,
+    /// Salt of one usual regeneration, for the estimate.
+    pub salt: SaltMass,
+    /// How long brine needs after a refill [120 min] (C8).
+    pub brine_ready_after: Millis,
+    /// A request that has waited this long raises `overdue` [24 h] (W1).
+    pub overdue_after: Millis,
+    /// The valve drives.
+    pub drive: RawDrive,
+}
+
+impl RawSettings {
+    /// The longest a drive motor may run at one go (S7).
+    #[must_use]
+    pub fn travel_limit(&self) -> Millis {
+        match &self.drive {
+            RawDrive::CamSwitch { travel_limit, .. } => *travel_limit,
+            RawDrive::Timed { positions, margin, .. } => {
+                positions.last().map_or(Millis::ZERO, |(_, at)| at.plus(*margin))
+            }
+        }
+    }
+
+    /// The longest a regeneration is planned to take: every step, and every move to its limit.
+    #[must_use]
+    pub fn longest_regeneration(&self) -> Millis {
+        let travel = self.travel_limit();
+        self.program.iter().filter(|s| s.length.0 > 0).fold(travel, |sum, step| {
+            let percent = match step.kind {
+                StepKind::BrineDraw | StepKind::BrineRefill => self.dose_after_backwash_percent.max(100),
+                _ => 100,
+            };
+            sum.plus(scaled(step.length, percent)).plus(travel)
+        })
+    }
+
+    /// The estimated drain water of one usual regeneration.
+    #[must_use]
+    pub fn drain_per_regeneration(&self) -> Volume {
+        self.program.iter().fold(Volume::ZERO, |sum, s| sum.plus(s.drain.over(s.length)))
+    }
+
+    /// The built-in baseline: what runs where no good settings were ever given (S11).
+    ///
+    /// One tank that serves and starts no regeneration by itself: its backup days, schedule and
+    /// remote contact are off and its capacity is out of reach. An operator may still start one.
+    #[must_use]
+    pub fn baseline() -> Self {
+        let step = |kind, mins, drain| RawStep { kind, length: Millis::from_mins(mins), drain: Flow(drain) };
+        let program = [
+            step(StepKind::Backwash, 10, 8_000),
+            step(StepKind::BrineDraw, 30, 1_500),
+            step(StepKind::SlowRinse, 30, 1_500),
+            step(StepKind::FastRinse, 10, 8_000),
+            step(StepKind::BrineRefill, 6, 0),
+        ];
+        let positions =
+            [Position::Service, Position::Backwash, Position::BrineDraw, Position::FastRinse, Position::BrineRefill];
+        Self {
+            arrangement: Arrangement::Single,
+            tanks: 1,
+            medium: Medium::Softener {
+                hardness: Hardness(342_000),
+                capacity: Exchange(u64::MAX / 4),
+                total: Exchange(u64::MAX / 2),
+            },
+            meter: RawMeter {
+                place: MeterPlace::Common,
+                pulse_nl: 1_000_000_000,
+                pulse_divisor: 1,
+                min_closed: Millis(10),
+                min_open: Millis(10),
+                rated_max: Flow(100_000),
+                noisy_per_mille: 20,
+            },
+            reserve: Reserve::None,
+            start: StartRule::AtHour,
+            hour_minute: 120,
+            hour_grace: Millis::from_hours(3),
+            exhausted_at_once: false,
+            backup_days: 0,
+            schedule: Schedule::Off,
+            windows: Vec::new(),
+            finish_before_window: true,
+            exhausted_in_window: ExhaustedInWindow::Wait,
+            changeover_in_window: true,
+            when_clock_unset: WhenClockUnset::IgnoreWindows,
+            remote: RemoteRole::Off,
+            remote_minimum: Millis::from_secs(1),
+            hold_off_limit: Millis::from_hours(48),
+            contact_debounce: Millis::from_secs(1),
+            start_flow_limit: Flow(0),
+            flow_wait_limit: Millis::from_hours(4),
+            discharge_limit: Volume::ZERO,
+            max_regenerating: 1,
+            allow_untreated: false,
+            stale_after: Millis::from_hours(72),
+            purge: Millis::from_mins(2),
+            program: collect(program),
+            backwash_every: 1,
+            dose_after_backwash_percent: 100,
+            salt: SaltMass(3_000_000),
+            brine_ready_after: Millis::from_mins(120),
+            overdue_after: Millis::from_hours(24),
+            drive: RawDrive::CamSwitch {
+                positions: collect(positions),
+                feedback: CamFeedback::SwitchPerPosition,
+                reversible: false,
+                travel_limit: Millis::from_mins(4),
+                rest: Millis::from_secs(2),
+                coast: Millis(500),
+                retries: 2,
+            },
+        }
+    }
+}
