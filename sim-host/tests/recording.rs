@@ -391,6 +391,34 @@ impl Read for Pieces {
     }
 }
 
+#[test]
+fn rows_across_the_edge_of_the_buffer_are_whole() {
+    let expected: Vec<Pulses> = (0..60_000_u32)
+        .map(|row| common(u64::from(row) * 1_001, row % 9 + 1))
+        .collect();
+    let mut text = b"t_s,pulses\n".to_vec();
+    for row in &expected {
+        writeln!(
+            text,
+            "{}.{:03},{}",
+            row.at_ms / 1_000,
+            row.at_ms % 1_000,
+            row.count
+        )
+        .unwrap();
+    }
+    assert!(text.len() > 8 * LONGEST_LINE_BYTES, "several buffers");
+    for sizes in [
+        vec![usize::MAX],
+        vec![70_001, 1, 33],
+        vec![LONGEST_LINE_BYTES],
+    ] {
+        let (rows, error) = rows_of(pieces(&text, sizes));
+        assert!(error.is_none());
+        assert_eq!(rows, expected);
+    }
+}
+
 fn outcome(recording: Result<Recording, RecordingError>) -> (Vec<Pulses>, Option<String>) {
     let (rows, error) = rows_of(recording);
     (rows, error.map(|error| error.to_string()))
