@@ -1,1 +1,5 @@
 //! Host simulator of bedkeeper: plant, recordings, evidence and the `bedkeeper` command.
+
+pub mod diagnostic;
+pub mod quantity;
+pub mod recording;
