@@ -1,5 +1,10 @@
 //! Host simulator of bedkeeper: plant, recordings, evidence and the `bedkeeper` command.
 
+//pub mod cli;
 pub mod diagnostic;
+pub mod evidence;
+pub mod plant;
 pub mod quantity;
 pub mod recording;
+pub mod replay;
+pub mod wording;

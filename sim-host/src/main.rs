@@ -1,5 +1,2 @@
 //! The `bedkeeper` command.
-
-fn main() {
-    println!("bedkeeper");
-}
+fn main() {}

@@ -138,6 +138,12 @@ impl Ledger {
         self.empty_at.minus(self.volume)
     }
 
+    /// Volume left before it asks, at today's hardness.
+    #[must_use]
+    pub fn asks_in(&self) -> Volume {
+        self.ask_at.minus(self.volume)
+    }
+
     /// Volume passed since nothing was left.
     #[must_use]
     pub fn overrun(&self) -> Volume {

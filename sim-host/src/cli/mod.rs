@@ -1,0 +1,154 @@
+//! The command line: one verb a file.
+
+mod demo;
+mod replay;
+mod summary;
+
+use std::ffi::OsString;
+use std::io::{IsTerminal, Write};
+use std::process::ExitCode;
+
+use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
+
+pub use replay::ReplayArgs;
+
+/// Exit code of a clear "no": a rule was seen broken, an expectation was missed.
+const EXIT_NO: u8 = 1;
+/// Exit code of bad input.
+const EXIT_BAD_INPUT: u8 = 2;
+
+const CAUTIONS: &str = "\
+Cautions: a softening plant carries mains voltage, pressure, strong brine and drinking water. Follow local \
+plumbing, electrical and discharge codes and leave the work to licensed people. This software is certified to \
+no standard. Softened water carries added sodium.";
+
+/// Rehearse an ion-exchange softening plant before any water moves.
+///
+/// Without a verb, the bundled site is replayed with the bundled recording and a report is written.
+#[derive(Debug, Parser)]
+#[command(name = "bedkeeper", version, after_help = CAUTIONS, max_term_width = 100)]
+struct Command {
+    #[command(subcommand)]
+    verb: Option<Verb>,
+    /// When to colour the output; NO_COLOR is honoured
+    #[arg(long, global = true, value_enum, default_value_t = Colour::Auto, value_name = "WHEN")]
+    color: Colour,
+    /// Say nothing but results and errors
+    #[arg(long, short, global = true)]
+    quiet: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    Replay(Box<ReplayArgs>),
+    /// Print a completion script for a shell
+    ///
+    /// Example: bedkeeper completions bash > /etc/bash_completion.d/bedkeeper
+    Completions {
+        /// Which shell
+        #[arg(value_enum)]
+        shell: clap_complete::Shell,
+    },
+}
+
+/// When to use colour.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Colour {
+    /// On a terminal.
+    Auto,
+    /// Always.
+    Always,
+    /// Never.
+    Never,
+}
+
+/// How output looks.
+#[derive(Clone, Copy, Debug)]
+pub struct Style {
+    /// Colour on standard output.
+    pub colour: bool,
+    /// Colour on standard error.
+    pub colour_errors: bool,
+    /// Progress may be drawn.
+    pub progress: bool,
+}
+
+impl Style {
+    fn new(colour: Colour, quiet: bool) -> Self {
+        let plain = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
+        let wants = |terminal: bool| match colour {
+            Colour::Auto => terminal && !plain,
+            Colour::Always => true,
+            Colour::Never => false,
+        };
+        let errors = std::io::stderr().is_terminal();
+        Self {
+            colour: wants(std::io::stdout().is_terminal()),
+            colour_errors: wants(errors),
+            progress: errors && !quiet,
+        }
+    }
+
+    /// Bold, where colour is used.
+    #[must_use]
+    pub fn bold(&self, text: &str) -> String {
+        if self.colour { format!("\u{1b}[1m{text}\u{1b}[0m") } else { text.to_owned() }
+    }
+
+    /// Bold red, where colour is used.
+    #[must_use]
+    pub fn alarm(&self, text: &str) -> String {
+        if self.colour { format!("\u{1b}[1;31m{text}\u{1b}[0m") } else { text.to_owned() }
+    }
+}
+
+/// Runs the command with the process's arguments.
+#[must_use]
+pub fn main() -> ExitCode {
+    run(std::env::args_os())
+}
+
+/// Runs the command with these arguments, the first being the program's name.
+#[must_use]
+pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let command = match Command::try_parse_from(args) {
+        Ok(command) => command,
+        Err(error) => {
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { EXIT_BAD_INPUT } else { 0 });
+        }
+    };
+    let style = Style::new(command.color, command.quiet);
+    match command.verb {
+        None => replay::run(&ReplayArgs::bundled(), &style, command.quiet),
+        Some(Verb::Replay(args)) => replay::run(&args, &style, command.quiet),
+        Some(Verb::Completions { shell }) => {
+            let mut script = Vec::new();
+            clap_complete::generate(shell, &mut Command::command(), "bedkeeper", &mut script);
+            print(&String::from_utf8_lossy(&script))
+        }
+    }
+}
+
+/// Writes to standard output; a closed pipe is no error.
+fn print(text: &str) -> ExitCode {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("bedkeeper: standard output could not be written: {error}");
+            ExitCode::from(EXIT_BAD_INPUT)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_well_formed() {
+        Command::command().debug_assert();
+    }
+}

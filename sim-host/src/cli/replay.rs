@@ -1,0 +1,279 @@
+//! `bedkeeper replay`: what the logic does with this water use.
+
+use std::fs::File;
+use std::io::{BufWriter, Cursor, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::{Args, ValueEnum};
+use indicatif::{ProgressBar, ProgressStyle};
+use jiff::civil::DateTime;
+
+use super::{EXIT_BAD_INPUT, EXIT_NO, Style, demo, print, summary};
+use crate::evidence::{self, Evidence};
+use crate::quantity::show::UnitSystem;
+use crate::recording::Recording;
+use crate::replay::{Checker, EventTable, Gatherer, JournalFile, Observer, Replay, VcdFile, ValveTimes, World};
+use crate::report;
+use crate::site::{self, Site};
+
+/// Replay recorded water use through the real logic: duties, regenerations and their causes, hard
+/// water delivered, salt and water used
+///
+/// SITE is a site file (TOML), RECORDING a list of meter pulses (CSV, also gzip or zstd); `-` reads
+/// either from standard input, and `demo:apartments` and `demo:house` are bundled.
+///
+/// Examples:
+///   bedkeeper replay demo:house demo:house --html report.html
+///   bedkeeper replay site.toml pulses.csv.gz --json
+///
+/// Exit code 0: no rule was seen broken. 1: one was. 2: bad input.
+#[derive(Debug, Args)]
+#[command(verbatim_doc_comment)]
+pub struct ReplayArgs {
+    /// The site: a file, `-`, or a bundled one such as demo:apartments
+    site: String,
+    /// The recording: a file, `-`, or a bundled one such as demo:apartments
+    recording: String,
+    /// Print the result as JSON instead of a summary
+    #[arg(long)]
+    json: bool,
+    /// Write the report, one self-contained page
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
+    /// Write the regenerations as a table, one row each
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+    /// Write every signal as a value change dump for a waveform viewer
+    #[arg(long, value_name = "FILE")]
+    vcd: Option<PathBuf>,
+    /// Write everything the logic recorded, one line each
+    #[arg(long, value_name = "FILE")]
+    journal: Option<PathBuf>,
+    /// Local time at which the recording starts, where it does not say so itself
+    #[arg(long, value_name = "YYYY-MM-DDTHH:MM")]
+    start: Option<DateTime>,
+    /// Units of the summary
+    #[arg(long, value_enum, default_value_t = Units::Metric)]
+    units: Units,
+}
+
+/// Units of the summary.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Units {
+    /// Litres, kilograms.
+    Metric,
+    /// US gallons, pounds.
+    Us,
+}
+
+impl ReplayArgs {
+    /// The bundled site with its recording, with a report in the present folder.
+    #[must_use]
+    pub fn bundled() -> Self {
+        Self {
+            site: "demo:apartments".to_owned(),
+            recording: "demo:apartments".to_owned(),
+            json: false,
+            html: Some(PathBuf::from("bedkeeper-report.html")),
+            csv: None,
+            vcd: None,
+            journal: None,
+            start: None,
+            units: Units::Metric,
+        }
+    }
+}
+
+/// Runs the verb.
+pub fn run(args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
+    match replay(args, style) {
+        Ok(evidence) => report_on(&evidence, args, style, quiet),
+        Err(text) => {
+            eprintln!("{}", text.trim_end());
+            ExitCode::from(EXIT_BAD_INPUT)
+        }
+    }
+}
+
+fn report_on(evidence: &Evidence, args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
+    let text = if args.json {
+        match evidence::json(evidence) {
+            Ok(json) => json,
+            Err(error) => {
+                eprintln!("bedkeeper: the result could not be written as JSON: {error}");
+                return ExitCode::from(EXIT_BAD_INPUT);
+            }
+        }
+    } else {
+        let units = match args.units {
+            Units::Metric => UnitSystem::Metric,
+            Units::Us => UnitSystem::Us,
+        };
+        summary::summary(evidence, units, style)
+    };
+    let printed = print(&text);
+    if !quiet && !args.json {
+        for (what, path) in
+            [("report", &args.html), ("table", &args.csv), ("waveforms", &args.vcd), ("journal", &args.journal)]
+        {
+            if let Some(path) = path {
+                let full = std::path::absolute(path).unwrap_or_else(|_| path.clone());
+                let _ = print(&format!("{what} written to {}\n", full.display()));
+            }
+        }
+    }
+    if evidence.violations.is_empty() { printed } else { ExitCode::from(EXIT_NO) }
+}
+
+/// Reads the site and the recording, runs them, writes the files; `Err` is a text for people.
+fn replay(args: &ReplayArgs, style: &Style) -> Result<Evidence, String> {
+    if args.site == "-" && args.recording == "-" {
+        return Err("site and recording cannot both come from standard input; give a file for one of them".into());
+    }
+    let site = open_site(&args.site).map_err(|fault| fault.render(style.colour_errors))?;
+    let mut recording = open_recording(&args.recording)?;
+    check_pulse_volume(&site, &recording)?;
+    let start = args.start.or(recording.header().start);
+    let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
+    let world = World::new(site.settings.clone(), times, start).map_err(|e| e.to_string())?;
+
+    let mut notes = Vec::new();
+    if start.is_none() {
+        notes.push(
+            "The recording does not say when it starts, so the civil time is unknown: the calendar rests. \
+             `--start` sets it."
+                .to_owned(),
+        );
+    }
+    let name = recording_name(&args.recording);
+    let mut gatherer = Gatherer::new(&site.name, &site.note, &name, notes, &world);
+    let mut checker = Checker::new(site.settings.raw().clone());
+    let mut journal = args.journal.as_deref().map(create).transpose()?.map(JournalFile::new);
+    let mut vcd = args.vcd.as_deref().map(create).transpose()?.map(VcdFile::new);
+    let mut observers: Vec<&mut dyn Observer> = vec![&mut gatherer, &mut checker];
+    observers.extend(journal.as_mut().map(|j| j as &mut dyn Observer));
+    observers.extend(vcd.as_mut().map(|v| v as &mut dyn Observer));
+
+    let bar = progress_bar(&recording, style);
+    Replay::new(world, observers)
+        .run(&mut recording, |recording| bar.set_position(recording.progress().read_bytes))
+        .map_err(|e| describe(&e))?;
+    bar.finish_and_clear();
+
+    let mut evidence = gatherer.into_evidence();
+    evidence.violations = checker.into_violations();
+    if let Some(path) = &args.csv {
+        EventTable::write(&evidence, create(path)?).map_err(|e| unwritable(path, &e))?;
+    }
+    if let Some(path) = &args.html {
+        let page = report::render(&evidence).map_err(|e| format!("bedkeeper: the report could not be made: {e}"))?;
+        create(path)?.write_all(page.as_bytes()).map_err(|e| unwritable(path, &e))?;
+    }
+    Ok(evidence)
+}
+
+fn open_site(text: &str) -> Result<Site, SiteFault> {
+    match demo::named(text) {
+        Some(Ok(demo)) => site::parse(&format!("demo:{}", demo.name), demo.site).map_err(SiteFault::Faults),
+        Some(Err(why)) => Err(SiteFault::Text(why)),
+        None => site::load(Path::new(text)).map_err(SiteFault::Faults),
+    }
+}
+
+/// Why a site could not be had.
+enum SiteFault {
+    Text(String),
+    Faults(site::SiteErrors),
+}
+
+impl SiteFault {
+    fn render(&self, colour: bool) -> String {
+        match self {
+            Self::Text(text) => text.clone(),
+            Self::Faults(faults) => faults.render(colour),
+        }
+    }
+}
+
+fn open_recording(text: &str) -> Result<Recording, String> {
+    let opened = match demo::named(text) {
+        Some(demo) => {
+            let demo = demo?;
+            let length = demo.recording.len() as u64;
+            Recording::from_reader(demo.recording_name, Cursor::new(demo.recording), Some(length))
+        }
+        None => Recording::open(text),
+    };
+    opened.map_err(|e| with_help(&e.to_string(), &e.help()))
+}
+
+fn with_help(message: &str, help: &str) -> String {
+    if help.is_empty() { message.to_owned() } else { format!("{message}\n  help: {help}") }
+}
+
+fn describe(error: &crate::replay::ReplayError) -> String {
+    match error {
+        crate::replay::ReplayError::Recording(e) => with_help(&e.to_string(), &e.help()),
+        other => other.to_string(),
+    }
+}
+
+fn recording_name(text: &str) -> String {
+    match demo::named(text) {
+        Some(Ok(demo)) => demo.recording_name.to_owned(),
+        _ if text == "-" => "standard input".to_owned(),
+        _ => Path::new(text).file_name().map_or_else(|| text.to_owned(), |n| n.to_string_lossy().into_owned()),
+    }
+}
+
+/// A recording that says its pulse volume must agree with the site's meter, or every figure is wrong.
+fn check_pulse_volume(site: &Site, recording: &Recording) -> Result<(), String> {
+    let Some(stated) = recording.header().pulse_volume_nl else { return Ok(()) };
+    let meter = &site.settings.raw().meter;
+    let agrees = u128::from(stated.numerator_nl()) * u128::from(meter.pulse_divisor)
+        == u128::from(meter.pulse_nl) * u128::from(stated.denominator());
+    if agrees {
+        return Ok(());
+    }
+    let litres = |nl: u64, per: u64| nl as f64 / per as f64 / 1e9;
+    Err(format!(
+        "the recording says one pulse is {} L, the site's meter says {} L\n  help: give [meter] in the site file \
+         the recording's pulse volume, or use a recording of this meter",
+        litres(stated.numerator_nl(), stated.denominator()),
+        litres(meter.pulse_nl, u64::from(meter.pulse_divisor)),
+    ))
+}
+
+fn create(path: &Path) -> Result<BufWriter<Box<dyn Write>>, String> {
+    let out: Box<dyn Write> = if path.as_os_str() == "-" {
+        Box::new(std::io::stdout())
+    } else {
+        Box::new(File::create(path).map_err(|e| unwritable(path, &e))?)
+    };
+    Ok(BufWriter::new(out))
+}
+
+fn unwritable(path: &Path, error: &std::io::Error) -> String {
+    format!("{}: cannot be written: {error}", path.display())
+}
+
+fn progress_bar(recording: &Recording, style: &Style) -> ProgressBar {
+    if !style.progress {
+        return ProgressBar::hidden();
+    }
+    let progress = recording.progress();
+    let bar = match progress.total_bytes {
+        Some(total) => ProgressBar::new(total),
+        None => ProgressBar::no_length(),
+    };
+    let template = if progress.total_bytes.is_some() {
+        "replaying {wide_bar} {bytes}/{total_bytes} {eta}"
+    } else {
+        "replaying {bytes} {elapsed}"
+    };
+    if let Ok(look) = ProgressStyle::with_template(template) {
+        bar.set_style(look);
+    }
+    bar
+}

@@ -1,0 +1,162 @@
+//! The summary a person reads after a replay.
+
+use std::fmt::Write as _;
+
+use super::Style;
+use crate::evidence::{Evidence, Outcome, RegenerationEvidence};
+use crate::quantity::show::{self, UnitSystem, litres_exact};
+
+/// Regenerations and alarms listed one by one; of more, the first and last.
+const MAX_ROWS: usize = 40;
+
+/// The summary of a replay.
+#[must_use]
+pub fn summary(evidence: &Evidence, units: UnitSystem, style: &Style) -> String {
+    let mut text = String::new();
+    // Writing to a string cannot fail.
+    let _ = write_summary(&mut text, evidence, units, style);
+    text
+}
+
+fn write_summary(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> std::fmt::Result {
+    let span = show::duration_brief(e.span_ms);
+    let start = if e.start.is_empty() { String::new() } else { format!(" from {}", e.start.replace('T', " ")) };
+    writeln!(out, "{}", style.bold(&format!("{} · {}", e.site, e.recording)))?;
+    writeln!(out, "{} tank{}, {}; {span}{start}", e.tanks.len(), plural(e.tanks.len()), e.arrangement.slug())?;
+    for note in &e.notes {
+        writeln!(out, "note: {note}")?;
+    }
+    writeln!(out)?;
+    water(out, e, units, style)?;
+    writeln!(out)?;
+    regenerations(out, e, units, style)?;
+    alarms(out, e, style)?;
+    next(out, e, style)?;
+    violations(out, e, style)
+}
+
+fn plural(n: usize) -> &'static str {
+    if n == 1 { "" } else { "s" }
+}
+
+fn volume(nl: u128, units: UnitSystem) -> String {
+    show::volume(u64::try_from(nl).unwrap_or(u64::MAX), units).to_string()
+}
+
+fn water(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> std::fmt::Result {
+    writeln!(out, "{}", style.bold("Water"))?;
+    let w = &e.water;
+    let rows = [
+        ("metered", w.metered_nl),
+        ("= treated by tanks", w.charged_nl),
+        ("+ blended past them", w.blended_nl),
+        ("+ passed untreated", w.untreated_nl),
+        ("+ metered and sent to drain", w.drained_nl),
+    ];
+    for (label, nl) in rows {
+        writeln!(out, "  {label:<30}{:>22} L", litres_exact(nl))?;
+    }
+    writeln!(out, "  {}", if w.balances() { "the parts add up to the nanolitre" } else { "THE PARTS DO NOT ADD UP" })?;
+    let hard = if e.hard_water_nl == 0 { "none".to_owned() } else { style.alarm(&volume(e.hard_water_nl, units)) };
+    writeln!(out, "  {:<30}{hard}", "hard water delivered")?;
+    writeln!(out, "  {:<30}{}", "salt, estimated", show::mass(e.salt_mg, units))?;
+    writeln!(out, "  {:<30}{}", "to drain, estimated", volume(e.drain_water_nl, units))
+}
+
+fn regenerations(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> std::fmt::Result {
+    let count = e.regenerations.len();
+    writeln!(out, "{}", style.bold(&format!("Regenerations: {count}")))?;
+    if count == 0 {
+        return Ok(());
+    }
+    writeln!(
+        out,
+        "  {:<4} {:<12} {:<19} {:<19} {:>9} {:>12} {:>10}  outcome, and what it waited for",
+        "tank", "cause", "asked", "began", "took", "since last", "past zero"
+    )?;
+    for (i, r) in e.regenerations.iter().enumerate() {
+        if count > MAX_ROWS && (MAX_ROWS / 2..count - MAX_ROWS / 2).contains(&i) {
+            if i == MAX_ROWS / 2 {
+                writeln!(out, "  … {} more …", count - MAX_ROWS)?;
+            }
+            continue;
+        }
+        row(out, e, r, units)?;
+    }
+    Ok(())
+}
+
+fn row(out: &mut String, e: &Evidence, r: &RegenerationEvidence, units: UnitSystem) -> std::fmt::Result {
+    let took = r.end_ms.map_or_else(|| "runs".to_owned(), |end| show::duration_brief(end.saturating_sub(r.start_ms)));
+    let waited: Vec<_> = r.holds_before.iter().filter(|h| h.to_ms > h.from_ms).map(|h| h.hold.as_str()).collect();
+    let mut names: Vec<&str> = Vec::new();
+    for hold in waited {
+        if !names.contains(&hold) {
+            names.push(hold);
+        }
+    }
+    let waited = if names.is_empty() { String::new() } else { format!("; {}", names.join(", ")) };
+    let outcome = match r.outcome {
+        Outcome::Running => "still running",
+        other => other.slug(),
+    };
+    writeln!(
+        out,
+        "  {:<4} {:<12} {:<19} {:<19} {took:>9} {:>12} {:>10}  {outcome}{waited}",
+        r.tank,
+        r.cause,
+        moment(e, r.asked_ms),
+        moment(e, r.start_ms),
+        volume(r.volume_since_last_nl, units),
+        if r.overrun_nl == 0 { "-".to_owned() } else { volume(r.overrun_nl, units) },
+    )
+}
+
+/// A moment as people write it: local time, or the time since the start.
+fn moment(e: &Evidence, at_ms: u64) -> String {
+    let start: Option<jiff::civil::DateTime> = e.start.parse().ok();
+    let elapsed = i64::try_from(at_ms).ok().map(jiff::SignedDuration::from_millis);
+    match start.zip(elapsed).and_then(|(start, elapsed)| start.checked_add(elapsed).ok()) {
+        Some(civil) => civil.strftime("%Y-%m-%d %H:%M:%S").to_string(),
+        None => format!("+{}", show::duration_brief(at_ms)),
+    }
+}
+
+fn alarms(out: &mut String, e: &Evidence, style: &Style) -> std::fmt::Result {
+    if e.alarms.is_empty() {
+        return writeln!(out, "\n{}: none", style.bold("Alarms"));
+    }
+    writeln!(out, "\n{}", style.bold(&format!("Alarms: {}", e.alarms.len())))?;
+    for alarm in e.alarms.iter().take(MAX_ROWS) {
+        let to = alarm.to_ms.map_or_else(|| "still stands".to_owned(), |to| format!("until {}", moment(e, to)));
+        writeln!(out, "  {} {} {to}", style.alarm(&format!("{:<18}", alarm.slug)), moment(e, alarm.from_ms))?;
+        writeln!(out, "      {}", alarm.text)?;
+    }
+    if e.alarms.len() > MAX_ROWS {
+        writeln!(out, "  … {} more …", e.alarms.len() - MAX_ROWS)?;
+    }
+    Ok(())
+}
+
+fn next(out: &mut String, e: &Evidence, style: &Style) -> std::fmt::Result {
+    writeln!(out, "\n{}", style.bold("Next"))?;
+    if e.next_expected.is_empty() {
+        return writeln!(out, "  nothing is expected");
+    }
+    for next in &e.next_expected {
+        let when = next.at_ms.map(|at| format!(", about {}", moment(e, at))).unwrap_or_default();
+        writeln!(out, "  tank {} {}{when}", next.tank, next.text)?;
+    }
+    Ok(())
+}
+
+fn violations(out: &mut String, e: &Evidence, style: &Style) -> std::fmt::Result {
+    if e.violations.is_empty() {
+        return writeln!(out, "\n{}: none seen broken", style.bold("Rules"));
+    }
+    writeln!(out, "\n{}", style.alarm(&format!("RULES BROKEN: {}", e.violations.len())))?;
+    for v in e.violations.iter().take(MAX_ROWS) {
+        writeln!(out, "  {} at {}: {}", v.rule, moment(e, v.at_ms), v.text)?;
+    }
+    Ok(())
+}

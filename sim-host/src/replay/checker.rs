@@ -1,0 +1,343 @@
+//! Watches a replay for broken rules, from the plant's side.
+//!
+//! Nothing here calls the logic's own decisions: valve positions come from the plant, volumes from the
+//! pulses, windows are read minute by minute. What both share is the settings and the record of events.
+
+use std::collections::BTreeMap;
+
+use bedkeeper::calendar::Window;
+use bedkeeper::drive::Motion;
+use bedkeeper::duty::DutyKind;
+use bedkeeper::journal::{Event, Reason, Record};
+use bedkeeper::program::{Position, StepKind};
+use bedkeeper::sequence::Outcome;
+use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, RawDrive, RawSettings};
+
+use super::{Observer, World, replay_ms};
+use crate::evidence::Violation;
+use crate::quantity::show;
+use crate::recording::Pulses;
+
+/// A plant that was just switched on is given this long to find its positions.
+const POWER_UP_MS: u64 = 30 * 60_000;
+/// Violations kept; more are counted.
+const MAX_KEPT: usize = 1_000;
+
+/// Watches for broken rules.
+pub struct Checker {
+    raw: RawSettings,
+    pulses: u128,
+    tanks: Vec<Watched>,
+    found: Vec<Violation>,
+    more: u64,
+    /// One report per rule and tank until it has been right again.
+    standing: BTreeMap<(&'static str, usize), bool>,
+}
+
+/// What the checker knows of one tank.
+#[derive(Clone, Default)]
+struct Watched {
+    motion: Motion,
+    motion_since_ms: u64,
+    last_run: Motion,
+    off_since_ms: u64,
+    /// Position by the plant and since when.
+    position: Option<Position>,
+    position_since_ms: u64,
+    /// Brine by the plant: time owed in the rinse positions before service is fit.
+    brine: Brine,
+    steps: Vec<(StepKind, u64)>,
+    volume_at_end_nl: Option<u64>,
+}
+
+/// Brine in a bed as the valve's travels tell it.
+#[derive(Clone, Copy, Default, PartialEq, Eq)]
+enum Brine {
+    #[default]
+    None,
+    /// The valve has rested in the draw position: slow and fast rinse are owed.
+    Owed { slow_ms: u64, fast_ms: u64 },
+}
+
+impl Checker {
+    /// Watches a plant with these settings.
+    #[must_use]
+    pub fn new(raw: RawSettings) -> Self {
+        let tanks = vec![Watched::default(); usize::from(raw.tanks)];
+        Self { raw, pulses: 0, tanks, found: Vec::new(), more: 0, standing: BTreeMap::new() }
+    }
+
+    /// What was found, in order of time.
+    #[must_use]
+    pub fn into_violations(self) -> Vec<Violation> {
+        let mut found = self.found;
+        if self.more > 0 {
+            let at_ms = found.last().map_or(0, |v| v.at_ms);
+            found.push(Violation { rule: "S5".into(), at_ms, text: format!("and {} more violations", self.more) });
+        }
+        found
+    }
+
+    /// Reports a rule as broken, once until it is seen whole again.
+    fn expect(&mut self, holds: bool, rule: &'static str, tank: usize, at_ms: u64, text: impl FnOnce() -> String) {
+        let broken = self.standing.entry((rule, tank)).or_insert(false);
+        if holds {
+            *broken = false;
+            return;
+        }
+        if std::mem::replace(broken, true) {
+            return;
+        }
+        if self.found.len() < MAX_KEPT {
+            self.found.push(Violation { rule: rule.to_owned(), at_ms, text: text() });
+        } else {
+            self.more += 1;
+        }
+    }
+
+    fn travel_limit_ms(&self) -> u64 {
+        match &self.raw.drive {
+            RawDrive::CamSwitch { travel_limit, .. } => u64::from(travel_limit.0),
+            RawDrive::Timed { positions, margin, .. } => {
+                positions.iter().map(|(_, at)| u64::from(at.0)).max().unwrap_or(0) + u64::from(margin.0)
+            }
+        }
+    }
+
+    fn rest_ms(&self) -> u64 {
+        match &self.raw.drive {
+            RawDrive::CamSwitch { rest, .. } | RawDrive::Timed { rest, .. } => u64::from(rest.0),
+        }
+    }
+
+    fn length_ms(&self, kind: StepKind) -> u64 {
+        self.raw.program.iter().find(|s| s.kind == kind).map_or(0, |s| u64::from(s.length.0))
+    }
+
+    /// S7: one direction, a limit, a rest before the other direction.
+    fn check_motion(&mut self, i: usize, motion: Motion, now: u64) {
+        let (limit, rest) = (self.travel_limit_ms(), self.rest_ms());
+        let tank = self.tanks[i].clone();
+        let ran = now.saturating_sub(tank.motion_since_ms);
+        if tank.motion != Motion::Off {
+            self.expect(ran <= limit, "S7", i, now, || {
+                format!("tank {}: the motor ran {} and may run {}", i + 1, show::duration(ran), show::duration(limit))
+            });
+        }
+        if motion == tank.motion {
+            return;
+        }
+        if motion != Motion::Off {
+            let rested = now.saturating_sub(tank.off_since_ms);
+            let reverses = tank.last_run != Motion::Off && tank.last_run != motion;
+            let direct = tank.motion != Motion::Off;
+            self.expect(!(reverses && (direct || rested < rest)), "S7", i, now, || {
+                format!("tank {}: the motor reversed after {rested} ms of rest", i + 1)
+            });
+        }
+        let watched = &mut self.tanks[i];
+        if watched.motion != Motion::Off {
+            watched.last_run = watched.motion;
+            watched.off_since_ms = now;
+        }
+        watched.motion = motion;
+        watched.motion_since_ms = now;
+    }
+
+    /// Follows the valve: what it owes after brine, and whether it rests in service before that (S12).
+    fn check_position(&mut self, i: usize, position: Option<Position>, moving: bool, now: u64) {
+        let (slow, fast) = (self.length_ms(StepKind::SlowRinse), self.length_ms(StepKind::FastRinse));
+        let draw = self.length_ms(StepKind::BrineDraw);
+        let shared = !self.tank_has(Position::SlowRinse);
+        let watched = &mut self.tanks[i];
+        if position != watched.position {
+            let stayed = now.saturating_sub(watched.position_since_ms);
+            // A valve in passing is no draw: brine flows once it rests there.
+            let rested = stayed > 15_000;
+            watched.brine = match (watched.position, watched.brine) {
+                (Some(Position::BrineDraw), brine) if rested => {
+                    let owed = Brine::Owed { slow_ms: slow, fast_ms: fast };
+                    match brine {
+                        // One position draws and rinses: what was stayed beyond the draw is rinse.
+                        _ if shared => Brine::Owed { slow_ms: (draw + slow).saturating_sub(stayed), fast_ms: fast },
+                        _ => owed,
+                    }
+                }
+                (Some(Position::SlowRinse), Brine::Owed { slow_ms, fast_ms }) => {
+                    Brine::Owed { slow_ms: slow_ms.saturating_sub(stayed), fast_ms }
+                }
+                (Some(Position::FastRinse), Brine::Owed { slow_ms: 0, fast_ms }) if stayed >= fast_ms => Brine::None,
+                (_, brine) => brine,
+            };
+            watched.position = position;
+            watched.position_since_ms = now;
+        }
+        let owes = watched.brine != Brine::None;
+        let rests_in_service = position == Some(Position::Service) && !moving;
+        self.expect(!(owes && rests_in_service), "S12", i, now, || {
+            format!("tank {} rests in service with brine not rinsed out", i + 1)
+        });
+    }
+
+    fn tank_has(&self, position: Position) -> bool {
+        match &self.raw.drive {
+            RawDrive::CamSwitch { positions, .. } => positions.contains(&position),
+            RawDrive::Timed { positions, .. } => positions.iter().any(|(p, _)| *p == position),
+        }
+    }
+
+    /// S1, S2: how many discharge, how many serve, by the plant's valves.
+    fn check_plant(&mut self, world: &World) {
+        let now = world.now_ms;
+        let at = |p: Position| world.valves.iter().filter(|v| v.position() == Some(p)).count();
+        let resting = |v: &crate::plant::Valve| v.motion() == Motion::Off;
+        let discharging =
+            world.valves.iter().filter(|v| resting(v) && v.position().is_some_and(Position::discharges)).count();
+        self.expect(discharging <= 1, "S1", 0, now, || format!("{discharging} tanks discharge together"));
+        let failed = world.controller.tanks().iter().any(|t| t.duty().kind() == DutyKind::Out);
+        let floor = match self.raw.arrangement {
+            Arrangement::Single => 0,
+            Arrangement::Alternating => 1,
+        };
+        if now > POWER_UP_MS && !failed && !self.raw.allow_untreated {
+            let serving = at(Position::Service);
+            self.expect(serving >= floor, "S2", 0, now, || format!("{serving} tanks stand in service"));
+        }
+    }
+
+    /// S8: every waiting tank has a hold.
+    fn check_holds(&mut self, world: &World) {
+        for (i, id) in (0u8..self.raw.tanks).map(bedkeeper::units::TankId).enumerate() {
+            let Some(why) = world.controller.why(id) else { continue };
+            let waits = !why.causes.is_empty() && world.controller.tanks()[i].regeneration().is_none();
+            self.expect(!waits || !why.holds.is_empty(), "S8", i, world.now_ms, || {
+                format!("tank {} is asked for, has not started, and nothing holds it", i + 1)
+            });
+        }
+    }
+
+    /// S4: no start in a window, nor one that runs into one.
+    fn check_start(&mut self, tank: usize, overrides: bool, world: &World) {
+        let Some(civil) = world.civil_at(world.now_ms) else { return };
+        if overrides {
+            return;
+        }
+        let minute = civil.0 / 60_000;
+        let in_window = self.raw.windows.iter().any(|w| covers(w, minute));
+        self.expect(!in_window, "S4", tank, world.now_ms, || {
+            format!("tank {} began to regenerate in a blackout window", tank + 1)
+        });
+        if !self.raw.finish_before_window {
+            return;
+        }
+        let planned: u64 = self.raw.program.iter().map(|s| u64::from(s.length.0)).sum();
+        let end = (civil.0 + planned).div_ceil(60_000);
+        let runs_in = (minute..end).any(|m| self.raw.windows.iter().any(|w| covers(w, m)));
+        self.expect(!runs_in, "S4", tank, world.now_ms, || {
+            format!("tank {} began a regeneration whose steps run into a blackout window", tank + 1)
+        });
+    }
+
+    /// S6: complete means that every step that restores was served in full, and the capacity is not exceeded.
+    fn check_end(&mut self, tank: usize, outcome: Outcome, world: &World) {
+        let steps = std::mem::take(&mut self.tanks[tank].steps);
+        let filter = matches!(self.raw.medium, Medium::Filter { .. });
+        let needed: &[StepKind] = if filter {
+            &[StepKind::Backwash, StepKind::FastRinse]
+        } else {
+            &[StepKind::BrineDraw, StepKind::SlowRinse, StepKind::FastRinse]
+        };
+        if outcome != Outcome::Complete {
+            return;
+        }
+        for kind in needed {
+            let served: u64 = steps.iter().filter(|(k, _)| k == kind).map(|(_, ms)| ms).sum();
+            let length = self.length_ms(*kind);
+            self.expect(served >= length, "S6", tank, world.now_ms, || {
+                format!("tank {}: complete, but {kind} was served {served} ms of {length}", tank + 1)
+            });
+        }
+    }
+
+    /// S5: the volume that the pulses stand for is the sum of its parts, to the nanolitre.
+    fn check_water(&mut self, world: &World) {
+        let meter = &self.raw.meter;
+        let accounts = world.controller.accounts();
+        let exact = self.pulses * u128::from(meter.pulse_nl) / u128::from(meter.pulse_divisor);
+        let sum = accounts.charged.0 + accounts.blended.0 + accounts.untreated.0 + accounts.drained.0;
+        let metered = accounts.metered.0;
+        // Several meters each keep their own remainder below one nanolitre.
+        let meters = world.controller.tanks().len() as u128;
+        let pulses = self.pulses;
+        let exact_enough = exact.abs_diff(metered) < meters;
+        self.expect(metered == sum && exact_enough, "S5", 0, world.now_ms, || {
+            format!("{pulses} pulses are {exact} nL, metered {metered} nL, parts {sum} nL")
+        });
+    }
+}
+
+/// Whether a window covers a minute since 2000-01-01, a Saturday.
+fn covers(window: &Window, minute: u64) -> bool {
+    let (day, of_day) = (minute / 1_440, (minute % 1_440) as u16);
+    let begins_on = |day: u64| window.days.has_number(((day + 5) % 7) as u8);
+    let (from, to) = (window.from_minute, window.to_minute);
+    if to > from {
+        begins_on(day) && (from..to).contains(&of_day)
+    } else {
+        (begins_on(day) && of_day >= from) || (day > 0 && begins_on(day - 1) && of_day < to)
+    }
+}
+
+impl Observer for Checker {
+    fn record(&mut self, record: &Record, world: &World) -> std::io::Result<()> {
+        let at_ms = replay_ms(record.at);
+        match record.event {
+            Event::Started { tank, causes, .. } => {
+                self.tanks[tank.index()].steps.clear();
+                let overrides = self.raw.exhausted_in_window == ExhaustedInWindow::Override
+                    && causes.contains(bedkeeper::demand::Cause::Exhausted);
+                self.check_start(tank.index(), overrides, world);
+            }
+            Event::StepEnded { tank, step, ran, .. } => {
+                self.tanks[tank.index()].steps.push((step, u64::from(ran.0)));
+            }
+            Event::Ended { tank, outcome, volume, .. } => {
+                self.tanks[tank.index()].volume_at_end_nl = Some(volume.nl());
+                self.check_end(tank.index(), outcome, world);
+            }
+            // S3: a tank that was relieved leaves only with another confirmed in service.
+            Event::Duty { tank, reason: Reason::Relieved, .. } => {
+                let other = world
+                    .valves
+                    .iter()
+                    .enumerate()
+                    .any(|(i, v)| i != tank.index() && v.position() == Some(Position::Service));
+                self.expect(other, "S3", tank.index(), at_ms, || {
+                    format!("{tank} was relieved while no other valve stood in service")
+                });
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn after(&mut self, world: &World) -> std::io::Result<()> {
+        for (i, valve) in world.valves.iter().enumerate() {
+            self.check_motion(i, valve.motion(), world.now_ms);
+            self.check_position(i, valve.position(), valve.motion() != Motion::Off, world.now_ms);
+        }
+        self.check_plant(world);
+        self.check_holds(world);
+        self.check_water(world);
+        Ok(())
+    }
+
+    fn pulses(&mut self, pulses: &Pulses, _world: &World) -> std::io::Result<()> {
+        self.pulses += u128::from(pulses.count);
+        Ok(())
+    }
+
+    fn end(&mut self, world: &World) -> std::io::Result<()> {
+        self.after(world)
+    }
+}

@@ -1,0 +1,315 @@
+//! A recording drives the real logic and a plant, jumping from event to event.
+//!
+//! Three things can happen next: the recording's next pulse, the controller's next deadline, a switch of a
+//! valve that turns. The earliest is taken; at one instant a valve comes first, then the deadline, then the
+//! pulse. Nothing is stepped in between, so that quiet nights cost nothing.
+
+mod checker;
+mod files;
+mod gather;
+mod vcd;
+
+pub use checker::Checker;
+pub use files::{EventTable, JournalFile};
+pub use gather::Gatherer;
+pub use vcd::VcdFile;
+
+use bedkeeper::calendar::Civil;
+use bedkeeper::journal::Record;
+use bedkeeper::program::Position;
+use bedkeeper::settings::MeterPlace;
+use bedkeeper::units::{Instant, TankId, elapsed_ms};
+use bedkeeper::{Controller, Input, Settings};
+use jiff::civil::DateTime;
+
+use crate::plant::{Valve, ValveMachine};
+use crate::recording::{COMMON_METER, Pulses, Recording, RecordingError};
+
+/// The controller that the host runs: the same logic, with room for every site.
+pub type HostController = Controller<8>;
+
+/// How the simple plant's valves move.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ValveTimes {
+    /// Travel from one position to the next, ms.
+    pub leg_ms: u64,
+    /// Turning on after the motor stops, ms.
+    pub coast_ms: u64,
+}
+
+/// Someone who looks on while a replay runs.
+pub trait Observer {
+    /// The logic wrote a record. The world is as it is right after the call that wrote it.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    fn record(&mut self, record: &Record, world: &World) -> std::io::Result<()>;
+
+    /// A call that wrote records, moved a valve or changed a motor is over.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    fn after(&mut self, _world: &World) -> std::io::Result<()> {
+        Ok(())
+    }
+
+    /// Pulses have been taken.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    fn pulses(&mut self, _pulses: &Pulses, _world: &World) -> std::io::Result<()> {
+        Ok(())
+    }
+
+    /// The replay is over.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    fn end(&mut self, _world: &World) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// The controller and the plant it controls.
+pub struct World {
+    /// The logic.
+    pub controller: HostController,
+    /// The valves, in the order of the tanks.
+    pub valves: Vec<Valve>,
+    /// Now, ms since the recording's start.
+    pub now_ms: u64,
+    /// Civil time at the recording's start, if known.
+    pub start: Option<DateTime>,
+    /// Last pulse, ms; the recording's span once it has been read.
+    pub span_ms: u64,
+}
+
+/// Why a replay could not go on.
+#[derive(Debug, thiserror::Error)]
+pub enum ReplayError {
+    /// The recording is at fault.
+    #[error(transparent)]
+    Recording(#[from] RecordingError),
+    /// The recording and the site do not fit each other.
+    #[error("{0}")]
+    Mismatch(String),
+    /// An evidence file could not be written.
+    #[error("an evidence file could not be written: {0}")]
+    Output(#[from] std::io::Error),
+    /// The logic refused pulses.
+    #[error("at {at_s} s the logic refused pulses: {why}")]
+    Refused {
+        /// When.
+        at_s: u64,
+        /// Why.
+        why: bedkeeper::Refused,
+    },
+}
+
+impl World {
+    /// A plant at power-up: tank 1 stands in service, the others shut off.
+    ///
+    /// # Errors
+    /// The settings have more tanks than the host runs.
+    pub fn new(settings: Settings, times: ValveTimes, start: Option<DateTime>) -> Result<Self, ReplayError> {
+        let valves = (0..settings.tanks)
+            .map(|i| {
+                let machine = ValveMachine::of(&settings.drive, times.leg_ms, times.coast_ms);
+                let place = if i == 0 { Position::Service } else { settings.rest_position() };
+                Valve::standing_in(machine, place)
+            })
+            .collect();
+        let controller = Controller::new(Instant::from_ticks(0), settings)
+            .map_err(|_| ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned()))?;
+        Ok(Self { controller, valves, now_ms: 0, start, span_ms: 0 })
+    }
+
+    /// Civil time at an instant of the replay, as the logic counts it.
+    #[must_use]
+    pub fn civil_at(&self, at_ms: u64) -> Option<Civil> {
+        let start = self.start?;
+        let epoch = jiff::civil::date(2000, 1, 1).at(0, 0, 0, 0);
+        let since = u64::try_from(start.duration_since(epoch).as_millis()).ok()?;
+        Some(Civil(since + at_ms))
+    }
+
+    /// The logic's number of the meter that a row is about.
+    fn meter_of(&self, pulses: &Pulses) -> Result<u8, ReplayError> {
+        let settings = self.controller.settings();
+        match (settings.meter.place, pulses.meter) {
+            (MeterPlace::Common, COMMON_METER) => Ok(0),
+            (MeterPlace::Common, meter) => Err(ReplayError::Mismatch(format!(
+                "the recording has pulses of a meter of tank {meter}, but the site has one meter on the common outlet"
+            ))),
+            (MeterPlace::PerTank, COMMON_METER) => Err(ReplayError::Mismatch(
+                "the site has a meter on each tank, but the recording does not say which meter its pulses are from; \
+                 it needs a column `meter`"
+                    .to_owned(),
+            )),
+            (MeterPlace::PerTank, meter) if meter <= settings.tanks => Ok(meter - 1),
+            (MeterPlace::PerTank, meter) => Err(ReplayError::Mismatch(format!(
+                "the recording has pulses of the meter of tank {meter}, and the site has {} tanks",
+                settings.tanks
+            ))),
+        }
+    }
+
+    /// When something next happens by itself.
+    fn next_event_ms(&self) -> Option<u64> {
+        let deadline = self.controller.next_deadline().map(|d| d.as_ticks());
+        self.valves.iter().filter_map(Valve::next_change_ms).chain(deadline).min()
+    }
+
+    fn is_regenerating(&self) -> bool {
+        self.controller.tanks().iter().any(|t| t.regeneration().is_some())
+    }
+}
+
+/// A replay under way.
+pub struct Replay<'o> {
+    world: World,
+    observers: Vec<&'o mut dyn Observer>,
+}
+
+impl<'o> Replay<'o> {
+    /// Prepares a replay with its onlookers.
+    #[must_use]
+    pub fn new(world: World, observers: Vec<&'o mut dyn Observer>) -> Self {
+        Self { world, observers }
+    }
+
+    /// Runs the recording to its end, and a regeneration that still runs then to its own; `progress` is
+    /// called now and then with the reader's progress.
+    ///
+    /// # Errors
+    /// The recording is at fault, does not fit the site, or an evidence file could not be written.
+    pub fn run(
+        mut self,
+        recording: &mut Recording,
+        mut progress: impl FnMut(&Recording),
+    ) -> Result<World, ReplayError> {
+        self.power_up()?;
+        let mut rows: u32 = 0;
+        while let Some(pulses) = recording.next()? {
+            self.run_to(pulses.at_ms)?;
+            self.take_pulses(&pulses)?;
+            rows = rows.wrapping_add(1);
+            if rows.is_multiple_of(4096) {
+                progress(recording);
+            }
+        }
+        self.finish()?;
+        Ok(self.world)
+    }
+
+    fn power_up(&mut self) -> Result<(), ReplayError> {
+        // Power-up order of the driver contract: clock, switches.
+        let civil = self.world.civil_at(0);
+        self.tell(Input::Clock(civil))?;
+        for i in 0..self.world.valves.len() {
+            self.tell_switches(i)?;
+        }
+        Ok(())
+    }
+
+    /// Everything that happens by itself until a time.
+    fn run_to(&mut self, until_ms: u64) -> Result<(), ReplayError> {
+        while let Some(next) = self.world.next_event_ms().filter(|next| *next <= until_ms) {
+            self.world.now_ms = next;
+            for i in 0..self.world.valves.len() {
+                let valve = &mut self.world.valves[i];
+                let before = valve.switches();
+                valve.advance(next);
+                if valve.switches() != before {
+                    self.tell_switches(i)?;
+                }
+            }
+            self.tell(Input::Tick)?;
+        }
+        self.world.now_ms = until_ms;
+        Ok(())
+    }
+
+    fn take_pulses(&mut self, pulses: &Pulses) -> Result<(), ReplayError> {
+        let world = &mut self.world;
+        world.span_ms = pulses.at_ms;
+        let meter = world.meter_of(pulses)?;
+        let at = Instant::from_ticks(world.now_ms);
+        let mut left = pulses.count;
+        while left > 0 {
+            let count = left.min(bedkeeper::meter::MAX_BATCH);
+            left -= count;
+            let taken = world.controller.handle(at, Input::Pulses { meter, count });
+            taken.map_err(|why| ReplayError::Refused { at_s: at.as_ticks() / 1_000, why })?;
+        }
+        // Onlookers count the pulses before they look at what came of them.
+        for observer in &mut self.observers {
+            observer.pulses(pulses, &self.world)?;
+        }
+        self.settle(false)
+    }
+
+    fn tell_switches(&mut self, i: usize) -> Result<(), ReplayError> {
+        let closed = self.world.valves[i].switches();
+        let tank = TankId(u8::try_from(i).unwrap_or(u8::MAX));
+        self.tell_and(Input::Switches { tank, closed }, true)
+    }
+
+    fn tell(&mut self, input: Input) -> Result<(), ReplayError> {
+        self.tell_and(input, false)
+    }
+
+    fn tell_and(&mut self, input: Input, stirred: bool) -> Result<(), ReplayError> {
+        let at = Instant::from_ticks(self.world.now_ms);
+        let refused = self.world.controller.handle(at, input);
+        debug_assert_eq!(refused, Ok(()));
+        self.settle(stirred)
+    }
+
+    /// After a call: motors do as they are told, records go to the onlookers.
+    fn settle(&mut self, mut stirred: bool) -> Result<(), ReplayError> {
+        let world = &mut self.world;
+        for (valve, tank) in world.valves.iter_mut().zip(world.controller.tanks()) {
+            let motion = tank.drive().motion();
+            if motion != valve.motion() {
+                valve.advance(world.now_ms);
+                valve.command(motion);
+                stirred = true;
+            }
+        }
+        while let Some(record) = self.world.controller.take_record() {
+            stirred = true;
+            for observer in &mut self.observers {
+                observer.record(&record, &self.world)?;
+            }
+        }
+        if stirred {
+            for observer in &mut self.observers {
+                observer.after(&self.world)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// No more water: a regeneration under way runs to its end, so that every one has an outcome.
+    fn finish(&mut self) -> Result<(), ReplayError> {
+        let longest = u64::from(self.world.controller.settings().longest_regeneration().0);
+        let last = self.world.span_ms + 4 * longest;
+        while self.world.is_regenerating() {
+            match self.world.next_event_ms() {
+                Some(next) if next <= last => self.run_to(next)?,
+                _ => break,
+            }
+        }
+        for observer in &mut self.observers {
+            observer.end(&self.world)?;
+        }
+        Ok(())
+    }
+}
+
+/// Milliseconds of a replay at an instant of the logic.
+#[must_use]
+pub fn replay_ms(at: Instant) -> u64 {
+    elapsed_ms(Instant::from_ticks(0), at)
+}

@@ -1,0 +1,167 @@
+//! Sentences for what the logic records, and the help that goes with each alarm.
+
+use bedkeeper::controller::Why;
+use bedkeeper::demand::{CauseSet, HoldSet};
+use bedkeeper::drive::DriveEvent;
+use bedkeeper::journal::{Event, Reason, Who};
+use bedkeeper::units::{TankId, Volume};
+use bedkeeper::watch::Alarm;
+
+use crate::quantity::show::{self, UnitSystem};
+
+/// A record as one plain sentence.
+#[must_use]
+pub fn sentence(event: &Event) -> String {
+    let litres = |v: Volume| show::volume(v.nl(), UnitSystem::Metric).to_string();
+    match *event {
+        Event::Duty { tank, duty, reason } => format!("{tank} is {duty}: {}", reason_text(reason)),
+        Event::Asked { tank, cause } => format!("{tank} asks to regenerate: {cause}"),
+        Event::Held { tank, holds } if holds.is_empty() => format!("nothing holds {tank} any more"),
+        Event::Held { tank, holds } => format!("{tank} waits: {}", hold_list(holds)),
+        Event::Started { tank, leading, causes, .. } => {
+            let others = others(leading.slug(), causes);
+            format!("{tank} begins to regenerate: {leading}{others}")
+        }
+        Event::StepStarted { tank, step } => format!("{tank}: {step} runs"),
+        Event::StepInterrupted { tank, step } => {
+            format!("{tank}: {step} stands still, its valve has left the position")
+        }
+        Event::StepEnded { tank, step, ran, drained } => format!(
+            "{tank}: {step} ends after {}, about {} to drain",
+            show::duration(u64::from(ran.0)),
+            litres(drained)
+        ),
+        Event::Ended { tank, outcome, volume, overrun, .. } => format!(
+            "{tank}: regeneration {}, {} since the last one, {} of it past zero",
+            outcome.slug(),
+            litres(volume),
+            litres(overrun)
+        ),
+        Event::ChangeoverBegan { from: Some(from), to } => format!("{to} is to take over from {from}"),
+        Event::ChangeoverBegan { from: None, to } => format!("{to} is to serve, since no tank does"),
+        Event::PurgeEnded { tank, drained } => format!("{tank}: purge ends, about {} to drain", litres(drained)),
+        Event::Drive { tank, event } => format!("{tank}: valve {}", drive_text(event)),
+        Event::AlarmRaised(alarm) => format!("alarm {alarm}: {}", alarm_help(alarm)),
+        Event::AlarmCleared(alarm) => format!("alarm {alarm} has returned to normal"),
+        Event::HourFired => "the regeneration hour".to_owned(),
+        Event::HourMissed => "a regeneration hour was missed".to_owned(),
+        Event::ClockSet { moved_s: None } => "the clock is set".to_owned(),
+        Event::ClockSet { moved_s: Some(by) } => format!("the clock is set, moved by {by} s"),
+        Event::ClockLost => "the civil time is no longer known".to_owned(),
+        Event::Contact { contact, closed } => {
+            format!("contact {contact} is {}", if closed { "closed" } else { "open" })
+        }
+        Event::RemoteIgnored { tank } => format!("the remote contact asked, but {tank} regenerates already"),
+        Event::Operator { who, action, granted } => format!(
+            "{} asked for {} on {}: {}",
+            match who {
+                Who::Panel => "someone at the panel",
+                Who::Remote => "someone remote",
+                Who::Serial => "someone on the serial line",
+            },
+            action.slug(),
+            action.tank(),
+            if granted { "granted" } else { "refused" }
+        ),
+        Event::SettingsTaken => "new settings run".to_owned(),
+        Event::SettingsRefused => "settings were refused; those before run on".to_owned(),
+    }
+}
+
+fn others(leading: &str, causes: CauseSet) -> String {
+    let rest: Vec<_> = causes.iter().map(|c| c.slug()).filter(|c| *c != leading).collect();
+    if rest.is_empty() { String::new() } else { format!(" (also {})", rest.join(", ")) }
+}
+
+/// The tank a record is about, if it is about one.
+#[must_use]
+pub fn tank_of(event: &Event) -> Option<TankId> {
+    match *event {
+        Event::Duty { tank, .. }
+        | Event::Asked { tank, .. }
+        | Event::Held { tank, .. }
+        | Event::Started { tank, .. }
+        | Event::StepStarted { tank, .. }
+        | Event::StepInterrupted { tank, .. }
+        | Event::StepEnded { tank, .. }
+        | Event::Ended { tank, .. }
+        | Event::PurgeEnded { tank, .. }
+        | Event::Drive { tank, .. }
+        | Event::RemoteIgnored { tank } => Some(tank),
+        Event::Operator { action, .. } => Some(action.tank()),
+        _ => None,
+    }
+}
+
+/// Holds as words.
+#[must_use]
+pub fn hold_list(holds: HoldSet) -> String {
+    holds.iter().map(|h| h.slug()).collect::<Vec<_>>().join(", ")
+}
+
+/// Why a duty began.
+#[must_use]
+pub fn reason_text(reason: Reason) -> String {
+    match reason {
+        Reason::TookOver => "its valve confirmed service".to_owned(),
+        Reason::Relieved => "another tank took over".to_owned(),
+        Reason::Started => "its regeneration began".to_owned(),
+        Reason::Ended(outcome) => format!("its regeneration ended ({})", outcome.slug()),
+        Reason::Stale => "it stood long, so it is flushed first".to_owned(),
+        Reason::Purged => "the purge is over".to_owned(),
+        Reason::Operator => "an operator's decision".to_owned(),
+        Reason::DriveLost => "its valve drive is lost".to_owned(),
+        Reason::NoneServing => "no tank served".to_owned(),
+    }
+}
+
+fn drive_text(event: DriveEvent) -> String {
+    match event {
+        DriveEvent::Moving(to) => format!("moves to {to}"),
+        DriveEvent::Confirmed(at) => format!("confirmed in {at}"),
+        DriveEvent::Retrying(to) => format!("did not reach {to} in time; it rests and tries again"),
+        DriveEvent::MovedAway(from) => format!("has left {from} by itself"),
+        DriveEvent::Lost => "is lost: no try reached its position".to_owned(),
+        DriveEvent::PositionUnknown => "does not know its position".to_owned(),
+    }
+}
+
+/// What an alarm means, what the logic does about it, and what a person should look at (W3).
+#[must_use]
+pub const fn alarm_help(alarm: Alarm) -> &'static str {
+    match alarm {
+        Alarm::SettingsRejected => "settings with faults were offered; the last good ones run. Mend the listed fields.",
+        Alarm::ClockUnset => "the civil time is unknown; volume rules go on, the calendar rests. Set the clock.",
+        Alarm::ValveLost => {
+            "a valve did not reach its position; its motor is off and its tank is out. \
+             Look at the drive, its switches, and whether water runs to drain."
+        }
+        Alarm::ValveMoved => {
+            "a valve left its position by itself; it is sought again. Look at its switches and linkage."
+        }
+        Alarm::TankOut => "a tank takes no part; the rest carry on without it. Put it back when it is sound.",
+        Alarm::NoTankServing => "no tank treats the water; what flows is hard. Bring a tank back into service.",
+        Alarm::Overrun => "a tank serves past its capacity; the water gets harder. See what holds its regeneration.",
+        Alarm::Overdue => "a regeneration has waited too long. See what holds it.",
+        Alarm::MeterNoisy => {
+            "too many meter pulses bounce; they are not counted. Look at the meter's contact and cable."
+        }
+        Alarm::ExcessFlow => "more flows than the meter is rated for; it is counted. Look for an open pipe.",
+        Alarm::FlowWhileClosed => "a closed tank's meter turns; its bed is charged. Look for a valve that passes.",
+        Alarm::LowPressure => "supply pressure is low; no regeneration starts. Look at the supply.",
+        Alarm::ContactStuck => "the hold-off contact has been closed for very long. Look at what drives it.",
+        Alarm::DischargeLimit => "the day's drain water is used up; no regeneration starts until midnight.",
+    }
+}
+
+/// What stands in a tank's way, hold by hold, each with what clears it.
+#[must_use]
+pub fn why_lines(why: &Why, at: impl Fn(u64) -> String) -> Vec<String> {
+    why.holds
+        .iter()
+        .map(|standing| {
+            let when = standing.clears_at.map(|t| format!(", {}", at(t.as_ticks()))).unwrap_or_default();
+            format!("{}: until {}{when}", standing.hold, standing.hold.cleared_by())
+        })
+        .collect()
+}
