@@ -7,4 +7,5 @@ pub mod plant;
 pub mod quantity;
 pub mod recording;
 pub mod replay;
+pub mod report;
 pub mod wording;
