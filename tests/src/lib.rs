@@ -1,1 +1,3 @@
-//! Whole-system tests of bedkeeper; see `tests/`.
+//! Whole-system tests of bedkeeper; see `tests/`. The library holds what they share.
+
+pub mod rules;
