@@ -145,6 +145,9 @@ pub enum SettingsRefused {
 enum Effect {
     Quiet,
     Decide,
+    /// Decide a millisecond later, when every pulse of this instant is in: however they were
+    /// batched, the decision is the same.
+    Soon,
 }
 
 /// The regeneration logic of one site with up to `N` tanks. See the crate's front page for how to drive it.
@@ -227,7 +230,8 @@ impl<const N: usize> Controller<N> {
             charging: in_service,
             share_turn: 0,
             waiting: false,
-            deadline: now,
+            // The inputs of the power-up instant come first.
+            deadline: later_ms(now, 1),
             settings,
         })
     }
@@ -244,19 +248,32 @@ impl<const N: usize> Controller<N> {
 
     /// Takes an input at a time. An earlier `now` than the last counts as the last.
     ///
+    /// What time has made due is done first, as if the driver had called for it just before; so an
+    /// extra call changes nothing, and what came too late for its deadline does not change the past.
+    ///
     /// # Errors
     /// The input was refused; nothing has changed but the time.
     pub fn handle(&mut self, now: Instant, input: Input) -> Result<(), Refused> {
+        let now = self.advance(now);
+        if now >= self.deadline {
+            self.decide(now);
+        }
+        let effect = self.take_in(now, input)?;
+        match effect {
+            Effect::Quiet => {}
+            Effect::Decide => self.decide(now),
+            Effect::Soon => self.deadline = self.deadline.min(later_ms(now, 1)),
+        }
+        Ok(())
+    }
+
+    /// Lets time pass; an earlier `now` counts as the last.
+    fn advance(&mut self, now: Instant) -> Instant {
         if now > self.now {
             self.now = now;
             self.charging = self.in_service;
         }
-        let now = self.now;
-        let taken = self.take_in(now, input);
-        if taken != Ok(Effect::Quiet) || now >= self.deadline {
-            self.decide(now);
-        }
-        taken.map(|_| ())
+        self.now
     }
 
     fn take_in(&mut self, now: Instant, input: Input) -> Result<Effect, Refused> {
@@ -326,7 +343,7 @@ impl<const N: usize> Controller<N> {
         };
         let excess_known = self.watches.standing().contains(crate::watch::Alarm::ExcessFlow);
         let matters = crossed || self.waiting || excessive != excess_known;
-        Ok(if matters { Effect::Decide } else { Effect::Quiet })
+        Ok(if matters { Effect::Soon } else { Effect::Quiet })
     }
 
     /// Shares water equally among the tanks that served it, to the nanolitre (M2, S5).
@@ -389,7 +406,10 @@ impl<const N: usize> Controller<N> {
     /// # Errors
     /// A regeneration runs, or they need a restart; the present settings run on.
     pub fn change_settings(&mut self, now: Instant, settings: Settings) -> Result<(), SettingsRefused> {
-        let now = now.max(self.now);
+        let now = self.advance(now);
+        if now >= self.deadline {
+            self.decide(now);
+        }
         let same_plant = settings.tanks == self.settings.tanks
             && settings.arrangement == self.settings.arrangement
             && settings.drive == self.settings.drive
@@ -406,17 +426,16 @@ impl<const N: usize> Controller<N> {
         self.settings = settings;
         self.settings_rejected = false;
         self.write(Event::SettingsTaken);
-        self.now = now;
         self.decide(now);
         Ok(())
     }
 
     /// Tells that settings were offered that do not pass: the present ones run on, with an alarm (S11).
     pub fn reject_settings(&mut self, now: Instant) {
-        self.now = self.now.max(now);
+        let now = self.advance(now);
         self.settings_rejected = true;
         self.write(Event::SettingsRefused);
-        self.decide(self.now);
+        self.decide(now);
     }
 
     /// When the controller next wants to be called if nothing happens before; `None` = not at all.
