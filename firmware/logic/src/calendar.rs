@@ -23,6 +23,9 @@ const FORGET_MS: u64 = DAY_MS;
 pub struct Civil(pub u64);
 
 impl Civil {
+    /// A hundred years after 2000-01-01: no clock is believed that says so much.
+    pub const END: Self = Self(36_525 * DAY_MS);
+
     /// Whole days since 2000-01-01.
     #[must_use]
     pub fn day(self) -> u32 {
@@ -97,8 +100,10 @@ impl Clock {
     }
 
     /// Sets civil time at `now`, or makes it unknown; says by how much it moved.
+    ///
+    /// A time from [`Civil::END`] on is no time of this plant's life, and counts as unknown.
     pub fn set(&mut self, now: Instant, civil: Option<Civil>) -> ClockChange {
-        let offset = civil.and_then(|c| {
+        let offset = civil.filter(|c| *c < Civil::END).and_then(|c| {
             let civil_ms = i64::try_from(c.0).ok()?;
             civil_ms.checked_sub(i64::try_from(now.as_ticks()).ok()?)
         });
@@ -241,13 +246,15 @@ pub struct DailyEvent {
     dealt_day: Option<u32>,
     /// When it last fired.
     fired_at: Option<Instant>,
+    /// Since when civil time has been unknown, or the last firing since then.
+    unset_since: Option<Instant>,
 }
 
 /// What became of an hour.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum HourOutcome {
-    /// It fires now, for this date.
-    Fired(u32),
+    /// It fires now, for this date; `None` if civil time is unknown.
+    Fired(Option<u32>),
     /// Its time passed without firing; the last such date.
     Missed(u32),
 }
@@ -260,6 +267,7 @@ impl DailyEvent {
         let Some(civil) = clock.civil(now) else {
             return self.poll_without_clock(now);
         };
+        self.unset_since = None;
         let date = dated(civil, minute);
         let into_ms = civil.0.saturating_sub(Civil::at(date, minute).0);
         let in_grace = into_ms < u64::from(grace.0);
@@ -277,20 +285,22 @@ impl DailyEvent {
             }
             self.dealt_day = Some(date);
             self.fired_at = Some(now);
-            return Some(HourOutcome::Fired(date));
+            return Some(HourOutcome::Fired(Some(date)));
         }
         self.dealt_day = Some(date);
         Some(HourOutcome::Missed(date))
     }
 
-    /// Without civil time: every 24 h of powered time (T1).
+    /// Without civil time: 24 h of powered time after the last firing, or after the time became
+    /// unknown if there was none (T1).
     fn poll_without_clock(&mut self, now: Instant) -> Option<HourOutcome> {
-        let from = *self.fired_at.get_or_insert(now);
+        let from = *self.unset_since.get_or_insert(self.fired_at.unwrap_or(now));
         if elapsed_ms(from, now) < DAY_MS {
             return None;
         }
+        self.unset_since = Some(now);
         self.fired_at = Some(now);
-        Some(HourOutcome::Fired(0))
+        Some(HourOutcome::Fired(None))
     }
 
     fn too_soon(&self, now: Instant) -> bool {
@@ -308,7 +318,7 @@ impl DailyEvent {
     #[must_use]
     pub fn deadline(&self, now: Instant, clock: Clock, minute: u16, grace: Millis) -> Option<Instant> {
         let Some(civil) = clock.civil(now) else {
-            return self.fired_at.map(|at| later_ms(at, DAY_MS));
+            return self.unset_since.map(|at| later_ms(at, DAY_MS));
         };
         let date = dated(civil, minute);
         let begins = Civil::at(date, minute);
@@ -349,21 +359,14 @@ pub fn next_hour(now: Instant, clock: Clock, minute: u16) -> Option<Instant> {
     clock.instant(Civil::at(dated(civil, minute).saturating_add(1), minute))
 }
 
-/// Whole civil dates from `then` to `now` by today's clock; whole days of powered time without one.
+/// Whole civil dates from `then` to a date by today's clock; if `date` is `None`, whole days of
+/// powered time from `then` to `now`.
 ///
 /// Reckoned from the monotonic clock, so that correcting a wrong year changes nothing.
 #[must_use]
-pub fn dates_between(then: Instant, now: Instant, clock: Clock) -> u32 {
-    match (clock.civil(then), clock.civil(now)) {
-        (Some(then), Some(now)) => now.day().saturating_sub(then.day()),
+pub fn dates_since(then: Instant, now: Instant, date: Option<u32>, clock: Clock) -> u32 {
+    match (clock.civil(then), date) {
+        (Some(then), Some(date)) => date.saturating_sub(then.day()),
         _ => u32::try_from(elapsed_ms(then, now) / DAY_MS).unwrap_or(u32::MAX),
-    }
-}
-
-impl DailyEvent {
-    /// Weekday of the date last dealt with, 0 = Monday.
-    #[must_use]
-    pub fn dealt_weekday(&self) -> Option<u8> {
-        self.dealt_day.map(|day| Civil::at(day, 0).weekday())
     }
 }

@@ -1,7 +1,7 @@
 //! What is due is done: each transition is one named function that records its cause.
 
 use super::{Changeover, Controller, NEVER, tank_ids};
-use crate::calendar::{self, HourOutcome};
+use crate::calendar::{self, Civil, HourOutcome};
 use crate::contact::Contact;
 use crate::demand::{Cause, Hold, HoldSet};
 use crate::drive::DriveEvent;
@@ -131,18 +131,21 @@ impl<const N: usize> Controller<N> {
     fn poll_hour(&mut self, now: Instant) {
         let (minute, grace) = (self.settings.hour_minute, self.settings.hour_grace);
         match self.hour.poll(now, self.clock, minute, grace) {
-            Some(HourOutcome::Fired(_)) => {
+            Some(HourOutcome::Fired(date)) => {
                 self.write(Event::HourFired);
-                self.ask_backup(now);
-                self.ask_scheduled(now);
+                self.ask_backup(now, date);
+                if let Some(date) = date {
+                    self.ask_scheduled(now, date);
+                }
             }
             Some(HourOutcome::Missed(_)) => self.write(Event::HourMissed),
             None => {}
         }
     }
 
-    /// The bed that has stood longest past its backup days, one per hour event (C2).
-    fn ask_backup(&mut self, now: Instant) {
+    /// The bed that has stood longest past its backup days, one per hour event (C2); one that an
+    /// operator holds is in nobody's way (C7).
+    fn ask_backup(&mut self, now: Instant, date: Option<u32>) {
         let days = u32::from(self.settings.backup_days);
         if days == 0 {
             return;
@@ -150,8 +153,8 @@ impl<const N: usize> Controller<N> {
         let clock = self.clock;
         let due = tank_ids(&self.tanks)
             .filter(|(_, t)| matches!(t.duty, Duty::Serving | Duty::Ready { .. } | Duty::Spent))
-            .filter(|(_, t)| t.ledger.has_served())
-            .filter(|(_, t)| calendar::dates_between(t.ledger.regenerated_at(), now, clock) >= days)
+            .filter(|(_, t)| t.ledger.has_served() && !t.demand.operator_hold)
+            .filter(|(_, t)| calendar::dates_since(t.ledger.regenerated_at(), now, date, clock) >= days)
             .min_by_key(|(_, t)| t.ledger.regenerated_at())
             .map(|(id, _)| id);
         if let Some(id) = due {
@@ -159,24 +162,21 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// The calendar asks for the serving tank (C3); without civil time it rests (T1).
-    fn ask_scheduled(&mut self, now: Instant) {
-        let Some(civil) = self.clock.civil(now) else { return };
+    /// The calendar asks for the serving tank (C3), by the date that the hour belongs to (T2).
+    fn ask_scheduled(&mut self, now: Instant, date: u32) {
         let asks = match self.settings.schedule {
             Schedule::Off => false,
-            Schedule::On(days) => {
-                // An hour late in the evening may fire past midnight: its date counts (T2).
-                let began = self.hour.dealt_weekday().unwrap_or(civil.weekday());
-                days.has_number(began)
-            }
+            Schedule::On(days) => days.has_number(Civil::at(date, 0).weekday()),
             Schedule::EveryDays(n) => {
-                self.scheduled_at.is_none_or(|at| calendar::dates_between(at, now, self.clock) >= u32::from(n))
+                let days = |at| calendar::dates_since(at, now, Some(date), self.clock);
+                self.scheduled_at.is_none_or(|at| days(at) >= u32::from(n))
             }
         };
         if !asks {
             return;
         }
-        self.scheduled_at = Some(now);
+        // Fired past midnight, it still belongs to the date on which its hour began.
+        self.scheduled_at = Some(self.clock.instant(Civil::at(date, self.settings.hour_minute)).unwrap_or(now));
         if let Some(id) = self.nearest_exhaustion(|t| matches!(t.duty, Duty::Serving)) {
             self.ask(now, id, Cause::Scheduled);
         }

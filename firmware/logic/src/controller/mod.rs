@@ -315,14 +315,18 @@ impl<const N: usize> Controller<N> {
 
     fn set_clock(&mut self, now: Instant, civil: Option<Civil>) {
         let was_set = self.clock.is_set();
+        let drained = self.drained_today(now);
         let change = self.clock.set(now, civil);
         self.hour.clock_changed(change);
         let moved_s = change.moved_ms.map(|ms| i32::try_from(ms.checked_div(1_000).unwrap_or(0)).unwrap_or(i32::MAX));
-        match civil {
-            Some(_) if moved_s == Some(0) => {}
-            Some(_) => self.write(Event::ClockSet { moved_s }),
-            None if was_set => self.write(Event::ClockLost),
-            None => {}
+        // A moved clock opens no second allowance for the same day's drain water.
+        self.drain = DrainDay { day: self.drain_day(now), drained };
+        if self.clock.is_set() {
+            if moved_s != Some(0) {
+                self.write(Event::ClockSet { moved_s });
+            }
+        } else if was_set {
+            self.write(Event::ClockLost);
         }
     }
 
