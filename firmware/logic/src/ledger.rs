@@ -17,6 +17,8 @@ pub struct Ledger {
     volume: Volume,
     /// Charged since the last complete regeneration, whatever the hardness.
     since_regeneration: Volume,
+    /// Passed since nothing was left, before the present hardness held.
+    overrun_before: Volume,
     /// `volume` at which nothing is left.
     empty_at: Volume,
     /// `volume` at which only the reserve is left.
@@ -42,6 +44,7 @@ impl Ledger {
             prior: Exchange::ZERO,
             volume: Volume::ZERO,
             since_regeneration: Volume::ZERO,
+            overrun_before: Volume::ZERO,
             empty_at: Volume::MAX,
             ask_at: Volume::MAX,
             regenerated_at: now,
@@ -59,14 +62,16 @@ impl Ledger {
         if after < self.ask_at {
             return Charged::default();
         }
+        // Just empty and past zero are two things: the second is an overrun.
         Charged {
-            crossed: before < self.ask_at || (before < self.empty_at && after >= self.empty_at),
+            crossed: before < self.ask_at || (before <= self.empty_at && after >= self.empty_at),
             past_zero: after.minus(before.max(self.empty_at)),
         }
     }
 
     /// Hardness, capacity or reserve changed: what was exchanged stays exchanged (L1).
     pub fn resettle(&mut self, old: &Medium, new: &Medium, reserve: &Reserve) {
+        let overrun = self.overrun();
         match (old, new) {
             (Medium::Softener { hardness, .. }, Medium::Softener { .. }) => {
                 self.prior = self.exchanged(*hardness);
@@ -79,7 +84,12 @@ impl Ledger {
                 self.volume = self.since_regeneration;
             }
         }
+        self.overrun_before = Volume::ZERO;
         self.set_thresholds(new, reserve);
+        // A bed past zero stays past it, unless it may now take up more.
+        if self.volume == Volume::ZERO && self.is_empty() {
+            self.overrun_before = overrun;
+        }
     }
 
     fn set_thresholds(&mut self, medium: &Medium, reserve: &Reserve) {
@@ -115,6 +125,7 @@ impl Ledger {
             Medium::Filter { .. } => Exchange::ZERO,
         };
         self.volume = Volume::ZERO;
+        self.overrun_before = Volume::ZERO;
         self.since_regeneration = Volume::ZERO;
         self.regenerated_at = now;
         self.set_thresholds(medium, reserve);
@@ -147,7 +158,7 @@ impl Ledger {
     /// Volume passed since nothing was left.
     #[must_use]
     pub fn overrun(&self) -> Volume {
-        self.volume.minus(self.empty_at)
+        self.volume.minus(self.empty_at).plus(self.overrun_before)
     }
 
     /// Volume since the last complete regeneration.

@@ -21,6 +21,7 @@ use crate::journal::{Event, Journal, Record, Who};
 use crate::ledger::Ledger;
 use crate::meter::{MAX_BATCH, Meter};
 use crate::operator::{Action, Refused};
+use crate::program::Position;
 use crate::settings::{MAX_TANKS, MeterPlace, Settings};
 use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
 use crate::watch::{AlarmSet, Watches};
@@ -367,12 +368,12 @@ impl<const N: usize> Controller<N> {
         };
         let mut crossed = false;
         let mut order: u64 = 0;
-        let turn = u64::from(self.share_turn);
+        let behind_turn = u64::from(serving).saturating_sub(u64::from(self.share_turn));
         let charging = self.charging;
         let charged_tanks = (0u8..).map(TankId).zip(self.tanks.iter_mut()).filter(|(id, _)| charging.contains(*id));
         for (_, tank) in charged_tanks {
             // Nanolitres that do not divide go round in turn.
-            let place = order.saturating_add(turn).checked_rem(u64::from(serving)).unwrap_or(0);
+            let place = order.saturating_add(behind_turn).checked_rem(u64::from(serving)).unwrap_or(0);
             let share = Volume(each.saturating_add(u64::from(place < left)));
             order = order.saturating_add(1);
             let charged = tank.ledger.charge(share);
@@ -380,7 +381,7 @@ impl<const N: usize> Controller<N> {
             self.accounts.past_zero.add(charged.past_zero);
         }
         if left > 0 {
-            let next = turn.saturating_add(left).checked_rem(u64::from(serving)).unwrap_or(0);
+            let next = u64::from(self.share_turn).saturating_add(left).checked_rem(u64::from(serving)).unwrap_or(0);
             self.share_turn = u8::try_from(next).unwrap_or(0);
         }
         crossed
@@ -394,15 +395,16 @@ impl<const N: usize> Controller<N> {
             self.accounts.drained.add(volume);
             return false;
         }
-        // A closed tank whose meter turns leaks: its bed is loaded all the same.
+        // A closed tank whose meter turns leaks, and its bed is loaded all the same; one whose valve
+        // is still on its way out is not closed yet.
         self.accounts.charged.add(volume);
         let charged = unit.ledger.charge(volume);
         self.accounts.past_zero.add(charged.past_zero);
-        if serving {
-            return charged.crossed;
+        let closed = !serving && unit.drive.position().is_some_and(|at| at != Position::Service);
+        if closed {
+            self.closed_flow_at = Some(now);
         }
-        self.closed_flow_at = Some(now);
-        true
+        charged.crossed || closed
     }
 
     /// Replaces the settings with others that have been checked whole (S11).
