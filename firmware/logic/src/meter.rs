@@ -2,14 +2,16 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::units::{Flow, Instant, Millis, Volume, elapsed, elapsed_ms, later, later_ms};
+use crate::units::{Flow, Instant, Millis, Volume, elapsed, elapsed_ms, later_ms};
 
 /// The most pulses one call may bring: a larger batch is refused, so that nothing can overflow.
 pub const MAX_BATCH: u32 = 1_000_000;
 /// Pulses (or batches) whose spacing gives the flow.
 const RECENT: usize = 4;
-/// So many regular rejected closures in a row are water after all (M4).
+/// So many rejected closures in a row, each spaced like the one before, are water after all (M4).
 const REGULAR_RUN: u8 = 8;
+/// The closures of such a run: two more than the comparisons of their spacings.
+const RUN_CLOSURES: u8 = REGULAR_RUN + 2;
 const HOUR_MS: u64 = 3_600_000;
 
 /// What a meter needs to know, already checked.
@@ -24,15 +26,16 @@ pub struct MeterSettings {
     pub(crate) min_closed: Millis,
     pub(crate) min_open: Millis,
     pub(crate) noisy_per_mille: u16,
-    /// Pulses of the rated maximum flow are this far apart.
-    pub(crate) rated_spacing: Millis,
+    /// Pulses of the rated maximum flow are this far apart, in µs so that fast meters are not
+    /// rounded into an excess.
+    pub(crate) rated_spacing_us: u64,
 }
 
 impl MeterSettings {
-    /// Volume of one pulse, rounded up.
+    /// Volume of one pulse, rounded down, so that no flow is told too high (M3).
     #[must_use]
     pub fn pulse(&self) -> Volume {
-        Volume(self.whole_nl.saturating_add(u64::from(self.part > 0)))
+        Volume(self.whole_nl)
     }
 }
 
@@ -118,6 +121,7 @@ impl Meter {
             }
             (false, Some(since)) => {
                 contact.closed_since = None;
+                self.hour.began.get_or_insert(now);
                 let gap_ok = contact.opened_at.is_none_or(|o| elapsed(o, since) >= settings.min_open);
                 let width_ok = elapsed(since, now) >= settings.min_closed;
                 contact.opened_at = Some(now);
@@ -155,8 +159,8 @@ impl Meter {
             return 0;
         }
         contact.fast_water = true;
-        let held_back = u32::from(REGULAR_RUN).saturating_add(1);
-        self.hour.bounced = self.hour.bounced.saturating_sub(u32::from(REGULAR_RUN));
+        let held_back = u32::from(RUN_CLOSURES);
+        self.hour.bounced = self.hour.bounced.saturating_sub(held_back.saturating_sub(1));
         self.hour.counted = self.hour.counted.saturating_add(held_back);
         held_back
     }
@@ -165,7 +169,6 @@ impl Meter {
     pub fn poll(&mut self, now: Instant, settings: &MeterSettings) {
         let hour = &mut self.hour;
         match hour.began {
-            None if hour.bounced > 0 || hour.counted > 0 => hour.began = Some(now),
             Some(began) if elapsed_ms(began, now) >= HOUR_MS => {
                 let all = u64::from(hour.bounced).saturating_add(u64::from(hour.counted));
                 let noisy = u64::from(hour.bounced).saturating_mul(1_000)
@@ -205,18 +208,28 @@ impl Meter {
         let silence = Flow::of(pulse, elapsed_ms(last, now));
         let pulses: u64 = seen.map(|(_, n)| u64::from(*n)).sum_saturating();
         if pulses == 0 {
-            // One instant says nothing about spacing; silence since then bounds it.
-            return if last == now { Flow(0) } else { silence };
+            // One instant says nothing about spacing.
+            return Flow(0);
         }
         let spacing = Flow::of(Volume(pulse.0.saturating_mul(pulses)), elapsed_ms(*first, last));
         spacing.min(silence)
     }
 
-    /// When flow will have fallen to `limit` if no further pulse comes.
+    /// The first instant at which [`Meter::flow`] has surely fallen to `limit` if no further pulse
+    /// comes, and not a millisecond later than silence alone makes it so.
     #[must_use]
     pub fn falls_to(&self, limit: Flow, settings: &MeterSettings) -> Option<Instant> {
         let (last, _) = self.last()?;
-        Some(later_ms(last, limit.time_for(settings.pulse())))
+        // The flow is rounded down: it is at most `limit` as soon as it is less than the next.
+        let next = u64::from(limit.0).saturating_add(1).saturating_mul(50);
+        let ms = settings.pulse().0.saturating_mul(3).checked_div(next).unwrap_or(0);
+        Some(later_ms(last, ms.saturating_add(1)))
+    }
+
+    /// The settings changed what a pulse is: the part of a nanolitre carried stays what it was.
+    pub fn rescale(&mut self, old: &MeterSettings, new: &MeterSettings) {
+        let scaled = u64::from(self.remainder).saturating_mul(u64::from(new.parts)).checked_div(u64::from(old.parts));
+        self.remainder = scaled.and_then(|rest| u32::try_from(rest).ok()).unwrap_or(0);
     }
 
     /// The last pulses came closer together than the rated maximum allows, and have not ceased.
@@ -226,14 +239,13 @@ impl Meter {
             return false;
         };
         let pulses = u64::from(b).saturating_add(u64::from(c)).saturating_add(u64::from(d));
-        let rated_ms = pulses.saturating_mul(u64::from(settings.rated_spacing.0));
-        elapsed_ms(first, last) < rated_ms && now < self.excess_over(last, settings)
+        let rated_us = pulses.saturating_mul(settings.rated_spacing_us);
+        elapsed_ms(first, last).saturating_mul(1_000) < rated_us && now < self.excess_over(last, settings)
     }
 
     /// Four rated spacings of silence end an excess.
     fn excess_over(&self, last: Instant, settings: &MeterSettings) -> Instant {
-        let four = settings.rated_spacing.0.saturating_mul(4).max(1_000);
-        later(last, Millis(four))
+        later_ms(last, (settings.rated_spacing_us / 250).max(1_000))
     }
 
     /// When an excess ends if no further pulse comes.

@@ -360,29 +360,32 @@ impl<const N: usize> Controller<N> {
         }
         self.accounts.charged.add(volume);
         // The usual case needs no division (M6).
-        let (each, left) = if serving == 1 {
-            (volume.0, 0)
-        } else {
-            let n = u64::from(serving);
-            (volume.0.checked_div(n).unwrap_or(0), volume.0.checked_rem(n).unwrap_or(0))
-        };
+        if serving == 1 {
+            return self.charge_each(volume, 0, 0, 1);
+        }
+        let n = u64::from(serving);
+        let each = volume.0.checked_div(n).unwrap_or(0);
+        let left = volume.0.checked_rem(n).unwrap_or(0);
+        // Nanolitres that do not divide go round in turn.
+        let turn = u64::from(self.share_turn).checked_rem(n).unwrap_or(0);
+        let next = turn.saturating_add(left).checked_rem(n).unwrap_or(0);
+        self.share_turn = u8::try_from(next).unwrap_or(0);
+        self.charge_each(Volume(each), left, n.saturating_sub(turn), n)
+    }
+
+    /// Charges every tank that served with `each`, and the first `left` of them, from the one
+    /// `n - behind` on, with a nanolitre more.
+    fn charge_each(&mut self, each: Volume, left: u64, behind: u64, n: u64) -> bool {
         let mut crossed = false;
-        let mut order: u64 = 0;
-        let behind_turn = u64::from(serving).saturating_sub(u64::from(self.share_turn));
+        let mut order = behind;
         let charging = self.charging;
         let charged_tanks = (0u8..).map(TankId).zip(self.tanks.iter_mut()).filter(|(id, _)| charging.contains(*id));
         for (_, tank) in charged_tanks {
-            // Nanolitres that do not divide go round in turn.
-            let place = order.saturating_add(behind_turn).checked_rem(u64::from(serving)).unwrap_or(0);
-            let share = Volume(each.saturating_add(u64::from(place < left)));
+            let more = left > 0 && order.checked_rem(n).is_some_and(|place| place < left);
             order = order.saturating_add(1);
-            let charged = tank.ledger.charge(share);
+            let charged = tank.ledger.charge(each.plus(Volume(u64::from(more))));
             crossed |= charged.crossed;
             self.accounts.past_zero.add(charged.past_zero);
-        }
-        if left > 0 {
-            let next = u64::from(self.share_turn).saturating_add(left).checked_rem(u64::from(serving)).unwrap_or(0);
-            self.share_turn = u8::try_from(next).unwrap_or(0);
         }
         crossed
     }
@@ -428,6 +431,9 @@ impl<const N: usize> Controller<N> {
         }
         for tank in &mut self.tanks {
             tank.ledger.resettle(&self.settings.medium, &settings.medium, &settings.reserve);
+        }
+        for meter in &mut self.meters {
+            meter.rescale(self.settings.meter_settings(), settings.meter_settings());
         }
         self.settings = settings;
         self.settings_rejected = false;

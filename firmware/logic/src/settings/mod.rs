@@ -17,7 +17,7 @@ pub use raw::{
 
 use crate::meter::MeterSettings;
 use crate::program::{Position, PositionSet, StepKind};
-use crate::units::{Flow, Millis, Volume};
+use crate::units::{Flow, Millis};
 
 /// The most tanks a site can have.
 pub const MAX_TANKS: usize = 8;
@@ -72,7 +72,8 @@ impl TryFrom<RawSettings> for Settings {
         let divisor = u64::from(m.pulse_divisor);
         let whole_nl = m.pulse_nl.checked_div(divisor).unwrap_or(0);
         let part = m.pulse_nl.checked_rem(divisor).unwrap_or(0);
-        let spacing = m.rated_max.time_for(Volume(whole_nl));
+        // 1 nL/ms = 0.06 mL/min: a pulse takes volume × 60 / rate µs. Pulses are at most 10^12 nL.
+        let spacing_us = whole_nl.saturating_mul(60).checked_div(u64::from(m.rated_max.0)).unwrap_or(0);
         let meter = MeterSettings {
             whole_nl,
             part: u32::try_from(part).unwrap_or(0),
@@ -80,7 +81,7 @@ impl TryFrom<RawSettings> for Settings {
             min_closed: m.min_closed,
             min_open: m.min_open,
             noisy_per_mille: m.noisy_per_mille,
-            rated_spacing: Millis(u32::try_from(spacing).unwrap_or(u32::MAX)),
+            rated_spacing_us: spacing_us,
         };
         let positions = positions_of(&raw.drive);
         Ok(Self { raw, positions, meter })
@@ -114,7 +115,7 @@ impl Settings {
             min_closed: raw.meter.min_closed,
             min_open: raw.meter.min_open,
             noisy_per_mille: raw.meter.noisy_per_mille,
-            rated_spacing: Millis(600),
+            rated_spacing_us: 600_000,
         };
         Self { raw, positions, meter }
     }
