@@ -352,6 +352,14 @@ pub fn within_hour(now: Instant, clock: Clock, minute: u16, grace: Millis) -> bo
     })
 }
 
+/// When the hour's grace that stands at `now` ends, if one does.
+#[must_use]
+pub fn hour_ends(now: Instant, clock: Clock, minute: u16, grace: Millis) -> Option<Instant> {
+    let civil = clock.civil(now)?;
+    let ends = Civil(Civil::at(dated(civil, minute), minute).0.saturating_add(u64::from(grace.0)));
+    if civil < ends { clock.instant(ends) } else { None }
+}
+
 /// The next beginning of the hour after `now`, if civil time is known.
 #[must_use]
 pub fn next_hour(now: Instant, clock: Clock, minute: u16) -> Option<Instant> {

@@ -54,6 +54,12 @@ impl Debounced {
         (self.steady.is_none_or(|(l, _)| l != level)).then(|| later(since, steady_for))
     }
 
+    /// Whether the pin shows it closed, believed or not.
+    #[must_use]
+    pub fn is_closed_at_pin(&self) -> bool {
+        self.raw.is_some_and(|(closed, _)| closed)
+    }
+
     /// Since when it has been closed, if it is.
     #[must_use]
     pub fn closed_since(&self) -> Option<Instant> {

@@ -102,7 +102,7 @@ pub struct Demand {
     asked_at: Option<Instant>,
     /// An operator holds the tank.
     pub operator_hold: bool,
-    /// When `flow-too-high` first stood for this request.
+    /// When `flow-too-high` first stood alone for this request.
     pub flow_wait_since: Option<Instant>,
     /// The holds last journalled.
     pub held_by: HoldSet,

@@ -102,7 +102,8 @@ impl<const N: usize> Controller<N> {
     /// The remote contact asks by its edge, after its minimum closure (C4).
     fn poll_remote(&mut self, now: Instant) {
         let Some(since) = self.remote_pending() else { return };
-        if elapsed(since, now) < self.settings.remote_minimum {
+        // Open at the pin, it has not been closed so long, even if that is not believed yet.
+        if elapsed(since, now) < self.settings.remote_minimum || !self.contacts.remote.is_closed_at_pin() {
             return;
         }
         self.contacts.remote_served = Some(since);
@@ -535,7 +536,7 @@ impl<const N: usize> Controller<N> {
         self.set_duty(id, Duty::Regenerating(regeneration), Reason::Started);
     }
 
-    /// Journals holds that came or went, and keeps when the flow first held.
+    /// Journals holds that came or went, and keeps when the flow alone first held.
     fn note_holds(&mut self, now: Instant) {
         self.waiting = false;
         for id in self.ids() {
@@ -547,7 +548,7 @@ impl<const N: usize> Controller<N> {
             let holds = self.holds_on(id, tank, now);
             let held_before = tank.demand.held_by;
             let Some(tank) = self.tanks.get_mut(id.index()) else { continue };
-            if holds.contains(Hold::FlowTooHigh) {
+            if holds == HoldSet::only(Hold::FlowTooHigh) {
                 tank.demand.flow_wait_since.get_or_insert(now);
             }
             if holds != held_before {
@@ -577,6 +578,7 @@ impl<const N: usize> Controller<N> {
             if is_waiting(tank) {
                 consider(tank.demand.asked_at().map(|at| later(at, settings.overdue_after)));
                 self.scan_holds(id, tank, now, &mut |_, at| consider(at));
+                consider(self.next_calendar_hold(tank, now));
             }
         }
         for contact in [&self.contacts.remote, &self.contacts.sensor, &self.contacts.low_pressure] {

@@ -9,7 +9,7 @@ use crate::demand::{Cause, CauseSet, Hold, HoldSet, Standing};
 use crate::duty::{Duty, OutReason, Tank};
 use crate::program::Position;
 use crate::settings::{Arrangement, ExhaustedInWindow, RemoteRole, WhenClockUnset};
-use crate::units::{Flow, Instant, TankId, Volume, later, later_ms};
+use crate::units::{Flow, Instant, TankId, Volume, elapsed_ms, later, later_ms};
 
 /// What is asked of a tank, and every hold that keeps it from starting.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -142,14 +142,26 @@ impl<const N: usize> Controller<N> {
         if limit == Flow(0) || self.flow(now) <= limit {
             return None;
         }
-        let wait_over = tank
-            .demand
-            .flow_wait_since
-            .map_or(later(now, self.settings.flow_wait_limit), |since| later(since, self.settings.flow_wait_limit));
-        // With several meters the sum falls at the latest when every one has fallen.
-        let falls = self.meters.iter().filter_map(|m| m.falls_to(limit, self.settings.meter_settings())).max();
-        let until = falls.map_or(wait_over, |f| f.min(wait_over));
-        (wait_over > now).then(|| until.max(later_ms(now, 1)))
+        let falls = self.flow_falls_at(limit, now);
+        // The longest wait begins when nothing but the flow holds the start.
+        let Some(since) = tank.demand.flow_wait_since else { return Some(falls) };
+        let wait_over = later(since, self.settings.flow_wait_limit);
+        (wait_over > now).then(|| falls.min(wait_over))
+    }
+
+    /// When a flow above `limit` will have fallen to it if no further pulse comes.
+    fn flow_falls_at(&self, limit: Flow, now: Instant) -> Instant {
+        let meters = u32::try_from(self.meters.len()).unwrap_or(u32::MAX);
+        let each = Flow(limit.0.checked_div(meters).unwrap_or(limit.0));
+        let settings = self.settings.meter_settings();
+        let fallen = self.meters.iter().filter_map(|m| m.falls_to(each, settings)).max();
+        let (mut early, mut late) = (now, fallen.unwrap_or(now));
+        // One meter falls by a formula; the sum of several falls at some instant before.
+        while meters > 1 && elapsed_ms(early, late) > 1 {
+            let middle = later_ms(early, elapsed_ms(early, late) / 2);
+            if self.flow(middle) <= limit { late = middle } else { early = middle }
+        }
+        late
     }
 
     /// Holds by the calendar (C5, C6, T1).
@@ -167,6 +179,27 @@ impl<const N: usize> Controller<N> {
         if !tank.demand.is_at_once() && !calendar::within_hour(now, self.clock, minute, self.settings.hour_grace) {
             visit(Hold::UntilHour, calendar::next_hour(now, self.clock, minute));
         }
+    }
+
+    /// When the calendar next begins to hold a waiting tank that it does not hold now.
+    pub(super) fn next_calendar_hold(&self, tank: &Tank, now: Instant) -> Option<Instant> {
+        let civil = self.clock.civil(now)?;
+        let (minute, grace) = (self.settings.hour_minute, self.settings.hour_grace);
+        let hour = if tank.demand.is_at_once() { None } else { calendar::hour_ends(now, self.clock, minute, grace) };
+        if self.overrides_windows(tank) {
+            return hour;
+        }
+        let gap_s = calendar::next_blackout_s(&self.settings.windows, civil.second_of_week());
+        let window = gap_s.map(|gap_s| {
+            let into_second_ms = civil.0.checked_rem(1_000).unwrap_or(0);
+            let gap_ms = u64::from(gap_s).saturating_mul(1_000).saturating_sub(into_second_ms);
+            let length_ms = u64::from(self.settings.longest_regeneration().0);
+            match gap_ms.checked_sub(length_ms) {
+                Some(spare_ms) if self.settings.finish_before_window => later_ms(now, spare_ms.saturating_add(1)),
+                _ => later_ms(now, gap_ms),
+            }
+        });
+        hour.into_iter().chain(window).min()
     }
 
     fn overrides_windows(&self, tank: &Tank) -> bool {

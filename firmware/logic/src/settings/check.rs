@@ -84,6 +84,10 @@ fn meter(meter: &RawMeter, faults: &mut Faults) {
 }
 
 fn reserve(raw: &RawSettings, faults: &mut Faults) {
+    let pulse = raw.meter.pulse_nl.checked_div(u64::from(raw.meter.pulse_divisor));
+    if pulse.is_some_and(|nl| capacity_volume(&raw.medium) < Volume(nl)) {
+        faults.add("medium.capacity", None, P::CapacityBelowPulse);
+    }
     let too_much = match raw.reserve {
         Reserve::None => false,
         Reserve::Share(per_mille) => per_mille >= 1_000,
@@ -185,17 +189,15 @@ fn program(raw: &RawSettings, positions: PositionSet, faults: &mut Faults) {
         }
         rinsed |= step.kind == StepKind::FastRinse && backwashed;
     }
-    if !raw.program.iter().any(|s| s.length.0 > 0) {
-        faults.add("program", None, P::NoSteps);
-        return;
-    }
     if brine != BrineLeft::None {
         faults.add("program", None, P::DrawWithoutRinses);
     }
     if draws > 1 {
         faults.add("program", None, P::TwoDraws);
     }
+    let empty = !raw.program.iter().any(|s| s.length.0 > 0);
     match raw.medium {
+        _ if empty => faults.add("program", None, P::NoSteps),
         Medium::Softener { .. } if draws == 0 => faults.add("program", None, P::SoftenerNeedsDraw),
         Medium::Filter { .. } if draws > 0 => faults.add("program", None, P::FilterWithoutBrine),
         Medium::Filter { .. } if !rinsed => faults.add("program", None, P::FilterNeedsBackwashAndRinse),
@@ -227,13 +229,13 @@ fn calendar(raw: &RawSettings, faults: &mut Faults) {
         faults.add("hour_grace", None, P::GraceOutOfRange);
     }
     match raw.schedule {
-        Schedule::On(days) if days.is_empty() => faults.add("schedule", None, P::NoDays),
+        Schedule::On(days) if days.first().is_none() => faults.add("schedule", None, P::NoDays),
         Schedule::EveryDays(0) => faults.add("schedule", None, P::Zero),
         _ => {}
     }
     let mut sound = true;
     for (i, window) in raw.windows.iter().enumerate() {
-        if window.days.is_empty() {
+        if window.days.first().is_none() {
             faults.add("windows", Some(i), P::NoDays);
             sound = false;
         }

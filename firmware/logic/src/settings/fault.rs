@@ -22,6 +22,8 @@ slugs! {
         OneAtATime = "must be 1 in this arrangement",
         /// What the dose restores exceeds what the resin holds.
         TotalBelowCapacity = "must not be below the capacity that a regeneration restores",
+        /// Every pulse would ask for a regeneration.
+        CapacityBelowPulse = "must last for at least one pulse of the meter",
         /// Reserve at or above capacity: the tank would ask as soon as it is regenerated.
         ReserveNotBelowCapacity = "must be less than the capacity of a tank",
         /// A minute of the day runs from 0 to 1439.
@@ -80,8 +82,6 @@ slugs! {
         PulseWidthTooLong = "closure and gap together are longer than the pulses are apart at the rated flow",
         /// One regeneration alone would use more than the day allows.
         BelowOneRegeneration = "is less than the drain water of one regeneration, so that none could ever start",
-        /// Longer than the settings can use.
-        TooLong = "must be at most 49 days",
         /// A step longer than a day is a mistake.
         StepTooLong = "must be at most 12 h",
     }
