@@ -85,7 +85,11 @@ fn meter(meter: &RawMeter, faults: &mut Faults) {
 
 fn reserve(raw: &RawSettings, faults: &mut Faults) {
     let pulse = raw.meter.pulse_nl.checked_div(u64::from(raw.meter.pulse_divisor));
-    if pulse.is_some_and(|nl| capacity_volume(&raw.medium) < Volume(nl)) {
+    let none = match raw.medium {
+        Medium::Softener { hardness, capacity, .. } => hardness.0 == 0 || capacity.0 == 0,
+        Medium::Filter { capacity } => capacity == Volume::ZERO,
+    };
+    if !none && pulse.is_some_and(|nl| capacity_volume(&raw.medium) < Volume(nl)) {
         faults.add("medium.capacity", None, P::CapacityBelowPulse);
     }
     let too_much = match raw.reserve {

@@ -137,6 +137,9 @@ pub struct Site<const N: usize> {
     pub valves: Vec<Valve>,
     pub now: u64,
     pub said: Vec<Record>,
+    /// Every input the controller was given.
+    pub given: Vec<(u64, Input)>,
+    told: Vec<Option<Switches>>,
     heard: usize,
 }
 
@@ -170,20 +173,26 @@ impl<const N: usize> Site<N> {
                 valve
             })
             .collect();
-        let mut site = Self { controller, valves, now: 0, said: Vec::new(), heard: 0 };
+        let told = vec![None; usize::from(count)];
+        let mut site = Self { controller, valves, now: 0, said: Vec::new(), given: Vec::new(), told, heard: 0 };
         site.tell_switches();
         site
     }
 
-    fn tell_switches(&mut self) {
+    /// Tells the switches that changed; to tell the others again would hide a missing deadline.
+    pub fn tell_switches(&mut self) {
         for i in 0..self.valves.len() {
             let closed = self.valves[i].switches();
-            let _ = self.put(Input::Switches { tank: TankId(i as u8), closed });
+            if self.told[i] != Some(closed) {
+                self.told[i] = Some(closed);
+                self.put(Input::Switches { tank: TankId(i as u8), closed }).unwrap();
+            }
         }
     }
 
     /// An input now.
     pub fn put(&mut self, input: Input) -> Result<(), Refused> {
+        self.given.push((self.now, input));
         let result = self.controller.handle(t(self.now), input);
         while let Some(record) = self.controller.take_record() {
             self.said.push(record);
@@ -199,7 +208,7 @@ impl<const N: usize> Site<N> {
         result
     }
 
-    /// Lets time pass to an instant, calling at every deadline and while valves move.
+    /// Lets time pass to an instant, calling at every deadline and when a switch changes.
     pub fn run_to(&mut self, until: u64) {
         assert!(until >= self.now, "time goes forward");
         loop {
@@ -212,7 +221,9 @@ impl<const N: usize> Site<N> {
                 valve.advance(next);
             }
             self.tell_switches();
-            let _ = self.put(Input::Tick);
+            if next == due {
+                self.put(Input::Tick).unwrap();
+            }
             if next == until {
                 return;
             }
@@ -229,11 +240,13 @@ impl<const N: usize> Site<N> {
             self.run_for(every_ms);
             self.put(Input::Pulses { meter: 0, count: 1 }).unwrap();
         }
+        self.run_for(1);
     }
 
-    /// Water of so many pulses at once.
+    /// Water of so many pulses at once, and the millisecond in which they are decided upon.
     pub fn gulp(&mut self, litres: u32) {
         self.put(Input::Pulses { meter: 0, count: litres }).unwrap();
+        self.run_for(1);
     }
 
     pub fn set_clock(&mut self, day: u32, minute: u16) {
