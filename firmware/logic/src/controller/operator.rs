@@ -127,9 +127,11 @@ impl<const N: usize> Controller<N> {
         if tank.salted && regenerating {
             return Err(Refused::OtherRegenerating);
         }
-        tank.drive.forgive();
+        let event = tank.drive.forgive(&self.settings.drive);
         tank.demand.operator_hold = false;
-        if tank.salted {
+        let salted = tank.salted;
+        self.note_drive(id, event);
+        if salted {
             let rinse = Regeneration::rinse_out(now, &self.settings);
             self.set_duty(id, Duty::Regenerating(rinse), Reason::Operator);
             return Ok(());
