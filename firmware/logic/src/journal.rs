@@ -52,6 +52,8 @@ pub enum Reason {
     DriveLost,
     /// No tank served.
     NoneServing,
+    /// Its valve stood where brine may have reached the bed.
+    BrineInBed,
 }
 
 /// Something that happened.

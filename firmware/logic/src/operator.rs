@@ -27,7 +27,8 @@ pub enum Action {
     TakeOut(TankId),
     /// Put the tank back; it regenerates first, and a lost drive is sought again.
     PutBack(TankId),
-    /// Declare a tank fit to serve as it is: one put back or one whose regeneration was cut short.
+    /// Declare a tank fit to serve as it is: one that is out or was put back, or one whose regeneration
+    /// was cut short.
     Vouch(TankId),
 }
 
@@ -96,8 +97,8 @@ pub enum Refused {
     NothingToVouchFor,
     /// No tank would serve.
     WouldLeaveNoneServing,
-    /// Another tank regenerates; wait for it.
-    OtherRegenerating,
+    /// The tank has left service to regenerate, or must before it serves again.
+    MustRegenerate,
 }
 
 impl core::fmt::Display for Refused {
@@ -115,7 +116,7 @@ impl core::fmt::Display for Refused {
             Self::NotOut => "the tank is not out",
             Self::NothingToVouchFor => "the tank needs no vouching, or still has brine in it",
             Self::WouldLeaveNoneServing => "no tank would serve",
-            Self::OtherRegenerating => "another tank regenerates; wait for it",
+            Self::MustRegenerate => "the tank must regenerate before it serves, unless it is vouched for",
         })
     }
 }

@@ -97,6 +97,8 @@ pub struct Regeneration {
     backwashes: bool,
     next_backwashes: bool,
     cut_short: bool,
+    /// An operator cut it short, who also decides what comes next.
+    by_operator: bool,
 }
 
 /// What a regeneration did when time or the valve moved on.
@@ -135,6 +137,7 @@ impl Regeneration {
             backwashes: backwashes(count),
             next_backwashes: backwashes(count.wrapping_add(1)),
             cut_short: false,
+            by_operator: false,
         };
         regeneration.enter_from(0, settings);
         regeneration
@@ -151,6 +154,7 @@ impl Regeneration {
             backwashes: false,
             next_backwashes: false,
             cut_short: true,
+            by_operator: false,
         };
         regeneration.enter_from(0, settings);
         regeneration
@@ -184,6 +188,19 @@ impl Regeneration {
     #[must_use]
     pub fn is_cut_short(&self) -> bool {
         self.cut_short
+    }
+
+    /// Whether an operator cut it short.
+    #[must_use]
+    pub fn is_cut_by_operator(&self) -> bool {
+        self.by_operator
+    }
+
+    /// Brine got into the bed out of turn: it is rinsed out, and the bed counts as not restored (S12).
+    pub fn rinse_again(&mut self, settings: &Settings) {
+        self.brine = BrineInBed::Undiluted;
+        self.cut_short = true;
+        self.enter_from(0, settings);
     }
 
     /// Dose of this regeneration in percent of the usual.
@@ -255,9 +272,12 @@ impl Regeneration {
         let restores = match entry.kind {
             StepKind::BrineDraw => true,
             StepKind::Backwash | StepKind::FastRinse => !settings.draws_brine(),
+            // The dose of this very regeneration would be short (S6).
+            StepKind::BrineRefill | StepKind::BrineWait => settings.refills_first() && !self.brine.was_drawn(),
             _ => false,
         };
         self.cut_short |= restores;
+        self.by_operator |= restores;
         let ran = self.ran(now);
         self.enter_from(self.step.saturating_add(1), settings);
         Ok((entry.kind, ran))
@@ -268,6 +288,7 @@ impl Regeneration {
     pub fn abort(&mut self, now: Instant, settings: &Settings) -> Option<(StepKind, Millis)> {
         let entry = self.entry(settings)?;
         self.cut_short = true;
+        self.by_operator = true;
         let goes_on = match self.brine {
             BrineInBed::Undiluted => entry.kind == StepKind::SlowRinse,
             BrineInBed::Diluted => entry.kind == StepKind::FastRinse,

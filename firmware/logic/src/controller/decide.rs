@@ -224,27 +224,58 @@ impl<const N: usize> Controller<N> {
 
     // ---- drives --------------------------------------------------------------------------------
 
-    pub(super) fn note_drive(&mut self, tank: TankId, event: Option<DriveEvent>) {
-        if let Some(event) = event {
-            self.write(Event::Drive { tank, event });
+    /// Journals what a drive reports.
+    pub(super) fn note_drive(&mut self, id: TankId, event: Option<DriveEvent>) {
+        let Some(event) = event else { return };
+        if let Some(tank) = self.tank_mut(id) {
+            match event {
+                DriveEvent::MovedAway(_) => tank.moved = true,
+                DriveEvent::Confirmed(_) | DriveEvent::Lost => tank.moved = false,
+                _ => {}
+            }
         }
+        self.write(Event::Drive { tank: id, event });
     }
 
     fn poll_drive(&mut self, now: Instant, id: TankId) -> bool {
         let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
         let before = tank.drive.deadline();
+        let found = tank.drive.is_powering_up();
         let event = tank.drive.poll(now, &self.settings.drive);
-        match event {
-            Some(DriveEvent::MovedAway(_)) => tank.moved = true,
-            Some(DriveEvent::Confirmed(_) | DriveEvent::Lost) => tank.moved = false,
-            _ => {}
-        }
         let stirred = event.is_some() || tank.drive.deadline() != before;
         self.note_drive(id, event);
-        if event == Some(DriveEvent::Lost) {
-            self.put_out_for_lost_drive(id);
+        match event {
+            Some(DriveEvent::Lost) => self.put_out_for_lost_drive(id),
+            // Power failed while it regenerated: the bed may hold brine (S12).
+            Some(DriveEvent::Confirmed(Position::BrineDraw | Position::SlowRinse | Position::FastRinse)) if found => {
+                self.brine_in_bed(now, id);
+            }
+            _ => {}
         }
         stirred
+    }
+
+    /// Brine may have reached a bed out of turn: it is rinsed out before it serves (S12), then regenerates.
+    pub(super) fn brine_in_bed(&mut self, now: Instant, id: TankId) {
+        if !self.settings.draws_brine() {
+            return;
+        }
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        match &mut tank.duty {
+            Duty::Regenerating(regeneration) => return regeneration.rinse_again(&self.settings),
+            Duty::Out { .. } => {
+                tank.salted = true;
+                return;
+            }
+            _ => tank.salted = true,
+        }
+        self.changeover = self.changeover.filter(|c| c.to != id);
+        self.ask_when(now, id, Cause::Manual, true);
+        match self.settings.arrangement {
+            // It has no other place to wait than in service.
+            Arrangement::Single => self.start_regeneration(now, id),
+            Arrangement::Alternating => self.set_duty(id, Duty::Spent, Reason::BrineInBed),
+        }
     }
 
     /// A lost drive puts its tank out; a regeneration under way has failed (V3, L3).
@@ -252,6 +283,11 @@ impl<const N: usize> Controller<N> {
         let failed = self.tanks.get(id.index()).and_then(Tank::regeneration).copied();
         if let Some(regeneration) = failed {
             self.end_regeneration(id, &regeneration, Outcome::Failed);
+        }
+        let draws = self.settings.draws_brine();
+        if let Some(tank) = self.tank_mut(id) {
+            // Until somebody comes it may stand open to the brine (S12).
+            tank.salted |= draws && tank.drive.may_draw_brine();
         }
         self.changeover = self.changeover.filter(|c| c.to != id && c.from != Some(id));
         self.set_duty(id, Duty::Out { reason: OutReason::DriveLost }, Reason::DriveLost);
@@ -371,9 +407,13 @@ impl<const N: usize> Controller<N> {
             tank.demand.settle();
             tank.unproven = false;
         } else {
-            // The causes stand; nobody but an operator lets it begin again.
-            tank.demand.operator_hold = true;
-            rested = !tank.unproven && tank.demand.causes().is_empty();
+            // The causes stand; after an operator's cut nobody but an operator lets it begin again.
+            tank.demand.operator_hold |= regeneration.is_cut_by_operator();
+            if tank.unproven {
+                // It may only regenerate again, so something must ask for it (L3, S9).
+                tank.demand.ask(now, Cause::Manual, true);
+            }
+            rested = tank.demand.causes().is_empty();
         }
         let duty = match (single, rested) {
             (true, _) => Duty::Serving,
@@ -482,7 +522,7 @@ impl<const N: usize> Controller<N> {
     /// The tank that can take over, and since when it has stood ready.
     ///
     /// Where none serves, a spent tank serves on rather than nobody (S2), unless brine is in question (S12, L3).
-    fn relief(&self, from: Option<TankId>) -> Option<(TankId, Option<Instant>)> {
+    pub(super) fn relief(&self, from: Option<TankId>) -> Option<(TankId, Option<Instant>)> {
         let known = |t: &Tank| t.drive.position().is_some();
         let ready = tank_ids(&self.tanks).find_map(|(id, t)| match t.duty {
             Duty::Ready { since } if known(t) && !(t.ledger.asks() && from.is_some()) => Some((id, Some(since))),
@@ -504,9 +544,12 @@ impl<const N: usize> Controller<N> {
         let leaving = self.tank_mut(from).is_some_and(|t| core::mem::take(&mut t.leaving));
         if leaving {
             self.set_duty(from, Duty::Out { reason: OutReason::Operator }, Reason::Operator);
-        } else {
-            self.set_duty(from, Duty::Spent, Reason::Relieved);
+            return;
         }
+        // What was asked for may have been withdrawn while the tanks changed over.
+        let asks = self.tanks.get(from.index()).is_some_and(|t| !t.demand.causes().is_empty());
+        let duty = if asks { Duty::Spent } else { Duty::Ready { since: self.now } };
+        self.set_duty(from, duty, Reason::Relieved);
     }
 
     // ---- starting --------------------------------------------------------------------------------
@@ -524,12 +567,17 @@ impl<const N: usize> Controller<N> {
         true
     }
 
-    fn start_regeneration(&mut self, now: Instant, id: TankId) {
+    pub(super) fn start_regeneration(&mut self, now: Instant, id: TankId) {
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         let causes = tank.demand.causes();
         let (Some(leading), Some(asked_at)) = (tank.demand.leading(), tank.demand.asked_at()) else { return };
-        let regeneration = Regeneration::begin(now, tank.regenerations, &self.settings);
-        tank.regenerations = tank.regenerations.wrapping_add(1);
+        let regeneration = if tank.salted {
+            Regeneration::rinse_out(now, &self.settings)
+        } else {
+            let count = tank.regenerations;
+            tank.regenerations = count.wrapping_add(1);
+            Regeneration::begin(now, count, &self.settings)
+        };
         tank.demand.held_by = HoldSet::EMPTY;
         tank.demand.flow_wait_since = None;
         self.write(Event::Started { tank: id, leading, causes, asked_at });

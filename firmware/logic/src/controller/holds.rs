@@ -98,12 +98,15 @@ impl<const N: usize> Controller<N> {
         match self.settings.arrangement {
             Arrangement::Single => true,
             Arrangement::Alternating => {
-                let other_out =
-                    super::tank_ids(&self.tanks).all(|(other, t)| other == id || matches!(t.duty, Duty::Out { .. }));
-                if other_out {
-                    return self.settings.allow_untreated;
+                if matches!(tank.duty, Duty::Serving) {
+                    return self.settings.allow_untreated
+                        && super::tank_ids(&self.tanks)
+                            .all(|(other, t)| other == id || matches!(t.duty, Duty::Out { .. }));
                 }
-                !matches!(tank.duty, Duty::Serving) && self.confirmed_serving() > 0
+                // Where none serves and none can, an off-line tank takes nothing away (S9).
+                let none_can =
+                    || !self.tanks.iter().any(|t| matches!(t.duty, Duty::Serving)) && self.relief(None).is_none();
+                self.confirmed_serving() > 0 || none_can()
             }
         }
     }

@@ -15,7 +15,7 @@ use crate::brine::Brine;
 use crate::calendar::{Civil, Clock, DAY_MS, DailyEvent};
 use crate::contact::{Contact, Debounced};
 use crate::demand::{CauseSet, Standing};
-use crate::drive::{Drive, Motion, Switches};
+use crate::drive::{Drive, DriveEvent, Motion, Switches};
 use crate::duty::{Duty, Tank};
 use crate::journal::{Event, Journal, Record, Who};
 use crate::ledger::Ledger;
@@ -292,6 +292,9 @@ impl<const N: usize> Controller<N> {
                 let unit = self.tanks.get_mut(tank.index()).ok_or(Refused::NoSuchTank)?;
                 let event = unit.drive.set_switches(now, closed, &self.settings.drive);
                 self.note_drive(tank, event);
+                if event == Some(DriveEvent::StoodInBrine) {
+                    self.brine_in_bed(now, tank);
+                }
                 Ok(Effect::Decide)
             }
             Input::Contact { contact, closed } => {

@@ -47,6 +47,10 @@ impl<const N: usize> Controller<N> {
 
     fn withdraw(&mut self, id: TankId) -> Result<(), Refused> {
         let tank = self.tank_mut(id).ok_or(Refused::NoSuchTank)?;
+        if matches!(tank.duty, Duty::Spent) {
+            // Nothing would ask for it any more, and it would stand spent for ever (S9).
+            return Err(Refused::MustRegenerate);
+        }
         if tank.regeneration().is_some() {
             return Err(Refused::AlreadyRegenerating);
         }
@@ -113,9 +117,9 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// Back in: it regenerates first (A7); with brine left in it, it is rinsed out at once (S12).
+    /// Back in: it regenerates first (A7); with brine left in it, it is rinsed out before (S12).
     fn put_back(&mut self, now: Instant, id: TankId) -> Result<(), Refused> {
-        let regenerating = self.tanks.iter().any(|t| t.regeneration().is_some());
+        let single = self.settings.arrangement == Arrangement::Single;
         let tank = self.tanks.get_mut(id.index()).ok_or(Refused::NoSuchTank)?;
         if tank.leaving {
             tank.leaving = false;
@@ -124,38 +128,37 @@ impl<const N: usize> Controller<N> {
         if !matches!(tank.duty, Duty::Out { .. }) {
             return Err(Refused::NotOut);
         }
-        if tank.salted && regenerating {
-            return Err(Refused::OtherRegenerating);
-        }
-        tank.drive.forgive();
+        let event = tank.drive.forgive(&self.settings.drive);
         tank.demand.operator_hold = false;
-        if tank.salted {
-            let rinse = Regeneration::rinse_out(now, &self.settings);
-            self.set_duty(id, Duty::Regenerating(rinse), Reason::Operator);
-            return Ok(());
-        }
-        let duty = match self.settings.arrangement {
-            Arrangement::Single => Duty::Serving,
-            Arrangement::Alternating => Duty::Spent,
-        };
-        self.set_duty(id, duty, Reason::Operator);
+        let salted = tank.salted;
+        self.note_drive(id, event);
         self.ask_when(now, id, Cause::Manual, true);
+        match (single, salted) {
+            // It has no other place to wait than in service.
+            (true, true) => self.start_regeneration(now, id),
+            (true, false) => self.set_duty(id, Duty::Serving, Reason::Operator),
+            (false, _) => self.set_duty(id, Duty::Spent, Reason::Operator),
+        }
         Ok(())
     }
 
-    /// Fit to serve as it is, an operator says: its account stays as it was.
+    /// Fit to serve as it is, an operator says: its account stays as it was. One that is out is put back so.
     fn vouch(&mut self, now: Instant, id: TankId) -> Result<(), Refused> {
-        let tank = self.tank_mut(id).ok_or(Refused::NoSuchTank)?;
-        let waits = matches!(tank.duty, Duty::Spent) || (tank.unproven && matches!(tank.duty, Duty::Serving));
+        let single = self.settings.arrangement == Arrangement::Single;
+        let tank = self.tanks.get_mut(id.index()).ok_or(Refused::NoSuchTank)?;
+        let serves = matches!(tank.duty, Duty::Serving);
+        let waits = matches!(tank.duty, Duty::Spent | Duty::Out { .. }) || (tank.unproven && serves);
         if tank.salted || !waits {
             return Err(Refused::NothingToVouchFor);
         }
+        let event = tank.drive.forgive(&self.settings.drive);
         tank.unproven = false;
         tank.demand.settle();
         tank.demand.operator_hold = false;
-        let spent = matches!(tank.duty, Duty::Spent);
-        if spent {
-            self.set_duty(id, Duty::Ready { since: now }, Reason::Operator);
+        self.note_drive(id, event);
+        if !serves {
+            let duty = if single { Duty::Serving } else { Duty::Ready { since: now } };
+            self.set_duty(id, duty, Reason::Operator);
         }
         Ok(())
     }

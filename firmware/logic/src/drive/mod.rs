@@ -10,8 +10,13 @@
 //! A motion is one value, so that a drive cannot be told two directions at once; a reversal goes
 //! through `Resting`; a motor that runs has a limit in its state.
 
+mod travel;
+
 use serde::{Deserialize, Serialize};
 
+use self::travel::{
+    choose_motion, confirms, contradict, margin, next_place, opposite, order_of, reads, rest, timed_run,
+};
 use crate::program::Position;
 use crate::settings::{CamFeedback, RawDrive};
 use crate::units::{Instant, Millis, elapsed, later};
@@ -20,6 +25,15 @@ use crate::units::{Instant, Millis, elapsed, later};
 const POWER_UP_SETTLE: Millis = Millis(500);
 /// A resting position not confirmed for so long has moved (V4).
 const MOVED_AFTER: Millis = Millis::from_secs(1);
+/// A stop switch that was open for less has bounced, and marks no further position.
+const SWITCH_BOUNCE: Millis = Millis(100);
+/// A valve that stands in the brine position for so long on its way elsewhere has drawn brine (S12).
+const BRINE_PASSING_LIMIT: Millis = Millis::from_secs(30);
+
+/// The switch that is closed in the first position only (`HomeAndStop`).
+const HOME: u8 = 1;
+/// The switch that is closed in every position (`HomeAndStop`).
+const STOP: u8 = 2;
 
 /// What the motor is told.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -67,6 +81,16 @@ struct Leg {
     passed: Option<u8>,
     /// Tries used up.
     tries: u8,
+    /// It began where nobody knew the position.
+    seeking: bool,
+    /// The switches contradicted each other on the way: one of them lies.
+    contradicted: bool,
+}
+
+impl Leg {
+    fn new(target: Position, passed: Option<u8>) -> Self {
+        Self { target, passed, tries: 0, seeking: passed.is_none(), contradicted: false }
+    }
 }
 
 /// What happened to a drive, for the controller to act on and to journal.
@@ -82,6 +106,8 @@ pub enum DriveEvent {
     Retrying(Position),
     /// It came to rest elsewhere by itself (V4).
     MovedAway(Position),
+    /// On its way elsewhere it stood in the brine position for so long that brine was drawn (S12).
+    StoodInBrine,
     /// No tries are left (V3).
     Lost,
     /// The position is not known.
@@ -93,6 +119,12 @@ pub enum DriveEvent {
 pub struct Drive {
     state: State,
     switches: Switches,
+    /// Switches seen open since the motor last started: only these can close by travelling.
+    opened: Switches,
+    /// When the stop switch last opened.
+    stop_opened_at: Option<Instant>,
+    /// Since when it stands in the brine position on its way elsewhere.
+    in_brine_since: Option<Instant>,
     last_motion: Motion,
 }
 
@@ -103,6 +135,9 @@ impl Drive {
         Self {
             state: State::PoweringUp { until: later(now, POWER_UP_SETTLE) },
             switches: Switches(0),
+            opened: Switches(0),
+            stop_opened_at: None,
+            in_brine_since: None,
             last_motion: Motion::Off,
         }
     }
@@ -144,9 +179,7 @@ impl Drive {
     #[must_use]
     pub fn is_seeking(&self) -> bool {
         match self.state {
-            State::Moving { leg, .. } | State::Coasting { leg, .. } | State::Resting { leg, .. } => {
-                leg.passed.is_none()
-            }
+            State::Moving { leg, .. } | State::Coasting { leg, .. } | State::Resting { leg, .. } => leg.seeking,
             _ => false,
         }
     }
@@ -168,6 +201,15 @@ impl Drive {
     pub fn may_discharge(&self) -> bool {
         match self.state {
             State::Lost { believed } => believed.is_none_or(Position::discharges),
+            _ => false,
+        }
+    }
+
+    /// A lost drive whose bed may be drawing brine (S12).
+    #[must_use]
+    pub fn may_draw_brine(&self) -> bool {
+        match self.state {
+            State::Lost { believed } => believed.is_none_or(|p| p == Position::BrineDraw),
             _ => false,
         }
     }
@@ -199,17 +241,30 @@ impl Drive {
         }
         let before = self.switches;
         self.switches = switches;
+        self.opened.0 |= !switches.0;
+        if before.0 & STOP != 0 && switches.0 & STOP == 0 {
+            self.stop_opened_at = Some(now);
+        }
         let RawDrive::CamSwitch { positions, feedback, coast, .. } = settings else { return None };
         match self.state {
             State::Moving { mut leg, motion, limit } => {
-                leg.passed = passed(positions, *feedback, before, switches, leg.passed, motion);
-                let here = leg.passed.and_then(|i| positions.get(usize::from(i)).copied());
-                let closed_now = reads(positions, *feedback, switches, leg.passed).is_some();
-                if closed_now && here == Some(leg.target) {
+                self.pass(now, &mut leg, before, positions, *feedback);
+                let stood = self.time_in_brine(now, leg, positions, *feedback);
+                if self.arrives(leg, positions, *feedback) {
                     self.state = State::Coasting { leg, until: later(now, *coast) };
-                } else {
-                    self.state = State::Moving { leg, motion, limit };
+                    return stood;
                 }
+                self.state = State::Moving { leg, motion, limit };
+                let better = choose_motion(leg, self.last_motion, settings);
+                if leg.seeking && leg.passed.is_some() && better != motion {
+                    // Now that it knows where it is, the other way round is shorter or avoids the brine (V2).
+                    self.state = State::Resting { leg, motion: better, until: later(now, rest(settings)) };
+                }
+                stood
+            }
+            State::Coasting { mut leg, until } => {
+                self.pass(now, &mut leg, before, positions, *feedback);
+                self.state = State::Coasting { leg, until };
                 None
             }
             State::AtRest { position, lost_since } => {
@@ -235,7 +290,13 @@ impl Drive {
                 RawDrive::CamSwitch { .. } => Some(self.try_failed(now, leg, settings)),
             },
             State::Coasting { leg, until } if now >= until => self.coasted(now, leg, settings),
-            State::Resting { leg, motion, until } if now >= until => Some(self.run(now, leg, motion, settings)),
+            State::Resting { leg, motion, until } if now >= until => {
+                // Perhaps it came to the target by itself; a position its switch confirms is not moved (V2).
+                if !leg.contradicted && self.stands_in(leg.target, settings) {
+                    return self.rests(leg.target);
+                }
+                Some(self.run(now, leg, motion, settings))
+            }
             State::AtRest { position, lost_since: Some(since) } if elapsed(since, now) >= MOVED_AFTER => {
                 self.state = State::Unknown;
                 // Perhaps it rests in another position that its switch confirms.
@@ -249,29 +310,31 @@ impl Drive {
     /// Sends the drive to a position; a drive that is lost, powering up or already there stays.
     pub fn go(&mut self, now: Instant, target: Position, settings: &RawDrive) -> Option<DriveEvent> {
         let passed = match self.state {
-            State::AtRest { position, lost_since: None } if position == target => return None,
-            State::AtRest { position, .. } => order_of(settings, position),
-            State::Unknown => None,
+            // A switch that flickers at rest moves nothing; if it stays open, `poll` says so (V4).
+            State::AtRest { position, .. } if position == target => return None,
+            State::AtRest { position, lost_since: None } => order_of(settings, position),
+            State::AtRest { .. } if self.stands_in(target, settings) => return self.rests(target),
+            State::AtRest { .. } | State::Unknown => None,
             _ => return None,
         };
-        self.seek(now, Leg { target, passed, tries: 0 }, settings)
+        self.seek(now, Leg::new(target, passed), settings)
     }
 
-    /// Forgets that the drive was lost, so that it is sought again (an operator's decision).
-    pub fn forgive(&mut self) {
-        if self.is_lost() {
-            self.state = State::Unknown;
+    /// Forgets that the drive was lost, so that it is sought again unless a switch confirms where it
+    /// is (an operator's decision).
+    pub fn forgive(&mut self, settings: &RawDrive) -> Option<DriveEvent> {
+        if !self.is_lost() {
+            return None;
         }
+        self.state = State::Unknown;
+        self.try_confirm(settings)
     }
 
     /// Starts a leg, or the rest before it if the motor would reverse.
     fn seek(&mut self, now: Instant, leg: Leg, settings: &RawDrive) -> Option<DriveEvent> {
-        let motion = choose_motion(leg, settings);
-        let reverses = matches!(
-            (self.last_motion, motion),
-            (Motion::Forward, Motion::Reverse) | (Motion::Reverse, Motion::Forward)
-        );
-        if reverses {
+        let motion = choose_motion(leg, self.last_motion, settings);
+        // What the motor did before power came is not known: its first run rests as well (S7).
+        if self.last_motion != motion {
             self.state = State::Resting { leg, motion, until: later(now, rest(settings)) };
             return None;
         }
@@ -279,7 +342,21 @@ impl Drive {
     }
 
     /// Starts the motor.
-    fn run(&mut self, now: Instant, leg: Leg, motion: Motion, settings: &RawDrive) -> DriveEvent {
+    fn run(&mut self, now: Instant, mut leg: Leg, motion: Motion, settings: &RawDrive) -> DriveEvent {
+        if let RawDrive::CamSwitch { positions, feedback, .. } = settings {
+            leg.contradicted |= contradict(*feedback, self.switches);
+            let turns_between_stops = *feedback == CamFeedback::HomeAndStop
+                && self.switches.0 & STOP == 0
+                && opposite(motion) == Some(self.last_motion);
+            if turns_between_stops {
+                // The next stop is the one just left, so it counts from the one beyond.
+                leg.passed = leg.passed.and_then(|i| next_place(i, self.last_motion, positions.len()));
+            }
+        }
+        self.opened = Switches(!self.switches.0);
+        if leg.target != Position::BrineDraw && self.stands_in(Position::BrineDraw, settings) {
+            self.in_brine_since.get_or_insert(now);
+        }
         let limit = match settings {
             RawDrive::CamSwitch { travel_limit, .. } => *travel_limit,
             RawDrive::Timed { .. } => timed_run(leg, motion, settings),
@@ -293,7 +370,8 @@ impl Drive {
     fn coasted(&mut self, now: Instant, leg: Leg, settings: &RawDrive) -> Option<DriveEvent> {
         let confirmed = match settings {
             RawDrive::CamSwitch { positions, feedback, .. } => {
-                confirms(positions, *feedback, self.switches, leg.target)
+                let there = leg.passed == order_of(settings, leg.target);
+                there && confirms(positions, *feedback, self.switches, leg.target)
             }
             RawDrive::Timed { .. } => true,
         };
@@ -307,13 +385,14 @@ impl Drive {
         };
         let tries = leg.tries.saturating_add(1);
         if tries > *retries {
-            let believed =
-                reads(positions, *feedback, self.switches, None).and_then(|i| positions.get(usize::from(i)).copied());
+            let read = reads(positions, *feedback, self.switches, None).filter(|_| !leg.contradicted);
+            let believed = read.and_then(|i| positions.get(usize::from(i)).copied());
+            self.in_brine_since = None;
             self.state = State::Lost { believed };
             return DriveEvent::Lost;
         }
         let leg = Leg { tries, ..leg };
-        let motion = choose_motion(leg, settings);
+        let motion = choose_motion(leg, self.last_motion, settings);
         self.state = State::Resting { leg, motion, until: later(now, *rest) };
         DriveEvent::Retrying(leg.target)
     }
@@ -343,8 +422,76 @@ impl Drive {
 
     /// The drive rests in a confirmed position.
     fn rests(&mut self, position: Position) -> Option<DriveEvent> {
+        self.in_brine_since = None;
         self.state = State::AtRest { position, lost_since: None };
         Some(DriveEvent::Confirmed(position))
+    }
+
+    /// The switches changed while the cam turned: which position has it passed?
+    fn pass(&mut self, now: Instant, leg: &mut Leg, before: Switches, positions: &[Position], feedback: CamFeedback) {
+        let after = self.switches;
+        if feedback == CamFeedback::SwitchPerPosition {
+            leg.contradicted |= contradict(feedback, after);
+            leg.passed = reads(positions, feedback, after, None).or(leg.passed);
+            return;
+        }
+        let bounced = self.stop_opened_at.is_some_and(|at| elapsed(at, now) < SWITCH_BOUNCE);
+        if before.0 & STOP == 0 && after.0 & STOP != 0 && !bounced {
+            leg.passed = leg.passed.and_then(|i| next_place(i, self.last_motion, positions.len()));
+        }
+        if after.0 & (HOME | STOP) != HOME | STOP {
+            return;
+        }
+        // Home is believed where the count expects it, or where none is kept, if its switch was open since.
+        let fresh = self.opened.0 & HOME != 0;
+        match leg.passed {
+            Some(0) => self.opened.0 &= !HOME,
+            None if fresh => {
+                leg.passed = Some(0);
+                self.opened.0 &= !HOME;
+            }
+            None => {}
+            Some(_) => {
+                leg.contradicted = true;
+                leg.passed = None;
+                self.opened.0 &= !HOME;
+            }
+        }
+    }
+
+    /// The target's switch closed by travelling: one that was closed all along says nothing.
+    fn arrives(&self, leg: Leg, positions: &[Position], feedback: CamFeedback) -> bool {
+        let here = leg.passed.and_then(|i| positions.get(usize::from(i)).copied());
+        if here != Some(leg.target) || reads(positions, feedback, self.switches, leg.passed) != leg.passed {
+            return false;
+        }
+        let bit = leg.passed.and_then(|i| 1u8.checked_shl(u32::from(i))).unwrap_or(0);
+        feedback == CamFeedback::HomeAndStop || self.opened.0 & bit != 0
+    }
+
+    /// Times how long the valve stands in the brine position on its way elsewhere (S12).
+    fn time_in_brine(
+        &mut self,
+        now: Instant,
+        leg: Leg,
+        positions: &[Position],
+        feedback: CamFeedback,
+    ) -> Option<DriveEvent> {
+        let read = reads(positions, feedback, self.switches, leg.passed);
+        let here = read.and_then(|i| positions.get(usize::from(i)).copied());
+        if here == Some(Position::BrineDraw) && leg.target != Position::BrineDraw {
+            self.in_brine_since.get_or_insert(now);
+            return None;
+        }
+        let since = self.in_brine_since.take()?;
+        (elapsed(since, now) >= BRINE_PASSING_LIMIT).then_some(DriveEvent::StoodInBrine)
+    }
+
+    /// The switches alone tell that the valve stands in a position.
+    fn stands_in(&self, position: Position, settings: &RawDrive) -> bool {
+        let RawDrive::CamSwitch { positions, feedback, .. } = settings else { return false };
+        let read = reads(positions, *feedback, self.switches, None);
+        read.is_some() && read == order_of(settings, position)
     }
 
     /// An unknown position that a switch confirms is known, and is not moved (V2).
@@ -353,132 +500,5 @@ impl Drive {
         let index = reads(positions, *feedback, self.switches, None)?;
         let position = positions.get(usize::from(index)).copied()?;
         self.rests(position)
-    }
-}
-
-fn margin(settings: &RawDrive) -> Millis {
-    match settings {
-        RawDrive::CamSwitch { .. } => Millis::ZERO,
-        RawDrive::Timed { margin, .. } => *margin,
-    }
-}
-
-fn rest(settings: &RawDrive) -> Millis {
-    match settings {
-        RawDrive::CamSwitch { rest, .. } | RawDrive::Timed { rest, .. } => *rest,
-    }
-}
-
-/// Place of a position in the order of travel.
-fn order_of(settings: &RawDrive, position: Position) -> Option<u8> {
-    let place = match settings {
-        RawDrive::CamSwitch { positions, .. } => positions.iter().position(|p| *p == position),
-        RawDrive::Timed { positions, .. } => positions.iter().position(|(p, _)| *p == position),
-    };
-    place.and_then(|i| u8::try_from(i).ok())
-}
-
-/// The position that the switches alone tell; with `HomeAndStop` other positions than home need
-/// the count so far.
-fn reads(positions: &[Position], feedback: CamFeedback, switches: Switches, counted: Option<u8>) -> Option<u8> {
-    match feedback {
-        CamFeedback::SwitchPerPosition => {
-            let closed = switches.0;
-            let index = u8::try_from(closed.trailing_zeros()).ok()?;
-            // Two switches closed at once contradict each other: that is no position.
-            (closed.count_ones() == 1 && usize::from(index) < positions.len()).then_some(index)
-        }
-        CamFeedback::HomeAndStop => match (switches.0 & 1 != 0, switches.0 & 2 != 0) {
-            (true, true) => Some(0),
-            (false, true) => counted.filter(|i| *i != 0),
-            _ => None,
-        },
-    }
-}
-
-/// Whether the switches agree with a position.
-fn confirms(positions: &[Position], feedback: CamFeedback, switches: Switches, position: Position) -> bool {
-    let index = positions.iter().position(|p| *p == position).and_then(|i| u8::try_from(i).ok());
-    index.is_some() && reads(positions, feedback, switches, index) == index
-}
-
-/// The last position passed after a change of the switches.
-fn passed(
-    positions: &[Position],
-    feedback: CamFeedback,
-    before: Switches,
-    after: Switches,
-    counted: Option<u8>,
-    motion: Motion,
-) -> Option<u8> {
-    match feedback {
-        CamFeedback::SwitchPerPosition => reads(positions, feedback, after, None).or(counted),
-        CamFeedback::HomeAndStop => {
-            let stop_closed = after.0 & 2 != 0 && before.0 & 2 == 0;
-            if after.0 & 3 == 3 {
-                return Some(0);
-            }
-            if !stop_closed {
-                return counted;
-            }
-            let count = u8::try_from(positions.len()).unwrap_or(u8::MAX);
-            let index = counted?;
-            match motion {
-                Motion::Reverse => Some(index.checked_sub(1).unwrap_or(count.saturating_sub(1))),
-                _ => index.saturating_add(1).checked_rem(count),
-            }
-        }
-    }
-}
-
-/// Which way to run: the shorter way round, but not through the brine position if the other way
-/// avoids it (V2); home first for a timed drive that must go back.
-fn choose_motion(leg: Leg, settings: &RawDrive) -> Motion {
-    match settings {
-        RawDrive::CamSwitch { reversible: false, .. } => Motion::Forward,
-        RawDrive::CamSwitch { positions, .. } => {
-            let (Some(from), Some(to)) = (leg.passed, order_of(settings, leg.target)) else {
-                return Motion::Forward;
-            };
-            let count = positions.len();
-            let (from, to) = (usize::from(from), usize::from(to));
-            let forward = to.saturating_add(count).saturating_sub(from).checked_rem(count).unwrap_or(0);
-            let backward = count.saturating_sub(forward);
-            let crosses = |steps: usize, ahead: bool| {
-                (1..steps).any(|step| {
-                    let place =
-                        if ahead { from.saturating_add(step) } else { from.saturating_add(count).saturating_sub(step) };
-                    place.checked_rem(count).and_then(|i| positions.get(i)) == Some(&Position::BrineDraw)
-                })
-            };
-            match (crosses(forward, true), crosses(backward, false)) {
-                (true, false) => Motion::Reverse,
-                (false, true) => Motion::Forward,
-                _ if backward < forward => Motion::Reverse,
-                _ => Motion::Forward,
-            }
-        }
-        RawDrive::Timed { .. } => match (leg.passed, order_of(settings, leg.target)) {
-            (Some(from), Some(to)) if to > from => Motion::Forward,
-            _ => Motion::Reverse,
-        },
-    }
-}
-
-/// How long a timed drive runs: to the target going forward, to the first stop going back.
-fn timed_run(leg: Leg, motion: Motion, settings: &RawDrive) -> Millis {
-    let RawDrive::Timed { positions, margin, .. } = settings else { return Millis::ZERO };
-    let offset = |place: Option<u8>| {
-        place.and_then(|i| positions.get(usize::from(i))).or(positions.last()).map_or(Millis::ZERO, |(_, at)| *at)
-    };
-    let to = order_of(settings, leg.target);
-    match motion {
-        Motion::Forward => {
-            let run = Millis(offset(to).0.saturating_sub(offset(leg.passed).0));
-            // Only at the far stop may the motor press on.
-            let at_stop = to.map(usize::from) == positions.len().checked_sub(1);
-            if at_stop { run.plus(*margin) } else { run }
-        }
-        _ => offset(leg.passed).plus(*margin),
     }
 }
