@@ -214,7 +214,11 @@ fn legend(evidence: &Evidence) -> Vec<LegendEntry> {
         }
     }
     for step in evidence.regenerations.iter().flat_map(|regeneration| &regeneration.steps) {
-        add(format!("step-{}", words::step_kind(&step.step)), words::words(&step.step), "a step of a regeneration");
+        add(
+            format!("step-{}", words::step_kind(&step.step)),
+            words::words(&step.step),
+            words::step_meaning(&step.step),
+        );
     }
     if evidence.tanks.iter().any(|tank| !tank.holds.is_empty()) {
         add("hold".into(), "hold".into(), "a tank waits for something before it regenerates");

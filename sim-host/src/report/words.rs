@@ -70,9 +70,25 @@ pub fn step_kind(step: &str) -> &'static str {
     match step {
         "backwash" => "backwash",
         "brine-draw" => "brine",
-        "slow-rinse" | "fast-rinse" | "service-rinse" => "rinse",
+        "slow-rinse" => "slow-rinse",
+        "fast-rinse" | "service-rinse" => "fast-rinse",
         "brine-refill" => "refill",
         _ => "wait",
+    }
+}
+
+/// What a step does.
+pub fn step_meaning(step: &str) -> &'static str {
+    match step {
+        "backwash" => "water runs upwards, lifts the resin and washes dirt to the drain",
+        "brine-draw" => "brine passes through the resin and recharges it",
+        "slow-rinse" => "a little water pushes the brine on through the resin",
+        "fast-rinse" => "more water washes the last brine to the drain",
+        "brine-refill" => "water enters the brine tank to take up salt for the next time",
+        "settle" => "the resin comes to rest",
+        "brine-wait" => "the brine is given time to take up salt",
+        "service-rinse" => "a last rinse in the direction of service",
+        _ => "a step of a regeneration",
     }
 }
 
