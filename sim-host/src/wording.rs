@@ -111,6 +111,7 @@ pub fn reason_text(reason: Reason) -> String {
         Reason::Purged => "the purge is over".to_owned(),
         Reason::Operator => "an operator's decision".to_owned(),
         Reason::DriveLost => "its valve drive is lost".to_owned(),
+        Reason::BrineInBed => "brine may have reached its bed, so it is rinsed out".to_owned(),
         Reason::NoneServing => "no tank served".to_owned(),
     }
 }
@@ -121,6 +122,7 @@ fn drive_text(event: DriveEvent) -> String {
         DriveEvent::Confirmed(at) => format!("confirmed in {at}"),
         DriveEvent::Retrying(to) => format!("did not reach {to} in time; it rests and tries again"),
         DriveEvent::MovedAway(from) => format!("has left {from} by itself"),
+        DriveEvent::StoodInBrine => "stood in the brine position out of turn".to_owned(),
         DriveEvent::Lost => "is lost: no try reached its position".to_owned(),
         DriveEvent::PositionUnknown => "does not know its position".to_owned(),
     }
