@@ -30,11 +30,7 @@ pub fn render(file: &str, source: &str, findings: &[Finding], colour: bool) -> S
         return String::new();
     }
     let source = one_byte_controls(source);
-    let renderer = if colour {
-        Renderer::styled()
-    } else {
-        Renderer::plain()
-    };
+    let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
     let mut report = String::new();
     for finding in findings {
         report.push_str(&renderer.render(&[group(file, &source, finding)]));
@@ -53,18 +49,11 @@ fn group<'a>(file: &'a str, source: &'a str, finding: &'a Finding) -> Group<'a> 
     };
     let title = Level::ERROR.primary_title(one_byte_controls(&title));
     let group = match &finding.span {
-        Some(span) => title.element(
-            Snippet::source(source)
-                .path(file)
-                .annotation(AnnotationKind::Primary.span(fitted(source, span))),
-        ),
+        Some(span) => title
+            .element(Snippet::source(source).path(file).annotation(AnnotationKind::Primary.span(fitted(source, span)))),
         None => title.element(Origin::path(file)),
     };
-    if finding.help.is_empty() {
-        group
-    } else {
-        group.element(Level::HELP.message(one_byte_controls(&finding.help)))
-    }
+    if finding.help.is_empty() { group } else { group.element(Level::HELP.message(one_byte_controls(&finding.help))) }
 }
 
 /// The span moved inside the text, on character boundaries, and not reaching past the end of its first line.

@@ -27,30 +27,10 @@ fn finding(needle: &str, field: &str, message: &str, help: &str) -> Finding {
 
 fn findings() -> Vec<Finding> {
     vec![
-        finding(
-            "\"20 gpq\"",
-            "water.hardness",
-            "`20 gpq` has the unknown unit `gpq`",
-            "did you mean `gpg`?",
-        ),
-        finding(
-            "\"10\"",
-            "tank[1].resin",
-            "`10` has no unit",
-            "write a volume like \"10 ft3\"",
-        ),
-        finding(
-            "salt_dsoe",
-            "tank[1]",
-            "unknown key `salt_dsoe`",
-            "did you mean `salt_dose`?",
-        ),
-        finding(
-            "\"Häuser am Bach\"",
-            "name",
-            "has a letter beyond ASCII",
-            "",
-        ),
+        finding("\"20 gpq\"", "water.hardness", "`20 gpq` has the unknown unit `gpq`", "did you mean `gpg`?"),
+        finding("\"10\"", "tank[1].resin", "`10` has no unit", "write a volume like \"10 ft3\""),
+        finding("salt_dsoe", "tank[1]", "unknown key `salt_dsoe`", "did you mean `salt_dose`?"),
+        finding("\"Häuser am Bach\"", "name", "has a letter beyond ASCII", ""),
         Finding {
             span: None,
             field: "meter".to_owned(),
@@ -83,12 +63,7 @@ fn no_findings_say_nothing() {
 
 #[test]
 fn control_characters_of_a_file_do_not_reach_the_terminal() {
-    let finding = Finding {
-        span: Some(0..2),
-        field: String::new(),
-        message: "odd".to_owned(),
-        help: String::new(),
-    };
+    let finding = Finding { span: Some(0..2), field: String::new(), message: "odd".to_owned(), help: String::new() };
     let report = render("a", "\u{1b}[31mred", &[finding], false);
     assert!(!report.contains('\u{1b}'), "{report:?}");
     assert!(report.contains("?[31mred"), "{report}");

@@ -16,10 +16,7 @@ fn exact_definitions_hold_to_the_last_unit() {
     assert_eq!(parse_exchange_ug("1 kgr"), Ok(64_798_910));
     assert_eq!(parse_exchange_ug("100 gr"), Ok(6_479_891));
     assert_eq!(parse_exchange_ug("24 kgr"), parse_exchange_ug("24000 gr"));
-    assert_eq!(
-        parse_exchange_ug("24 kgr"),
-        parse_exchange_ug("24 000 grains")
-    );
+    assert_eq!(parse_exchange_ug("24 kgr"), parse_exchange_ug("24 000 grains"));
     assert_eq!(parse_exchange_ug("1.6 kg CaCO3"), Ok(1_600_000_000));
     assert_eq!(parse_mass_mg("12 kg"), Ok(12_000_000));
     assert_eq!(parse_mass_mg("100 lb"), Ok(45_359_237));
@@ -45,41 +42,27 @@ fn resin_capacity_in_equivalents_and_kilograins_agree() {
     assert_eq!(parse_exchange_ug("1 eq"), Ok(50_043_500));
     let per_equivalent = parse_capacity_per_volume_ug_per_l("1 eq/L").unwrap();
     let in_kilograins = parse_capacity_per_volume_ug_per_l("21.87 kgr/ft3").unwrap();
-    assert!(
-        per_equivalent.abs_diff(in_kilograins) < 12_000,
-        "half of 0.01 kgr/ft3 is 11 441 µg/L"
-    );
+    assert!(per_equivalent.abs_diff(in_kilograins) < 12_000, "half of 0.01 kgr/ft3 is 11 441 µg/L");
 }
 
 /// Saturated brine, one gallon of refill water takes up about 2.99 lb of salt: derived from the salt tables.
 #[test]
 fn salt_units() {
-    assert_eq!(
-        parse_mass_mg("1.5 lb"),
-        Ok(680_389),
-        "680 388.555 mg, rounded"
-    );
+    assert_eq!(parse_mass_mg("1.5 lb"), Ok(680_389), "680 388.555 mg, rounded");
     assert_eq!(parse_mass_per_volume_mg_per_l("2.99 lb/gal"), Ok(358_281));
     assert_eq!(parse_mass_per_volume_mg_per_l("120 g/L"), Ok(120_000));
 }
 
 #[test]
 fn flows_are_rounded_only_to_the_base_unit() {
-    assert_eq!(
-        parse_flow_ml_per_min("4 gpm"),
-        Ok(15_142),
-        "15 141.647 136 mL/min"
-    );
+    assert_eq!(parse_flow_ml_per_min("4 gpm"), Ok(15_142), "15 141.647 136 mL/min");
     assert_eq!(parse_flow_ml_per_min("4 gallons per minute"), Ok(15_142));
     assert_eq!(parse_flow_ml_per_min("15 L/min"), Ok(15_000));
     assert_eq!(parse_flow_ml_per_min("0.9 m3/h"), Ok(15_000));
     assert_eq!(parse_flow_ml_per_min("0.25 L/s"), Ok(15_000));
     // Halves go up.
     assert_eq!(parse_flow_ml_per_min("0.0005 L/min"), Ok(1));
-    assert!(matches!(
-        parse_flow_ml_per_min("0.0004999 L/min").unwrap_err().kind(),
-        QuantityErrorKind::TooSmall { .. }
-    ));
+    assert!(matches!(parse_flow_ml_per_min("0.0004999 L/min").unwrap_err().kind(), QuantityErrorKind::TooSmall { .. }));
 }
 
 #[test]
@@ -94,42 +77,23 @@ fn durations_and_their_parts() {
     let kind = |text| parse_duration_ms(text).unwrap_err().kind().clone();
     assert_eq!(kind("30 min 1 h"), QuantityErrorKind::PartsOutOfOrder);
     assert_eq!(kind("1 h 1 h"), QuantityErrorKind::PartsOutOfOrder);
-    assert_eq!(
-        kind("1.5 h 30 min"),
-        QuantityErrorKind::DecimalInLeadingPart
-    );
+    assert_eq!(kind("1.5 h 30 min"), QuantityErrorKind::DecimalInLeadingPart);
     assert!(matches!(kind("1:30"), QuantityErrorKind::Form { .. }));
-    assert!(matches!(
-        kind("5 m3"),
-        QuantityErrorKind::OtherDimension { .. }
-    ));
+    assert!(matches!(kind("5 m3"), QuantityErrorKind::OtherDimension { .. }));
     assert_eq!(kind("1 h 30"), QuantityErrorKind::MissingUnit);
 }
 
 #[test]
 fn pulse_volumes_are_exact_fractions() {
-    let fraction = |text: &str| {
-        parse_pulse_volume(text).map(|volume| (volume.numerator_nl(), volume.denominator()))
-    };
+    let fraction = |text: &str| parse_pulse_volume(text).map(|volume| (volume.numerator_nl(), volume.denominator()));
     assert_eq!(fraction("10 L"), Ok((10_000_000_000, 1)));
     assert_eq!(fraction("10 L/pulse"), Ok((10_000_000_000, 1)));
     assert_eq!(fraction("1 gal per pulse"), Ok((3_785_411_784, 1)));
     assert_eq!(fraction("100 pulses/L"), Ok((10_000_000, 1)));
     assert_eq!(fraction("15.1 pulses/gal"), Ok((37_854_117_840, 151)));
     assert_eq!(fraction("3 pulses per 10 L"), Ok((10_000_000_000, 3)));
-    assert_eq!(
-        fraction("1523 pulses in 100 L"),
-        Ok((100_000_000_000, 1523))
-    );
-    for wrong in [
-        "0 L",
-        "0 pulses/L",
-        "5",
-        "5 pulses",
-        "5 pulses/kg",
-        "5 pulses/0 L",
-        "1 L/puls",
-    ] {
+    assert_eq!(fraction("1523 pulses in 100 L"), Ok((100_000_000_000, 1523)));
+    for wrong in ["0 L", "0 pulses/L", "5", "5 pulses", "5 pulses/kg", "5 pulses/0 L", "1 L/puls"] {
         assert!(fraction(wrong).is_err(), "{wrong}");
     }
 }
@@ -155,10 +119,7 @@ fn shares_clocks_and_weekdays() {
         assert!(help.contains(answer), "{wrong}: {help}");
     }
     assert_eq!(parse_weekdays("mon").unwrap().bits(), 0b000_0001);
-    assert_eq!(
-        parse_weekdays("Mon, wed,FRIDAY").unwrap().bits(),
-        0b001_0101
-    );
+    assert_eq!(parse_weekdays("Mon, wed,FRIDAY").unwrap().bits(), 0b001_0101);
     assert_eq!(parse_weekdays("sat-mon").unwrap().bits(), 0b110_0001);
     assert_eq!(parse_weekdays("daily").unwrap().bits(), 0b111_1111);
     assert!(parse_weekdays("sun").unwrap().contains(6));
@@ -194,28 +155,13 @@ fn errors_say_what_was_read_and_what_would_be_right() {
 #[test]
 fn quantities_are_shown_in_peoples_units() {
     use UnitSystem::{Metric, Us};
-    assert_eq!(
-        show::volume(72_833_000_000_000, Metric).to_string(),
-        "72 833 L"
-    );
-    assert_eq!(
-        show::volume(72_833_000_000_000, Us).to_string(),
-        "19 240 gal"
-    );
+    assert_eq!(show::volume(72_833_000_000_000, Metric).to_string(), "72 833 L");
+    assert_eq!(show::volume(72_833_000_000_000, Us).to_string(), "19 240 gal");
     assert_eq!(show::volume(500_000, Metric).to_string(), "0.5 mL");
     assert_eq!(show::volume(0, Metric).to_string(), "0 L");
-    assert_eq!(
-        format!("{:.2}", show::volume(1_000_000_000, Metric)),
-        "1.00 L"
-    );
-    assert_eq!(
-        format!("{:>8}", show::volume(1_000_000_000, Metric)),
-        "     1 L"
-    );
-    assert_eq!(
-        show::resin_volume(283_168_465_920, Us).to_string(),
-        "10 ft3"
-    );
+    assert_eq!(format!("{:.2}", show::volume(1_000_000_000, Metric)), "1.00 L");
+    assert_eq!(format!("{:>8}", show::volume(1_000_000_000, Metric)), "     1 L");
+    assert_eq!(show::resin_volume(283_168_465_920, Us).to_string(), "10 ft3");
     assert_eq!(show::hardness(342_361, Metric).to_string(), "342.4 mg/L");
     assert_eq!(show::hardness(342_361, Us).to_string(), "20 gpg");
     assert_eq!(show::flow(15_142, Us).to_string(), "4 gpm");
@@ -223,14 +169,8 @@ fn quantities_are_shown_in_peoples_units() {
     assert_eq!(show::mass(680_389, Us).to_string(), "1.5 lb");
     assert_eq!(show::mass(680_389, Metric).to_string(), "680.4 g");
     assert_eq!(show::exchange(1_555_173_840, Us).to_string(), "24 kgr");
-    assert_eq!(
-        show::exchange(1_555_173_840, Metric).to_string(),
-        "1.555 kg CaCO3"
-    );
-    assert_eq!(
-        show::capacity_per_volume(45_766_962, Us).to_string(),
-        "20 kgr/ft3"
-    );
+    assert_eq!(show::exchange(1_555_173_840, Metric).to_string(), "1.555 kg CaCO3");
+    assert_eq!(show::capacity_per_volume(45_766_962, Us).to_string(), "20 kgr/ft3");
     assert_eq!(show::mass_per_volume(96_111, Us).to_string(), "6 lb/ft3");
     assert_eq!(show::share(120_000).to_string(), "12 %");
     assert_eq!(show::litres_exact(72_833_000_000_001), "72833.000000001");
@@ -254,10 +194,7 @@ fn reads_back(
     let unit = text.trim_start_matches(|c: char| c.is_ascii_digit() || c == '.' || c == ' ');
     let half_fourth_decimal = parse(&format!("0.00005 {unit}")).unwrap_or(0);
     let allowed = (base / 2_000).max(half_fourth_decimal) + 1;
-    prop_assert!(
-        parsed.abs_diff(base) <= allowed,
-        "{text}: {parsed} for {base}"
-    );
+    prop_assert!(parsed.abs_diff(base) <= allowed, "{text}: {parsed} for {base}");
     Ok(())
 }
 

@@ -7,9 +7,7 @@ use bedkeeper_sim::recording::*;
 use proptest::prelude::*;
 
 fn bundled(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("demo")
-        .join(name)
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("demo").join(name)
 }
 
 fn from_bytes(bytes: &[u8]) -> Result<Recording, RecordingError> {
@@ -28,10 +26,7 @@ fn rows_of(recording: Result<Recording, RecordingError>) -> (Vec<Pulses>, Option
             Ok(Some(row)) => rows.push(row),
             Ok(None) => return (rows, None),
             Err(error) => {
-                assert!(
-                    matches!(recording.next(), Ok(None)),
-                    "nothing comes after an error"
-                );
+                assert!(matches!(recording.next(), Ok(None)), "nothing comes after an error");
                 return (rows, Some(error));
             }
         }
@@ -59,35 +54,20 @@ fn zstd(text: &[u8]) -> Vec<u8> {
 }
 
 fn common(at_ms: u64, count: u32) -> Pulses {
-    Pulses {
-        at_ms,
-        meter: COMMON_METER,
-        count,
-    }
+    Pulses { at_ms, meter: COMMON_METER, count }
 }
 
 /// Counts and first rows as stated where the recordings are described, `demo/README.md`.
 #[test]
 fn the_bundled_recordings_are_read_whole() {
     for (name, pulses, first_ms, pulse_nl) in [
-        (
-            "apartments20_14d_10L.csv.gz",
-            7_283,
-            585_800,
-            10_000_000_000,
-        ),
+        ("apartments20_14d_10L.csv.gz", 7_283, 585_800, 10_000_000_000),
         ("family_28d_1L.csv.gz", 10_507, 16_680_810, 1_000_000_000),
     ] {
         let mut recording = Recording::open(bundled(name)).unwrap();
         let header = recording.header().clone();
-        assert_eq!(
-            header.start,
-            Some(jiff::civil::date(2027, 3, 1).at(0, 0, 0, 0))
-        );
-        assert_eq!(
-            header.civil_at(90_000_500).unwrap().to_string(),
-            "2027-03-02T01:00:00.5"
-        );
+        assert_eq!(header.start, Some(jiff::civil::date(2027, 3, 1).at(0, 0, 0, 0)));
+        assert_eq!(header.civil_at(90_000_500).unwrap().to_string(), "2027-03-02T01:00:00.5");
         let volume = header.pulse_volume_nl.unwrap();
         assert_eq!((volume.numerator_nl(), volume.denominator()), (pulse_nl, 1));
         assert_eq!(header.comments.len(), 2);
@@ -101,10 +81,7 @@ fn the_bundled_recordings_are_read_whole() {
         assert_eq!(recording.rows(), pulses);
         let size = std::fs::metadata(bundled(name)).unwrap().len();
         let progress = recording.progress();
-        assert_eq!(
-            (progress.read_bytes, progress.total_bytes),
-            (size, Some(size))
-        );
+        assert_eq!((progress.read_bytes, progress.total_bytes), (size, Some(size)));
     }
 }
 
@@ -115,14 +92,7 @@ fn packing_is_told_by_the_first_bytes_not_by_the_name() {
     let two_members = [gzip(&text[..15]), gzip(&text[15..])].concat();
     let two_frames = [zstd(&text[..15]), zstd(&text[15..])].concat();
     let skippable_first = [&[0x50, 0x2a, 0x4d, 0x18, 1, 0, 0, 0, 9][..], &zstd(text)].concat();
-    for bytes in [
-        text.to_vec(),
-        gzip(text),
-        zstd(text),
-        two_members,
-        two_frames,
-        skippable_first,
-    ] {
+    for bytes in [text.to_vec(), gzip(text), zstd(text), two_members, two_frames, skippable_first] {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("misleading.csv.gz");
         std::fs::write(&path, &bytes).unwrap();
@@ -143,10 +113,7 @@ fn columns_in_any_order_and_meters_of_tanks() {
 #[test]
 fn what_spreadsheets_write_is_read() {
     let text = "\u{feff}# note\r\n\r\n\"t_s\" , \"pulses\"\r\n 1.0 ,1\r\n\"2.0\",\"4\"\r\n\r\n# end\r\n3,1";
-    assert_eq!(
-        read(text),
-        [common(1_000, 1), common(2_000, 4), common(3_000, 1)]
-    );
+    assert_eq!(read(text), [common(1_000, 1), common(2_000, 4), common(3_000, 1)]);
     assert_eq!(read("t_s,pulses\n"), [], "no water was used");
 }
 
@@ -163,68 +130,29 @@ fn times_are_kept_to_the_millisecond_and_rounded_halves_up() {
         ("1.9995", 2_000),
         ("9467280000", 9_467_280_000_000),
     ] {
-        assert_eq!(
-            read(format!("t_s,pulses\n{written},1\n")),
-            [common(at_ms, 1)],
-            "{written}"
-        );
+        assert_eq!(read(format!("t_s,pulses\n{written},1\n")), [common(at_ms, 1)], "{written}");
     }
-    assert_eq!(
-        read("t_s,pulses\n1,1\n1,1\n").len(),
-        2,
-        "equal times are fine"
-    );
+    assert_eq!(read("t_s,pulses\n1,1\n1,1\n").len(), 2, "equal times are fine");
 }
 
 #[test]
 fn header_facts() {
-    let header = |text: &str| {
-        from_bytes(format!("{text}\nt_s,pulses\n").as_bytes()).map(|r| r.header().clone())
-    };
-    let volume = header("# Pulse volume: 15.1 pulses/gal")
-        .unwrap()
-        .pulse_volume_nl
-        .unwrap();
-    assert_eq!(
-        (volume.numerator_nl(), volume.denominator()),
-        (37_854_117_840, 151)
-    );
-    assert_eq!(
-        header("# pulse volume as set in the meter")
-            .unwrap()
-            .pulse_volume_nl,
-        None
-    );
+    let header = |text: &str| from_bytes(format!("{text}\nt_s,pulses\n").as_bytes()).map(|r| r.header().clone());
+    let volume = header("# Pulse volume: 15.1 pulses/gal").unwrap().pulse_volume_nl.unwrap();
+    assert_eq!((volume.numerator_nl(), volume.denominator()), (37_854_117_840, 151));
+    assert_eq!(header("# pulse volume as set in the meter").unwrap().pulse_volume_nl, None);
     let start = |text: &str| header(text).unwrap().start.map(|start| start.to_string());
-    assert_eq!(
-        start("# t_s = seconds since 2027-03-01T06:30:00"),
-        Some("2027-03-01T06:30:00".into())
-    );
-    assert_eq!(
-        start("# t_s = seconds since 2027-03-01, local time"),
-        Some("2027-03-01T00:00:00".into())
-    );
+    assert_eq!(start("# t_s = seconds since 2027-03-01T06:30:00"), Some("2027-03-01T06:30:00".into()));
+    assert_eq!(start("# t_s = seconds since 2027-03-01, local time"), Some("2027-03-01T00:00:00".into()));
     assert_eq!(start("# pulse volume 1 L"), None);
     let many = "# x\n".repeat(1_000);
     assert_eq!(header(&many).unwrap().comments.len(), 64);
     let kind = |text: &str| header(text).unwrap_err();
-    assert!(matches!(
-        kind("# pulse volume 10 kg").kind(),
-        RecordingErrorKind::HeaderFact { .. }
-    ));
-    assert!(matches!(
-        kind("# pulse volume -1 L").kind(),
-        RecordingErrorKind::HeaderFact { .. }
-    ));
-    assert!(matches!(
-        kind("# seconds since 2027-13-01").kind(),
-        RecordingErrorKind::HeaderFact { .. }
-    ));
+    assert!(matches!(kind("# pulse volume 10 kg").kind(), RecordingErrorKind::HeaderFact { .. }));
+    assert!(matches!(kind("# pulse volume -1 L").kind(), RecordingErrorKind::HeaderFact { .. }));
+    assert!(matches!(kind("# seconds since 2027-13-01").kind(), RecordingErrorKind::HeaderFact { .. }));
     let conflict = kind("# pulse volume 1 L\n# pulse volume 2 L");
-    assert!(matches!(
-        conflict.kind(),
-        RecordingErrorKind::HeaderConflict { .. }
-    ));
+    assert!(matches!(conflict.kind(), RecordingErrorKind::HeaderConflict { .. }));
     assert_eq!(conflict.line(), Some(2));
 }
 
@@ -276,11 +204,7 @@ fn a_directory_and_a_missing_file_say_so() {
     assert!(matches!(directory.kind(), RecordingErrorKind::Directory));
     let missing = Recording::open(folder.path().join("none.csv")).unwrap_err();
     assert!(matches!(missing.kind(), RecordingErrorKind::NotFound));
-    assert!(
-        missing
-            .to_string()
-            .contains("none.csv: there is no such file")
-    );
+    assert!(missing.to_string().contains("none.csv: there is no such file"));
 }
 
 #[test]
@@ -288,13 +212,7 @@ fn packed_files_that_end_early_give_the_rows_before_and_say_how_many() {
     let mut text = b"t_s,pulses\n".to_vec();
     for second in 0..50_000_u64 {
         // Steps that vary, so that the packed text is long enough to be cut in the middle.
-        writeln!(
-            text,
-            "{}.{:03},1",
-            second * 10 + second * second % 7,
-            second * 37 % 1000
-        )
-        .unwrap();
+        writeln!(text, "{}.{:03},1", second * 10 + second * second % 7, second * 37 % 1000).unwrap();
     }
     let whole = read(&text);
     for (packing, packed) in [("gzip", gzip(&text)), ("zstd", zstd(&text))] {
@@ -302,29 +220,20 @@ fn packed_files_that_end_early_give_the_rows_before_and_say_how_many() {
             let (rows, error) = rows_of(from_bytes(&packed[..cut]));
             let error = error.expect("an early end is noticed");
             match error.kind() {
-                RecordingErrorKind::Truncated {
-                    packing: told,
-                    rows: counted,
-                } => {
+                RecordingErrorKind::Truncated { packing: told, rows: counted } => {
                     assert_eq!((*told, *counted), (packing, rows.len() as u64));
                 }
                 other => panic!("{packing} cut at {cut}: {other:?}"),
             }
             assert_eq!(rows, whole[..rows.len()], "{packing}");
-            assert!(
-                rows.len() > 1_000,
-                "{packing}: what came before is delivered"
-            );
+            assert!(rows.len() > 1_000, "{packing}: what came before is delivered");
         }
         let mut damaged = packed.clone();
         let last = damaged.len() - 6;
         damaged[last] ^= 0x55;
         let (rows, error) = rows_of(from_bytes(&damaged));
         assert!(rows.len() <= whole.len());
-        assert!(
-            error.is_some() || packing == "zstd",
-            "gzip's checksum notices damage"
-        );
+        assert!(error.is_some() || packing == "zstd", "gzip's checksum notices damage");
     }
 }
 
@@ -333,10 +242,7 @@ fn a_zstd_window_beyond_the_bound_is_refused() {
     // Frame header: no content size, no checksum, window of 2^(10 + 17) = 128 MiB, then an empty last block.
     let frame = [0x28, 0xb5, 0x2f, 0xfd, 0x00, 17 << 3, 1, 0, 0];
     let error = error(frame);
-    assert!(
-        matches!(error.kind(), RecordingErrorKind::Corrupt { .. }),
-        "{error}"
-    );
+    assert!(matches!(error.kind(), RecordingErrorKind::Corrupt { .. }), "{error}");
 }
 
 #[test]
@@ -350,10 +256,7 @@ fn a_line_of_exactly_the_bound_is_read_whatever_its_end() {
         assert_eq!(rows, [common(1_000, 1)]);
     }
     let longer = error(format!("t_s,pulses\n1.{fraction}0,1\n"));
-    assert!(matches!(
-        longer.kind(),
-        RecordingErrorKind::LineTooLong { .. }
-    ));
+    assert!(matches!(longer.kind(), RecordingErrorKind::LineTooLong { .. }));
     assert_eq!(longer.line(), Some(2));
 }
 
@@ -366,12 +269,7 @@ struct Pieces {
 }
 
 fn pieces(bytes: &[u8], sizes: Vec<usize>) -> Result<Recording, RecordingError> {
-    let reader = Pieces {
-        bytes: bytes.to_vec(),
-        at: 0,
-        sizes,
-        turn: 0,
-    };
+    let reader = Pieces { bytes: bytes.to_vec(), at: 0, sizes, turn: 0 };
     Recording::from_reader("test.csv", reader, None)
 }
 
@@ -382,9 +280,7 @@ impl Read for Pieces {
             return Err(io::ErrorKind::Interrupted.into());
         }
         let rest = &self.bytes[self.at..];
-        let size = self.sizes[self.turn % self.sizes.len()]
-            .min(buffer.len())
-            .min(rest.len());
+        let size = self.sizes[self.turn % self.sizes.len()].min(buffer.len()).min(rest.len());
         buffer[..size].copy_from_slice(&rest[..size]);
         self.at += size;
         Ok(size)
@@ -393,26 +289,13 @@ impl Read for Pieces {
 
 #[test]
 fn rows_across_the_edge_of_the_buffer_are_whole() {
-    let expected: Vec<Pulses> = (0..60_000_u32)
-        .map(|row| common(u64::from(row) * 1_001, row % 9 + 1))
-        .collect();
+    let expected: Vec<Pulses> = (0..60_000_u32).map(|row| common(u64::from(row) * 1_001, row % 9 + 1)).collect();
     let mut text = b"t_s,pulses\n".to_vec();
     for row in &expected {
-        writeln!(
-            text,
-            "{}.{:03},{}",
-            row.at_ms / 1_000,
-            row.at_ms % 1_000,
-            row.count
-        )
-        .unwrap();
+        writeln!(text, "{}.{:03},{}", row.at_ms / 1_000, row.at_ms % 1_000, row.count).unwrap();
     }
     assert!(text.len() > 8 * LONGEST_LINE_BYTES, "several buffers");
-    for sizes in [
-        vec![usize::MAX],
-        vec![70_001, 1, 33],
-        vec![LONGEST_LINE_BYTES],
-    ] {
+    for sizes in [vec![usize::MAX], vec![70_001, 1, 33], vec![LONGEST_LINE_BYTES]] {
         let (rows, error) = rows_of(pieces(&text, sizes));
         assert!(error.is_none());
         assert_eq!(rows, expected);

@@ -38,11 +38,7 @@ impl Read for Endless {
 /// Rows read and the most heap in use meanwhile, in bytes.
 fn read(rows: usize) -> (u64, usize) {
     let profiler = dhat::Profiler::builder().testing().build();
-    let endless = Endless {
-        left_bytes: rows * ROW.len(),
-        header: b"# pulse volume 1 L\nt_s,pulses\n",
-        at: 0,
-    };
+    let endless = Endless { left_bytes: rows * ROW.len(), header: b"# pulse volume 1 L\nt_s,pulses\n", at: 0 };
     let mut recording = Recording::from_reader("endless", endless, None).unwrap();
     while recording.next().unwrap().is_some() {}
     let read = recording.rows();
@@ -55,11 +51,7 @@ fn read(rows: usize) -> (u64, usize) {
 fn memory_does_not_grow_with_length() {
     let (short_rows, short_bytes) = read(1_000);
     let (long_rows, long_bytes) = read(20_000_000);
-    assert_eq!(
-        (short_rows, long_rows),
-        (1_000, 20_000_000),
-        "240 MB of rows"
-    );
+    assert_eq!((short_rows, long_rows), (1_000, 20_000_000), "240 MB of rows");
     assert_eq!(long_bytes, short_bytes);
     assert!(long_bytes < 1 << 20, "{long_bytes} bytes");
 }

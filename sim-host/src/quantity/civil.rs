@@ -27,11 +27,8 @@ fn clock_ms(text: &str) -> Result<u32, QuantityErrorKind> {
     let hour = fields.next().and_then(|field| two_digits(field, 1));
     let minute = fields.next().and_then(|field| two_digits(field, 2));
     let second = fields.next().map_or(Some(0), |field| two_digits(field, 2));
-    let (Some(hour), Some(minute), Some(second), None) = (hour, minute, second, fields.next())
-    else {
-        return Err(form(
-            "hours and minutes are two digits with a colon between",
-        ));
+    let (Some(hour), Some(minute), Some(second), None) = (hour, minute, second, fields.next()) else {
+        return Err(form("hours and minutes are two digits with a colon between"));
     };
     if hour == 24 && minute == 0 && second == 0 {
         return Err(form("midnight is 00:00"));
@@ -48,16 +45,13 @@ fn twelve_hours(before: &str, noon_h: u32) -> QuantityErrorKind {
     let hour = fields.next().and_then(|field| two_digits(field, 1));
     let minute = fields.next().map_or(Some(0), |field| two_digits(field, 2));
     match (hour, minute) {
-        (Some(hour @ 1..=12), Some(minute @ 0..=59)) => {
-            form(&format!("write {:02}:{minute:02}", hour % 12 + noon_h))
-        }
+        (Some(hour @ 1..=12), Some(minute @ 0..=59)) => form(&format!("write {:02}:{minute:02}", hour % 12 + noon_h)),
         _ => form("use the 24-hour clock"),
     }
 }
 
 fn two_digits(field: &str, least_digits: usize) -> Option<u32> {
-    let fits =
-        (least_digits..=2).contains(&field.len()) && field.bytes().all(|b| b.is_ascii_digit());
+    let fits = (least_digits..=2).contains(&field.len()) && field.bytes().all(|b| b.is_ascii_digit());
     if fits { field.parse().ok() } else { None }
 }
 
@@ -93,10 +87,7 @@ impl fmt::Display for WeekdaySet {
             return f.write_str("daily");
         }
         let days = DAY_NAMES.iter().enumerate();
-        let names: Vec<&str> = days
-            .filter(|&(day, _)| self.0 & (1 << day) != 0)
-            .map(|(_, names)| names.0)
-            .collect();
+        let names: Vec<&str> = days.filter(|&(day, _)| self.0 & (1 << day) != 0).map(|(_, names)| names.0).collect();
         f.write_str(&names.join(", "))
     }
 }

@@ -69,11 +69,7 @@ pub enum QuantityErrorKind {
 
 impl QuantityError {
     pub(super) fn new(read: &str, kind: QuantityErrorKind, expected: &'static Dimension) -> Self {
-        Self {
-            read: excerpt(read),
-            kind,
-            expected,
-        }
+        Self { read: excerpt(read), kind, expected }
     }
 
     /// The text that was read (shortened when it is very long).
@@ -100,10 +96,9 @@ impl QuantityError {
             QuantityErrorKind::UnknownUnit { unit, .. } => {
                 format!("`{read}` has the unknown unit `{unit}`")
             }
-            QuantityErrorKind::OtherDimension { unit, measures } => format!(
-                "`{read}` is not {}: `{unit}` measures {measures}",
-                self.expected.what
-            ),
+            QuantityErrorKind::OtherDimension { unit, measures } => {
+                format!("`{read}` is not {}: `{unit}` measures {measures}", self.expected.what)
+            }
             QuantityErrorKind::PartsOutOfOrder => {
                 format!("the parts of `{read}` do not go from large to small")
             }
@@ -112,9 +107,7 @@ impl QuantityError {
             }
             QuantityErrorKind::TooLarge { limit } => format!("`{read}` is above {limit}"),
             QuantityErrorKind::TooSmall { smallest } => {
-                format!(
-                    "`{read}` is above zero but rounds to nothing: the smallest step is {smallest}"
-                )
+                format!("`{read}` is above zero but rounds to nothing: the smallest step is {smallest}")
             }
             QuantityErrorKind::Zero => format!("`{read}` is zero"),
             QuantityErrorKind::Form { .. } => {
@@ -134,14 +127,8 @@ impl QuantityError {
             QuantityErrorKind::MissingUnit => {
                 format!("add one of the units {}; {usual}", unit_list(expected))
             }
-            QuantityErrorKind::UnknownUnit {
-                suggestion: Some(near),
-                ..
-            } => format!("did you mean `{near}`? {usual}"),
-            QuantityErrorKind::UnknownUnit {
-                suggestion: None, ..
-            }
-            | QuantityErrorKind::OtherDimension { .. } => {
+            QuantityErrorKind::UnknownUnit { suggestion: Some(near), .. } => format!("did you mean `{near}`? {usual}"),
+            QuantityErrorKind::UnknownUnit { suggestion: None, .. } | QuantityErrorKind::OtherDimension { .. } => {
                 format!("the units are {}; {usual}", unit_list(expected))
             }
             QuantityErrorKind::Form { instead } => format!("{instead}; {usual}"),
@@ -167,10 +154,7 @@ fn unit_list(dimension: &Dimension) -> String {
 /// At most 60 characters of a text, so that a message stays one line.
 fn excerpt(text: &str) -> String {
     const LONGEST_CHARS: usize = 60;
-    let clean = text
-        .trim()
-        .chars()
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c });
+    let clean = text.trim().chars().map(|c| if c.is_control() { '\u{fffd}' } else { c });
     let mut short: String = clean.clone().take(LONGEST_CHARS).collect();
     if clean.count() > LONGEST_CHARS {
         short.push('…');

@@ -28,9 +28,7 @@ pub use error::{QuantityError, QuantityErrorKind};
 pub use pulse::{PulseVolume, parse_pulse_volume};
 pub use show::UnitSystem;
 
-use units::{
-    CAPACITY_PER_VOLUME, DURATION, EXCHANGE, FLOW, HARDNESS, MASS, MASS_PER_VOLUME, SHARE, VOLUME,
-};
+use units::{CAPACITY_PER_VOLUME, DURATION, EXCHANGE, FLOW, HARDNESS, MASS, MASS_PER_VOLUME, SHARE, VOLUME};
 
 /// Reads a duration in milliseconds: "90 min", "4 days", or parts from large to small, "1 h 30 min", "1m30s".
 ///

@@ -21,11 +21,7 @@ pub(super) fn leading(text: &str) -> Result<Leading<'_>, QuantityErrorKind> {
     let text = text.trim_start();
     if let Some(after) = text.strip_prefix(['-', '−']) {
         let number_follows = after.trim_start().starts_with(|c: char| c.is_ascii_digit());
-        return Err(if number_follows {
-            QuantityErrorKind::Negative
-        } else {
-            QuantityErrorKind::NoNumber
-        });
+        return Err(if number_follows { QuantityErrorKind::Negative } else { QuantityErrorKind::NoNumber });
     }
     if !text.starts_with(|c: char| c.is_ascii_digit()) {
         return Err(QuantityErrorKind::NoNumber);
@@ -51,18 +47,12 @@ pub(super) fn leading(text: &str) -> Result<Leading<'_>, QuantityErrorKind> {
     if rest.starts_with('.') {
         return Err(form("a number has one point"));
     }
-    Ok(Leading {
-        value: digits.value(),
-        has_point,
-        rest: rest.trim_start(),
-    })
+    Ok(Leading { value: digits.value(), has_point, rest: rest.trim_start() })
 }
 
 /// A form that is not understood, with what to write in its place.
 pub(super) fn form(instead: &str) -> QuantityErrorKind {
-    QuantityErrorKind::Form {
-        instead: instead.to_owned(),
-    }
+    QuantityErrorKind::Form { instead: instead.to_owned() }
 }
 
 #[derive(Default)]

@@ -10,24 +10,13 @@ use super::units::{self, Dimension, Exact, Unit};
 const LONGEST_BYTES: usize = 200;
 
 /// Refuses what is empty or far too long to be a quantity.
-pub(super) fn trimmed<'a>(
-    dimension: &'static Dimension,
-    text: &'a str,
-) -> Result<&'a str, QuantityError> {
+pub(super) fn trimmed<'a>(dimension: &'static Dimension, text: &'a str) -> Result<&'a str, QuantityError> {
     let trimmed = text.trim();
     if trimmed.is_empty() {
-        return Err(QuantityError::new(
-            text,
-            QuantityErrorKind::Empty,
-            dimension,
-        ));
+        return Err(QuantityError::new(text, QuantityErrorKind::Empty, dimension));
     }
     if trimmed.len() > LONGEST_BYTES {
-        return Err(QuantityError::new(
-            text,
-            QuantityErrorKind::TooLong,
-            dimension,
-        ));
+        return Err(QuantityError::new(text, QuantityErrorKind::TooLong, dimension));
     }
     Ok(trimmed)
 }
@@ -45,21 +34,12 @@ fn exact_kind(dimension: &'static Dimension, text: &str) -> Result<Exact, Quanti
 }
 
 /// A number times its unit, exactly.
-pub(super) fn scaled(
-    dimension: &'static Dimension,
-    value: Exact,
-    unit: &Unit,
-) -> Result<Exact, QuantityErrorKind> {
-    value
-        .checked_mul(&unit.exact())
-        .ok_or_else(|| too_large(dimension, u64::MAX))
+pub(super) fn scaled(dimension: &'static Dimension, value: Exact, unit: &Unit) -> Result<Exact, QuantityErrorKind> {
+    value.checked_mul(&unit.exact()).ok_or_else(|| too_large(dimension, u64::MAX))
 }
 
 /// The unit that `written` names in `dimension`.
-pub(super) fn unit_of(
-    dimension: &'static Dimension,
-    written: &str,
-) -> Result<&'static Unit, QuantityErrorKind> {
+pub(super) fn unit_of(dimension: &'static Dimension, written: &str) -> Result<&'static Unit, QuantityErrorKind> {
     let written = written.trim();
     if written.is_empty() {
         return Err(QuantityErrorKind::MissingUnit);
@@ -68,25 +48,15 @@ pub(super) fn unit_of(
         return Ok(unit);
     }
     let mut letters = written.bytes();
-    let exponent = letters
-        .next()
-        .is_some_and(|first| first.eq_ignore_ascii_case(&b'e'))
-        && letters
-            .next()
-            .is_some_and(|second| matches!(second, b'0'..=b'9' | b'+' | b'-'));
+    let exponent = letters.next().is_some_and(|first| first.eq_ignore_ascii_case(&b'e'))
+        && letters.next().is_some_and(|second| matches!(second, b'0'..=b'9' | b'+' | b'-'));
     if exponent {
         return Err(number::form("write the number out, without an exponent"));
     }
     let unit = written.to_owned();
     Err(match units::find_elsewhere(written) {
-        Some(other) => QuantityErrorKind::OtherDimension {
-            unit,
-            measures: other.what,
-        },
-        None => QuantityErrorKind::UnknownUnit {
-            suggestion: units::nearest(dimension, written),
-            unit,
-        },
+        Some(other) => QuantityErrorKind::OtherDimension { unit, measures: other.what },
+        None => QuantityErrorKind::UnknownUnit { suggestion: units::nearest(dimension, written), unit },
     })
 }
 
@@ -100,36 +70,24 @@ pub(super) fn whole(
     whole_kind(dimension, exact, limit).map_err(|kind| QuantityError::new(text, kind, dimension))
 }
 
-fn whole_kind(
-    dimension: &'static Dimension,
-    exact: &Exact,
-    limit: u64,
-) -> Result<u64, QuantityErrorKind> {
+fn whole_kind(dimension: &'static Dimension, exact: &Exact, limit: u64) -> Result<u64, QuantityErrorKind> {
     let (numerator, denominator) = (*exact.numer(), *exact.denom());
     let quotient = numerator / denominator;
     let remainder = numerator % denominator;
     let rounded = quotient + u128::from(remainder >= denominator - remainder);
     match u64::try_from(rounded) {
-        Ok(0) if numerator > 0 => Err(QuantityErrorKind::TooSmall {
-            smallest: dimension.step,
-        }),
+        Ok(0) if numerator > 0 => Err(QuantityErrorKind::TooSmall { smallest: dimension.step }),
         Ok(value) if value <= limit => Ok(value),
         _ => Err(too_large(dimension, limit)),
     }
 }
 
 fn too_large(dimension: &'static Dimension, limit: u64) -> QuantityErrorKind {
-    QuantityErrorKind::TooLarge {
-        limit: super::show::limit(dimension, limit),
-    }
+    QuantityErrorKind::TooLarge { limit: super::show::limit(dimension, limit) }
 }
 
 /// Reads `text` and rounds it to whole base units.
-pub(super) fn whole_base(
-    dimension: &'static Dimension,
-    text: &str,
-    limit: u64,
-) -> Result<u64, QuantityError> {
+pub(super) fn whole_base(dimension: &'static Dimension, text: &str, limit: u64) -> Result<u64, QuantityError> {
     let exact = exact(dimension, text)?;
     whole(dimension, text, &exact, limit)
 }
@@ -147,9 +105,7 @@ fn parts_kind(dimension: &'static Dimension, text: &str) -> Result<Exact, Quanti
     loop {
         let part = number::leading(rest)?;
         if part.rest.starts_with(':') {
-            return Err(number::form(
-                "`:` could mean hours or minutes: name the units, as in `1 h 30 min`",
-            ));
+            return Err(number::form("`:` could mean hours or minutes: name the units, as in `1 h 30 min`"));
         }
         // A digit begins the next part, except in a unit such as `m3`, which is refused by its own name.
         let next_digit = part.rest.find(|c: char| c.is_ascii_digit());
@@ -166,9 +122,7 @@ fn parts_kind(dimension: &'static Dimension, text: &str) -> Result<Exact, Quanti
             return Err(QuantityErrorKind::DecimalInLeadingPart);
         }
         let value = scaled(dimension, part.value, unit)?;
-        total = total
-            .checked_add(&value)
-            .ok_or_else(|| too_large(dimension, u64::MAX))?;
+        total = total.checked_add(&value).ok_or_else(|| too_large(dimension, u64::MAX))?;
         if after.is_empty() {
             return Ok(total);
         }

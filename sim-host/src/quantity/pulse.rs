@@ -52,18 +52,12 @@ fn pulse_volume(text: &str) -> Result<PulseVolume, QuantityErrorKind> {
     let (Ok(numerator_nl), Ok(denominator)) = fraction else {
         return Err(QuantityErrorKind::TooManyDigits);
     };
-    Ok(PulseVolume {
-        numerator_nl,
-        denominator,
-    })
+    Ok(PulseVolume { numerator_nl, denominator })
 }
 
 /// `pulses` counted for the volume that `rest` names, as in "/L", "per gal" or "in 100 L".
 fn volume_per_pulse(pulses: Exact, rest: &str) -> Result<Exact, QuantityErrorKind> {
-    let separated = rest
-        .strip_prefix('/')
-        .or_else(|| after_word(rest, &["per"]))
-        .or_else(|| after_word(rest, &["in"]));
+    let separated = rest.strip_prefix('/').or_else(|| after_word(rest, &["per"])).or_else(|| after_word(rest, &["in"]));
     let Some(volume) = separated.map(str::trim) else {
         return Err(number::form("name the volume, as in `100 pulses/L`"));
     };
@@ -77,21 +71,14 @@ fn volume_per_pulse(pulses: Exact, rest: &str) -> Result<Exact, QuantityErrorKin
     if pulses.is_zero() {
         return Err(QuantityErrorKind::Zero);
     }
-    volume
-        .checked_div(&pulses)
-        .ok_or(QuantityErrorKind::TooManyDigits)
+    volume.checked_div(&pulses).ok_or(QuantityErrorKind::TooManyDigits)
 }
 
 /// What follows one of these words, if the text begins with it as a whole word.
 fn after_word<'a>(text: &'a str, words: &[&str]) -> Option<&'a str> {
-    let end = text
-        .find(|c: char| !c.is_alphabetic())
-        .unwrap_or(text.len());
+    let end = text.find(|c: char| !c.is_alphabetic()).unwrap_or(text.len());
     let (first, rest) = text.split_at(end);
-    words
-        .iter()
-        .any(|word| first.eq_ignore_ascii_case(word))
-        .then(|| rest.trim_start())
+    words.iter().any(|word| first.eq_ignore_ascii_case(word)).then(|| rest.trim_start())
 }
 
 /// Drops "/pulse" or "per pulse" after a volume.
@@ -99,8 +86,5 @@ fn without_per_pulse(text: &str) -> &str {
     let Some(before) = text.trim_end().strip_suffix("pulse").map(str::trim_end) else {
         return text;
     };
-    before
-        .strip_suffix('/')
-        .or_else(|| before.strip_suffix("per"))
-        .map_or(text, str::trim_end)
+    before.strip_suffix('/').or_else(|| before.strip_suffix("per")).map_or(text, str::trim_end)
 }

@@ -7,8 +7,8 @@
 use std::fmt;
 
 use super::units::{
-    CAPACITY_PER_VOLUME, DURATION, Dimension, EXCHANGE, Exact, FLOW, HARDNESS, MASS,
-    MASS_PER_VOLUME, SHARE, Unit, VOLUME, find,
+    CAPACITY_PER_VOLUME, DURATION, Dimension, EXCHANGE, Exact, FLOW, HARDNESS, MASS, MASS_PER_VOLUME, SHARE, Unit,
+    VOLUME, find,
 };
 
 /// Which units people read.
@@ -33,18 +33,9 @@ impl fmt::Display for Shown {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let number = match f.precision() {
             Some(decimals) => decimal(self.base, self.unit, decimals.min(9) as u32, false),
-            None => decimal(
-                self.base,
-                self.unit,
-                usual_decimals(self.base, self.unit),
-                true,
-            ),
+            None => decimal(self.base, self.unit, usual_decimals(self.base, self.unit), true),
         };
-        f.pad_integral(
-            true,
-            "",
-            &format!("{number} {}{}", self.unit.name(), self.suffix),
-        )
+        f.pad_integral(true, "", &format!("{number} {}{}", self.unit.name(), self.suffix))
     }
 }
 
@@ -77,21 +68,14 @@ pub fn exchange(exchange_ug: u64, system: UnitSystem) -> Shown {
         UnitSystem::Us if exchange_ug < 64_798_910 => "gr",
         UnitSystem::Us => "kgr",
     };
-    Shown {
-        suffix: pick(system, " CaCO3", ""),
-        ..shown(&EXCHANGE, exchange_ug, name)
-    }
+    Shown { suffix: pick(system, " CaCO3", ""), ..shown(&EXCHANGE, exchange_ug, name) }
 }
 
 /// Exchange capacity per resin volume: g/L CaCO3 or kgr/ft³.
 pub fn capacity_per_volume(capacity_ug_per_l: u64, system: UnitSystem) -> Shown {
     Shown {
         suffix: pick(system, " CaCO3", ""),
-        ..shown(
-            &CAPACITY_PER_VOLUME,
-            capacity_ug_per_l,
-            pick(system, "g/L", "kgr/ft3"),
-        )
+        ..shown(&CAPACITY_PER_VOLUME, capacity_ug_per_l, pick(system, "g/L", "kgr/ft3"))
     }
 }
 
@@ -108,11 +92,7 @@ pub fn mass(mass_mg: u64, system: UnitSystem) -> Shown {
 
 /// Salt dose per resin volume: g/L or lb/ft³.
 pub fn mass_per_volume(mass_mg_per_l: u64, system: UnitSystem) -> Shown {
-    shown(
-        &MASS_PER_VOLUME,
-        mass_mg_per_l,
-        pick(system, "g/L", "lb/ft3"),
-    )
+    shown(&MASS_PER_VOLUME, mass_mg_per_l, pick(system, "g/L", "lb/ft3"))
 }
 
 /// A share in per cent.
@@ -161,11 +141,7 @@ pub fn duration_brief(duration_ms: u64) -> String {
 pub fn clock(since_midnight_ms: u32) -> String {
     let seconds = since_midnight_ms / 1_000;
     let (hour, minute, second) = (seconds / 3_600, seconds / 60 % 60, seconds % 60);
-    if second == 0 {
-        format!("{hour:02}:{minute:02}")
-    } else {
-        format!("{hour:02}:{minute:02}:{second:02}")
-    }
+    if second == 0 { format!("{hour:02}:{minute:02}") } else { format!("{hour:02}:{minute:02}:{second:02}") }
 }
 
 /// A limit for a message, in the dimension's first unit.
@@ -174,17 +150,7 @@ pub(super) fn limit(dimension: &'static Dimension, base: u64) -> String {
     if std::ptr::eq(dimension, &raw const DURATION) {
         return duration_brief(base);
     }
-    unit.map_or_else(
-        || base.to_string(),
-        |unit| {
-            Shown {
-                base,
-                unit,
-                suffix: "",
-            }
-            .to_string()
-        },
-    )
+    unit.map_or_else(|| base.to_string(), |unit| Shown { base, unit, suffix: "" }.to_string())
 }
 
 fn pick(system: UnitSystem, metric: &'static str, us: &'static str) -> &'static str {
@@ -196,15 +162,8 @@ fn pick(system: UnitSystem, metric: &'static str, us: &'static str) -> &'static 
 
 fn shown(dimension: &'static Dimension, base: u64, name: &str) -> Shown {
     // A test shows every quantity, so a name that is in no table is noticed there.
-    static BASE: Unit = Unit {
-        names: &["base units"],
-        size: (1, 1),
-    };
-    Shown {
-        base,
-        unit: find(dimension, name).unwrap_or(&BASE),
-        suffix: "",
-    }
+    static BASE: Unit = Unit { names: &["base units"], size: (1, 1) };
+    Shown { base, unit: find(dimension, name).unwrap_or(&BASE), suffix: "" }
 }
 
 /// Decimals that leave four significant digits, never fewer than the digits before the point.
@@ -236,16 +195,8 @@ fn decimal(base: u64, unit: &Unit, decimals: u32, trim: bool) -> String {
     if decimals == 0 {
         return integer;
     }
-    let text = format!(
-        "{integer}.{:0width$}",
-        digits % factor,
-        width = decimals as usize
-    );
-    if trim {
-        text.trim_end_matches('0').trim_end_matches('.').to_owned()
-    } else {
-        text
-    }
+    let text = format!("{integer}.{:0width$}", digits % factor, width = decimals as usize);
+    if trim { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
 /// Groups of three digits with a space between, from five digits on.

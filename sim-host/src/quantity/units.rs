@@ -42,10 +42,7 @@ pub struct Dimension {
 }
 
 const fn unit(names: &'static [&'static str], per_unit: u128, divisor: u128) -> Unit {
-    Unit {
-        names,
-        size: (per_unit, divisor),
-    }
+    Unit { names, size: (per_unit, divisor) }
 }
 
 // Exact definitions: US gallon 231 in³, cubic foot 1728 in³, pound 0.453 592 37 kg of 7000 grains,
@@ -81,43 +78,11 @@ pub static VOLUME: Dimension = Dimension {
     as_caco3: false,
     units: &[
         unit(&["L", "litre", "litres", "liter", "liters"], LITRE_NL, 1),
-        unit(
-            &[
-                "m3",
-                "cubic metre",
-                "cubic metres",
-                "cubic meter",
-                "cubic meters",
-            ],
-            1_000 * LITRE_NL,
-            1,
-        ),
-        unit(
-            &[
-                "mL",
-                "millilitre",
-                "millilitres",
-                "milliliter",
-                "milliliters",
-            ],
-            1_000_000,
-            1,
-        ),
-        unit(
-            &["gal", "US gal", "gallon", "gallons", "gals"],
-            GALLON_NL,
-            1,
-        ),
-        unit(
-            &["ft3", "cu ft", "cubic foot", "cubic feet"],
-            CUBIC_FOOT_NL,
-            1,
-        ),
-        unit(
-            &["imp gal", "UK gal", "imperial gallon", "imperial gallons"],
-            IMPERIAL_GALLON_NL,
-            1,
-        ),
+        unit(&["m3", "cubic metre", "cubic metres", "cubic meter", "cubic meters"], 1_000 * LITRE_NL, 1),
+        unit(&["mL", "millilitre", "millilitres", "milliliter", "milliliters"], 1_000_000, 1),
+        unit(&["gal", "US gal", "gallon", "gallons", "gals"], GALLON_NL, 1),
+        unit(&["ft3", "cu ft", "cubic foot", "cubic feet"], CUBIC_FOOT_NL, 1),
+        unit(&["imp gal", "UK gal", "imperial gallon", "imperial gallons"], IMPERIAL_GALLON_NL, 1),
         unit(&["µL"], 1_000, 1),
         unit(&["nL"], 1, 1),
     ],
@@ -130,21 +95,13 @@ pub static HARDNESS: Dimension = Dimension {
     step: "1 µg/L",
     as_caco3: true,
     units: &[
-        unit(
-            &["gpg", "gr/gal", "grains/gal", "grains/gallon"],
-            HUNDRED_GRAINS_UG * LITRE_NL,
-            100 * GALLON_NL,
-        ),
+        unit(&["gpg", "gr/gal", "grains/gal", "grains/gallon"], HUNDRED_GRAINS_UG * LITRE_NL, 100 * GALLON_NL),
         unit(&["mg/L", "ppm", "g/m3"], 1_000, 1),
         unit(&["°dH", "dH", "°d", "deg dH"], 17_848, 1),
         unit(&["°fH", "fH", "°f", "deg fH"], 10_000, 1),
         unit(&["mmol/L", "mol/m3"], 100_087, 1),
         unit(&["meq/L", "eq/m3"], 100_087, 2),
-        unit(
-            &["°Clark", "°e", "gr/imp gal"],
-            HUNDRED_GRAINS_UG * LITRE_NL,
-            100 * IMPERIAL_GALLON_NL,
-        ),
+        unit(&["°Clark", "°e", "gr/imp gal"], HUNDRED_GRAINS_UG * LITRE_NL, 100 * IMPERIAL_GALLON_NL),
         unit(&["µg/L", "ug/L"], 1, 1),
     ],
 };
@@ -156,11 +113,7 @@ pub static EXCHANGE: Dimension = Dimension {
     step: "1 µg",
     as_caco3: true,
     units: &[
-        unit(
-            &["kgr", "kilograin", "kilograins"],
-            10 * HUNDRED_GRAINS_UG,
-            1,
-        ),
+        unit(&["kgr", "kilograin", "kilograins"], 10 * HUNDRED_GRAINS_UG, 1),
         unit(&["gr", "grain", "grains"], HUNDRED_GRAINS_UG, 100),
         unit(&["kg"], 1_000_000_000, 1),
         unit(&["g"], 1_000_000, 1),
@@ -178,16 +131,8 @@ pub static CAPACITY_PER_VOLUME: Dimension = Dimension {
     step: "1 µg/L",
     as_caco3: true,
     units: &[
-        unit(
-            &["kgr/ft3", "kgr/cu ft"],
-            10 * HUNDRED_GRAINS_UG * LITRE_NL,
-            CUBIC_FOOT_NL,
-        ),
-        unit(
-            &["gr/ft3", "gr/cu ft", "grains/ft3"],
-            HUNDRED_GRAINS_UG * LITRE_NL,
-            100 * CUBIC_FOOT_NL,
-        ),
+        unit(&["kgr/ft3", "kgr/cu ft"], 10 * HUNDRED_GRAINS_UG * LITRE_NL, CUBIC_FOOT_NL),
+        unit(&["gr/ft3", "gr/cu ft", "grains/ft3"], HUNDRED_GRAINS_UG * LITRE_NL, 100 * CUBIC_FOOT_NL),
         unit(&["g/L", "kg/m3"], 1_000_000, 1),
         unit(&["eq/L"], 50_043_500, 1),
         unit(&["mol/L"], 100_087_000, 1),
@@ -202,11 +147,7 @@ pub static FLOW: Dimension = Dimension {
     as_caco3: false,
     units: &[
         unit(&["L/min", "lpm", "L/minute"], 1_000, 1),
-        unit(
-            &["gpm", "gal/min", "gallons/minute", "gal/minute"],
-            GALLON_NL,
-            1_000_000,
-        ),
+        unit(&["gpm", "gal/min", "gallons/minute", "gal/minute"], GALLON_NL, 1_000_000),
         unit(&["m3/h", "m3/hr", "m3/hour"], 1_000_000, 60),
         unit(&["L/h", "L/hr", "L/hour"], 1_000, 60),
         unit(&["L/s", "L/sec"], 60_000, 1),
@@ -243,16 +184,8 @@ pub static MASS_PER_VOLUME: Dimension = Dimension {
     as_caco3: false,
     units: &[
         unit(&["g/L", "kg/m3"], 1_000, 1),
-        unit(
-            &["lb/ft3", "lb/cu ft", "lbs/ft3"],
-            45_359_237 * LITRE_NL,
-            100 * CUBIC_FOOT_NL,
-        ),
-        unit(
-            &["lb/gal", "lbs/gal"],
-            45_359_237 * LITRE_NL,
-            100 * GALLON_NL,
-        ),
+        unit(&["lb/ft3", "lb/cu ft", "lbs/ft3"], 45_359_237 * LITRE_NL, 100 * CUBIC_FOOT_NL),
+        unit(&["lb/gal", "lbs/gal"], 45_359_237 * LITRE_NL, 100 * GALLON_NL),
         unit(&["kg/L"], 1_000_000, 1),
         unit(&["mg/L", "g/m3"], 1, 1),
     ],
@@ -268,17 +201,8 @@ pub static SHARE: Dimension = Dimension {
 };
 
 /// All tables that a unit may be looked up in when it does not fit where it stands.
-pub static DIMENSIONS: [&Dimension; 9] = [
-    &DURATION,
-    &VOLUME,
-    &HARDNESS,
-    &EXCHANGE,
-    &CAPACITY_PER_VOLUME,
-    &FLOW,
-    &MASS,
-    &MASS_PER_VOLUME,
-    &SHARE,
-];
+pub static DIMENSIONS: [&Dimension; 9] =
+    [&DURATION, &VOLUME, &HARDNESS, &EXCHANGE, &CAPACITY_PER_VOLUME, &FLOW, &MASS, &MASS_PER_VOLUME, &SHARE];
 
 /// What one pulse of a meter stands for.
 pub static PULSE: Dimension = Dimension {
@@ -290,13 +214,8 @@ pub static PULSE: Dimension = Dimension {
 };
 
 /// Times of day.
-pub static CLOCK: Dimension = Dimension {
-    what: "a time of day",
-    examples: "\"02:00\" or \"22:30\"",
-    step: "1 s",
-    as_caco3: false,
-    units: &[],
-};
+pub static CLOCK: Dimension =
+    Dimension { what: "a time of day", examples: "\"02:00\" or \"22:30\"", step: "1 s", as_caco3: false, units: &[] };
 
 /// Days of the week.
 pub static WEEKDAYS: Dimension = Dimension {
@@ -310,26 +229,17 @@ pub static WEEKDAYS: Dimension = Dimension {
 /// The unit of this dimension with this name: exact spelling first, then any case.
 pub(super) fn find(dimension: &'static Dimension, written: &str) -> Option<&'static Unit> {
     let canonical = canonical(dimension, written);
-    let exact = dimension
-        .units
-        .iter()
-        .find(|unit| unit.names.contains(&canonical.as_str()));
+    let exact = dimension.units.iter().find(|unit| unit.names.contains(&canonical.as_str()));
     exact.or_else(|| {
         let lower = canonical.to_lowercase();
         let same = |name: &&str| name.to_lowercase() == lower;
-        dimension
-            .units
-            .iter()
-            .find(|unit| unit.names.iter().any(same))
+        dimension.units.iter().find(|unit| unit.names.iter().any(same))
     })
 }
 
 /// The dimension in which this unit is known.
 pub(super) fn find_elsewhere(written: &str) -> Option<&'static Dimension> {
-    DIMENSIONS
-        .iter()
-        .copied()
-        .find(|dimension| find(dimension, written).is_some())
+    DIMENSIONS.iter().copied().find(|dimension| find(dimension, written).is_some())
 }
 
 /// The unit name of this dimension nearest to what was written, if it is near enough to be meant.
@@ -340,10 +250,7 @@ pub(super) fn nearest(dimension: &'static Dimension, written: &str) -> Option<&'
 }
 
 /// The name nearest to `written`, at most one edit away for short words and two for long ones.
-pub(super) fn nearest_name(
-    written: &str,
-    names: impl Iterator<Item = &'static str>,
-) -> Option<&'static str> {
+pub(super) fn nearest_name(written: &str, names: impl Iterator<Item = &'static str>) -> Option<&'static str> {
     let lower = written.to_lowercase();
     let allowed_edits = match lower.chars().count() {
         0 | 1 => return None,
@@ -371,21 +278,14 @@ fn canonical(dimension: &Dimension, written: &str) -> String {
         })
         .collect();
     let mut words: Vec<&str> = mapped.split_whitespace().collect();
-    if dimension.as_caco3
-        && words
-            .last()
-            .is_some_and(|w| w.eq_ignore_ascii_case("CaCO3"))
-    {
+    if dimension.as_caco3 && words.last().is_some_and(|w| w.eq_ignore_ascii_case("CaCO3")) {
         words.pop();
         if words.last().is_some_and(|w| w.eq_ignore_ascii_case("as")) {
             words.pop();
         }
     }
     let joined = words.join(" ");
-    joined
-        .replace(" per ", "/")
-        .replace(" /", "/")
-        .replace("/ ", "/")
+    joined.replace(" per ", "/").replace(" /", "/").replace("/ ", "/")
 }
 
 #[cfg(test)]
@@ -400,11 +300,7 @@ mod tests {
             for unit in dimension.units {
                 for name in unit.names {
                     if let Some(other) = seen.insert(name.to_lowercase(), unit.name()) {
-                        panic!(
-                            "{}: `{name}` is both {other} and {}",
-                            dimension.what,
-                            unit.name()
-                        );
+                        panic!("{}: `{name}` is both {other} and {}", dimension.what, unit.name());
                     }
                     assert_eq!(find(dimension, name), Some(unit), "{name}");
                 }

@@ -20,11 +20,7 @@ fn line_suffix(line: Option<u64>) -> String {
 
 impl RecordingError {
     pub(super) fn new(file: &str, line: Option<u64>, kind: RecordingErrorKind) -> Self {
-        Self(Box::new(Details {
-            file: file.to_owned(),
-            line,
-            kind,
-        }))
+        Self(Box::new(Details { file: file.to_owned(), line, kind }))
     }
 
     /// The file as it was named, or "standard input".
@@ -223,9 +219,7 @@ impl RecordingErrorKind {
                 };
             }
             Self::RepeatedColumn { .. } => "name each column once",
-            Self::FieldCount { .. } => {
-                "give each row as many fields as there are columns, with a point for decimals"
-            }
+            Self::FieldCount { .. } => "give each row as many fields as there are columns, with a point for decimals",
             Self::UnreadableTime { .. } => {
                 "write seconds since the start as digits with a point, without an exponent, like 585.800"
             }
@@ -244,9 +238,7 @@ impl RecordingErrorKind {
                 );
             }
             Self::LineTooLong { .. } => "a recording has one short row per line: is this one?",
-            Self::NotUtf8 { .. } => {
-                "save the recording as plain UTF-8 text, or packed with gzip or zstd"
-            }
+            Self::NotUtf8 { .. } => "save the recording as plain UTF-8 text, or packed with gzip or zstd",
             Self::Truncated { .. } | Self::Corrupt { .. } => {
                 "copy or make the file again; what came before is as recorded"
             }

@@ -34,8 +34,7 @@ impl Header {
             self.comments.push(comment.to_owned());
         }
         if let Some(volume) = after_pulse_volume(comment) {
-            let volume =
-                parse_pulse_volume(volume).map_err(|error| fault(comment, error.message()))?;
+            let volume = parse_pulse_volume(volume).map_err(|error| fault(comment, error.message()))?;
             set(&mut self.pulse_volume_nl, volume, comment)?;
         }
         if let Some((_, since)) = comment.split_once("seconds since ") {
@@ -47,21 +46,12 @@ impl Header {
 }
 
 fn fault(comment: &str, reason: String) -> RecordingErrorKind {
-    RecordingErrorKind::HeaderFact {
-        text: excerpt(comment.as_bytes()),
-        reason,
-    }
+    RecordingErrorKind::HeaderFact { text: excerpt(comment.as_bytes()), reason }
 }
 
-fn set<T: PartialEq>(
-    fact: &mut Option<T>,
-    value: T,
-    comment: &str,
-) -> Result<(), RecordingErrorKind> {
+fn set<T: PartialEq>(fact: &mut Option<T>, value: T, comment: &str) -> Result<(), RecordingErrorKind> {
     if fact.as_ref().is_some_and(|earlier| *earlier != value) {
-        return Err(RecordingErrorKind::HeaderConflict {
-            text: excerpt(comment.as_bytes()),
-        });
+        return Err(RecordingErrorKind::HeaderConflict { text: excerpt(comment.as_bytes()) });
     }
     *fact = Some(value);
     Ok(())
@@ -79,16 +69,11 @@ fn after_pulse_volume(comment: &str) -> Option<&str> {
 /// "2027-03-01", "2027-03-01 00:00" or "2027-03-01T00:00:00", and prose after it.
 fn date_time(text: &str) -> Result<DateTime, String> {
     let mut words = text.split_whitespace();
-    let date = words
-        .next()
-        .unwrap_or_default()
-        .trim_end_matches([',', ';']);
+    let date = words.next().unwrap_or_default().trim_end_matches([',', ';']);
     let time = words
         .next()
         .filter(|word| word.starts_with(|c: char| c.is_ascii_digit()))
         .map(|word| word.trim_end_matches([',', ';']));
     let written = time.map_or_else(|| date.to_owned(), |time| format!("{date}T{time}"));
-    written
-        .parse()
-        .map_err(|error: jiff::Error| error.to_string())
+    written.parse().map_err(|error: jiff::Error| error.to_string())
 }

@@ -32,10 +32,7 @@ pub(super) struct Input {
 
 impl Input {
     pub fn progress(&self) -> Progress {
-        Progress {
-            read_bytes: self.read_bytes.load(Ordering::Relaxed),
-            total_bytes: self.total_bytes,
-        }
+        Progress { read_bytes: self.read_bytes.load(Ordering::Relaxed), total_bytes: self.total_bytes }
     }
 
     /// Opens a file; `-` is standard input.
@@ -58,32 +55,20 @@ impl Input {
     }
 
     /// Looks at the first bytes and unpacks accordingly.
-    pub fn new(
-        raw: Box<dyn Read + Send>,
-        total_bytes: Option<u64>,
-    ) -> Result<Self, RecordingErrorKind> {
+    pub fn new(raw: Box<dyn Read + Send>, total_bytes: Option<u64>) -> Result<Self, RecordingErrorKind> {
         let read_bytes = Arc::new(AtomicU64::new(0));
-        let mut raw = Counting {
-            raw,
-            read_bytes: Arc::clone(&read_bytes),
-        };
+        let mut raw = Counting { raw, read_bytes: Arc::clone(&read_bytes) };
         let magic = first_bytes(&mut raw).map_err(RecordingErrorKind::Io)?;
         let all = io::Cursor::new(magic.clone()).chain(raw);
         let (reader, packing): (Box<dyn Read + Send>, _) = match magic.as_slice() {
             [0x1f, 0x8b, ..] => {
                 let packed = BufReader::with_capacity(PACKED_BUFFER_BYTES, all);
-                (
-                    Box::new(flate2::bufread::MultiGzDecoder::new(packed)),
-                    Some("gzip"),
-                )
+                (Box::new(flate2::bufread::MultiGzDecoder::new(packed)), Some("gzip"))
             }
             [0x28, 0xb5, 0x2f, 0xfd] | [0x50..=0x5f, 0x2a, 0x4d, 0x18] => {
                 let packed = BufReader::with_capacity(PACKED_BUFFER_BYTES, all);
-                let mut decoder = zstd::stream::read::Decoder::with_buffer(packed)
-                    .map_err(RecordingErrorKind::Io)?;
-                decoder
-                    .window_log_max(ZSTD_WINDOW_LOG_MAX)
-                    .map_err(RecordingErrorKind::Io)?;
+                let mut decoder = zstd::stream::read::Decoder::with_buffer(packed).map_err(RecordingErrorKind::Io)?;
+                decoder.window_log_max(ZSTD_WINDOW_LOG_MAX).map_err(RecordingErrorKind::Io)?;
                 (Box::new(decoder), Some("zstd"))
             }
             [b'P', b'K', 3, 4] => return Err(RecordingErrorKind::OtherPacking { packing: "zip" }),
@@ -95,12 +80,7 @@ impl Input {
             }
             _ => (Box::new(all), None),
         };
-        Ok(Self {
-            reader,
-            packing,
-            read_bytes,
-            total_bytes,
-        })
+        Ok(Self { reader, packing, read_bytes, total_bytes })
     }
 }
 

@@ -76,10 +76,7 @@ impl Lines {
         self.start = next;
         self.searched = next;
         self.number += 1;
-        let line = Line {
-            number: self.number,
-            bytes,
-        };
+        let line = Line { number: self.number, bytes };
         if bytes.len() > LONGEST_LINE_BYTES {
             return Err(LineFault::TooLong(line));
         }

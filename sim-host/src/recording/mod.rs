@@ -86,11 +86,7 @@ impl Recording {
     /// A file that cannot be read, is empty, has no or wrong column names, or states an unreadable fact.
     pub fn open(path: impl AsRef<Path>) -> Result<Self, RecordingError> {
         let path = path.as_ref();
-        let file = if path.as_os_str() == "-" {
-            "standard input".to_owned()
-        } else {
-            path.display().to_string()
-        };
+        let file = if path.as_os_str() == "-" { "standard input".to_owned() } else { path.display().to_string() };
         let input = Input::open(path);
         Self::start(file, input)
     }
@@ -107,23 +103,11 @@ impl Recording {
         Self::start(file.into(), Input::new(Box::new(reader), total_bytes))
     }
 
-    fn start(
-        file: String,
-        input: Result<Input, RecordingErrorKind>,
-    ) -> Result<Self, RecordingError> {
+    fn start(file: String, input: Result<Input, RecordingErrorKind>) -> Result<Self, RecordingError> {
         let mut input = input.map_err(|kind| RecordingError::new(&file, None, kind))?;
         let mut lines = Lines::new();
         let (header, columns) = read_header(&file, &mut input, &mut lines)?;
-        Ok(Self {
-            file,
-            input,
-            lines,
-            header,
-            columns,
-            previous_ms: 0,
-            rows: 0,
-            ended: false,
-        })
+        Ok(Self { file, input, lines, header, columns, previous_ms: 0, rows: 0, ended: false })
     }
 
     /// What the comment lines at the top say.
@@ -173,10 +157,7 @@ impl Recording {
             }
             let row = self.columns.row(line.bytes).and_then(|row| {
                 if row.at_ms < self.previous_ms {
-                    return Err(RecordingErrorKind::TimeBackwards {
-                        previous_ms: self.previous_ms,
-                        at_ms: row.at_ms,
-                    });
+                    return Err(RecordingErrorKind::TimeBackwards { previous_ms: self.previous_ms, at_ms: row.at_ms });
                 }
                 Ok(row)
             });
@@ -200,11 +181,7 @@ fn is_blank_or_comment(line: &[u8]) -> bool {
 }
 
 /// Reads up to and including the line that names the columns.
-fn read_header(
-    file: &str,
-    input: &mut Input,
-    lines: &mut Lines,
-) -> Result<(Header, Columns), RecordingError> {
+fn read_header(file: &str, input: &mut Input, lines: &mut Lines) -> Result<(Header, Columns), RecordingError> {
     let mut header = Header::default();
     loop {
         let line = match lines.next(&mut *input.reader) {
@@ -216,8 +193,7 @@ fn read_header(
             }
         };
         let number = line.number;
-        let columns = header_line(&mut header, &line)
-            .map_err(|kind| RecordingError::new(file, Some(number), kind))?;
+        let columns = header_line(&mut header, &line).map_err(|kind| RecordingError::new(file, Some(number), kind))?;
         if let Some(columns) = columns {
             return Ok((header, columns));
         }
@@ -230,14 +206,9 @@ fn read_header(
 }
 
 /// Takes in one line of the header; the columns when it names them.
-fn header_line(
-    header: &mut Header,
-    line: &Line<'_>,
-) -> Result<Option<Columns>, RecordingErrorKind> {
+fn header_line(header: &mut Header, line: &Line<'_>) -> Result<Option<Columns>, RecordingErrorKind> {
     let Ok(text) = std::str::from_utf8(line.bytes) else {
-        return Err(RecordingErrorKind::NotUtf8 {
-            text: excerpt(line.bytes),
-        });
+        return Err(RecordingErrorKind::NotUtf8 { text: excerpt(line.bytes) });
     };
     // A byte order mark, as some editors and spreadsheets write.
     let text = match line.number {
@@ -255,32 +226,19 @@ fn header_line(
     Columns::parse(text).map(Some)
 }
 
-fn line_fault(
-    fault: LineFault<'_>,
-    packing: Option<&'static str>,
-    rows: u64,
-) -> (Option<u64>, RecordingErrorKind) {
+fn line_fault(fault: LineFault<'_>, packing: Option<&'static str>, rows: u64) -> (Option<u64>, RecordingErrorKind) {
     match (fault, packing) {
         (LineFault::TooLong(line), _) => {
             let text = excerpt(line.bytes);
             (Some(line.number), RecordingErrorKind::LineTooLong { text })
         }
-        (LineFault::Io(error), Some(packing))
-            if error.kind() == std::io::ErrorKind::UnexpectedEof =>
-        {
+        (LineFault::Io(error), Some(packing)) if error.kind() == std::io::ErrorKind::UnexpectedEof => {
             (None, RecordingErrorKind::Truncated { packing, rows })
         }
         // An error of the system's own comes from the file below the unpacker.
         (LineFault::Io(error), Some(packing)) if error.raw_os_error().is_none() => {
             let detail = error.to_string();
-            (
-                None,
-                RecordingErrorKind::Corrupt {
-                    packing,
-                    rows,
-                    detail,
-                },
-            )
+            (None, RecordingErrorKind::Corrupt { packing, rows, detail })
         }
         (LineFault::Io(error), _) => (None, RecordingErrorKind::Io(error)),
     }

@@ -31,32 +31,20 @@ impl Columns {
         for (place, name) in names.iter().enumerate() {
             match COLUMNS.iter().position(|column| column == name) {
                 Some(column) if places[column].is_some() => {
-                    return Err(RecordingErrorKind::RepeatedColumn {
-                        name: COLUMNS[column],
-                    });
+                    return Err(RecordingErrorKind::RepeatedColumn { name: COLUMNS[column] });
                 }
                 Some(column) => places[column] = Some(place),
                 None => unknown = unknown.or(Some(*name)),
             }
         }
         let required = |column: usize| {
-            places[column].ok_or_else(|| RecordingErrorKind::MissingColumn {
-                missing: COLUMNS[column],
-                found: found(),
-            })
+            places[column].ok_or_else(|| RecordingErrorKind::MissingColumn { missing: COLUMNS[column], found: found() })
         };
         let (time, pulses) = (required(TIME)?, required(PULSES)?);
         if let Some(name) = unknown {
-            return Err(RecordingErrorKind::UnknownColumn {
-                name: excerpt(name.as_bytes()),
-            });
+            return Err(RecordingErrorKind::UnknownColumn { name: excerpt(name.as_bytes()) });
         }
-        Ok(Self {
-            time,
-            pulses,
-            meter: places[METER],
-            count: names.len(),
-        })
+        Ok(Self { time, pulses, meter: places[METER], count: names.len() })
     }
 
     /// Reads a row. Times beyond a millisecond are rounded to the nearest, halves up.
@@ -72,23 +60,17 @@ impl Columns {
             from = comma + 1;
         }
         if found != self.count {
-            return Err(
-                text_fault(line).unwrap_or_else(|| RecordingErrorKind::FieldCount {
-                    text: excerpt(line),
-                    found,
-                    expected: self.count,
-                }),
-            );
+            return Err(text_fault(line).unwrap_or_else(|| RecordingErrorKind::FieldCount {
+                text: excerpt(line),
+                found,
+                expected: self.count,
+            }));
         }
         let meter = match self.meter {
             None => COMMON_METER,
             Some(place) => meter(fields[place])?,
         };
-        Ok(Pulses {
-            at_ms: time_ms(fields[self.time])?,
-            meter,
-            count: pulses(fields[self.pulses])?,
-        })
+        Ok(Pulses { at_ms: time_ms(fields[self.time])?, meter, count: pulses(fields[self.pulses])? })
     }
 }
 
@@ -97,28 +79,19 @@ const MOST_FIELDS: usize = 20;
 
 fn clean(field: &str) -> &str {
     let field = field.trim();
-    field
-        .strip_prefix('"')
-        .and_then(|field| field.strip_suffix('"'))
-        .map_or(field, str::trim)
+    field.strip_prefix('"').and_then(|field| field.strip_suffix('"')).map_or(field, str::trim)
 }
 
 /// The fault of bytes that are no text at all.
 fn text_fault(bytes: &[u8]) -> Option<RecordingErrorKind> {
-    std::str::from_utf8(bytes)
-        .is_err()
-        .then(|| RecordingErrorKind::NotUtf8 {
-            text: excerpt(bytes),
-        })
+    std::str::from_utf8(bytes).is_err().then(|| RecordingErrorKind::NotUtf8 { text: excerpt(bytes) })
 }
 
 /// A field's text without surrounding spaces and quotes.
 fn cleaned(field: &[u8]) -> Result<&str, RecordingErrorKind> {
     match std::str::from_utf8(field) {
         Ok(text) => Ok(clean(text)),
-        Err(_) => Err(RecordingErrorKind::NotUtf8 {
-            text: excerpt(field),
-        }),
+        Err(_) => Err(RecordingErrorKind::NotUtf8 { text: excerpt(field) }),
     }
 }
 
@@ -152,11 +125,7 @@ fn decimal_ms(field: &[u8]) -> Result<u64, TimeFault> {
     let mut fraction: &[u8] = b"";
     for (index, &byte) in digits.by_ref() {
         match byte {
-            b'0'..=b'9' => {
-                seconds = seconds
-                    .saturating_mul(10)
-                    .saturating_add(u64::from(byte - b'0'))
-            }
+            b'0'..=b'9' => seconds = seconds.saturating_mul(10).saturating_add(u64::from(byte - b'0')),
             b'.' if index > 0 => {
                 fraction = &field[index + 1..];
                 if fraction.is_empty() {
@@ -195,17 +164,14 @@ fn pulses(field: &[u8]) -> Result<u32, RecordingErrorKind> {
         Some(count) => count,
         None => {
             let text = cleaned(field)?;
-            whole(text.as_bytes()).ok_or_else(|| RecordingErrorKind::UnreadablePulses {
-                text: excerpt(text.as_bytes()),
-            })?
+            whole(text.as_bytes())
+                .ok_or_else(|| RecordingErrorKind::UnreadablePulses { text: excerpt(text.as_bytes()) })?
         }
     };
     match u32::try_from(count) {
         Ok(0) => Err(RecordingErrorKind::NoPulses),
         Ok(count) if count <= MOST_PULSES_PER_ROW => Ok(count),
-        _ => Err(RecordingErrorKind::TooManyPulses {
-            text: excerpt(field),
-        }),
+        _ => Err(RecordingErrorKind::TooManyPulses { text: excerpt(field) }),
     }
 }
 
@@ -217,9 +183,7 @@ fn meter(field: &[u8]) -> Result<u8, RecordingErrorKind> {
     whole(text.as_bytes())
         .and_then(|number| u8::try_from(number).ok())
         .filter(|number| (1..=MOST_METERS).contains(number))
-        .ok_or_else(|| RecordingErrorKind::Meter {
-            text: excerpt(text.as_bytes()),
-        })
+        .ok_or_else(|| RecordingErrorKind::Meter { text: excerpt(text.as_bytes()) })
 }
 
 /// Plain digits; very many of them saturate.
@@ -232,9 +196,7 @@ fn whole(field: &[u8]) -> Option<u64> {
         if !byte.is_ascii_digit() {
             return None;
         }
-        value = value
-            .saturating_mul(10)
-            .saturating_add(u64::from(byte - b'0'));
+        value = value.saturating_mul(10).saturating_add(u64::from(byte - b'0'));
     }
     Some(value)
 }
