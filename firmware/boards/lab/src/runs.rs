@@ -7,7 +7,6 @@ use bedkeeper::contact::Contact;
 use bedkeeper::drive::Switches;
 use bedkeeper::journal::{Event, Who};
 use bedkeeper::sequence::Outcome;
-use bedkeeper::settings::Faults;
 use bedkeeper::units::{Instant, TankId};
 use bedkeeper::{Action, Controller, Input, RawSettings, Settings};
 
@@ -49,12 +48,11 @@ pub struct Reports {
 
 /// Runs everything.
 ///
-/// # Errors
-/// A site of [`sites`] does not pass its check: a mistake in this crate.
-pub fn all(probe: &mut impl Probe) -> Result<Reports, Faults> {
+/// `None` if a site of [`sites`] does not pass its check: a mistake in this crate.
+pub fn all(probe: &mut impl Probe) -> Option<Reports> {
     let ordinary = Site::new(sites::ordinary())?.ordinary_day(probe);
     let rough = Site::new(sites::elaborate())?.rough_fortnight(probe);
-    Ok(Reports { ordinary, rough })
+    Some(Reports { ordinary, rough })
 }
 
 /// A controller with its plant.
@@ -68,15 +66,11 @@ struct Site {
 }
 
 impl Site {
-    fn new(raw: RawSettings) -> Result<Self, Faults> {
-        let settings = Settings::try_from(raw)?;
-        let start = Instant::from_ticks(0);
-        let controller = match Controller::new(start, settings) {
-            Ok(controller) => controller,
-            Err(_) => return Err(Faults::default()),
-        };
+    fn new(raw: RawSettings) -> Option<Self> {
+        let settings = Settings::try_from(raw).ok()?;
+        let controller = Controller::new(Instant::from_ticks(0), settings).ok()?;
         let valves = [Valve::at_place(0), Valve::at_place(STANDBY_PLACE)];
-        Ok(Self { controller, valves, told: [None; 2], now_ms: 0, report: Report::default() })
+        Some(Self { controller, valves, told: [None; 2], now_ms: 0, report: Report::default() })
     }
 
     /// 20 litres a minute from six to eight, half as much through the day, nothing at night.

@@ -19,7 +19,7 @@ fn print_figures(out: &mut impl Write, probe: &mut impl Probe) -> Result<bool, c
     writeln!(out, "ram-settings {}", size_of::<Settings>())?;
     writeln!(out, "ram-journal {}", size_of::<Journal>())?;
     writeln!(out, "ram-tank {}", size_of::<bedkeeper::duty::Tank>())?;
-    let Ok(reports) = runs::all(probe) else {
+    let Some(reports) = runs::all(probe) else {
         writeln!(out, "the sites do not pass their check")?;
         return Ok(false);
     };
