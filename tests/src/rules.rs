@@ -87,9 +87,7 @@ pub fn rules(text: &str) -> Vec<Rule> {
 /// A capital letter and a number.
 fn is_id(text: &str) -> bool {
     let mut letters = text.chars();
-    letters.next().is_some_and(|c| c.is_ascii_uppercase())
-        && text.len() > 1
-        && letters.all(|c| c.is_ascii_digit())
+    letters.next().is_some_and(|c| c.is_ascii_uppercase()) && text.len() > 1 && letters.all(|c| c.is_ascii_digit())
 }
 
 /// Every citation in a source text.
