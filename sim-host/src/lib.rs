@@ -1,5 +1,6 @@
 //! Host simulator of bedkeeper: plant, recordings, evidence and the `bedkeeper` command.
 
+pub mod bed;
 //pub mod cli;
 pub mod diagnostic;
 pub mod evidence;

@@ -1,0 +1,775 @@
+//! The bed: plates in series, and the water that moves through them.
+
+use super::error::{BedError, within};
+use super::exchange::{Exchanger, ratio_in_equilibrium};
+use super::resin::Resin;
+use super::speciation::Constants;
+use super::transfer::{Rates, Transfer, diffusion_m2_s};
+use super::water::{Water, check_temperature};
+
+/// Most plates a bed may have.
+pub const MOST_PLATES: usize = 2_000;
+/// Most plate steps one call of [`Bed::advance`] takes on.
+const MOST_STEPS_PER_CALL: f64 = 1e9;
+/// Free shares are worked out anew when a plate's water has changed by this share
+/// of its ions. They move by at most a few percent over the whole range, so the
+/// error is of the order of 1e-4.
+const RESPECIATE_AT: f64 = 0.02;
+/// Largest share of a plate's water that one step of diffusion moves.
+const DIFFUSION_STEP: f64 = 0.1;
+/// Most diffusion steps for one stand.
+const MOST_DIFFUSION_STEPS: f64 = 200.0;
+/// Heat a settled bed holds, per volume, relative to water (beads are about half
+/// water and half polymer of a third of its heat; common practice).
+const BED_HEAT: f64 = 0.8;
+
+/// Which way water moves through the bed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Direction {
+    /// From the top, as in service.
+    Down,
+    /// From the bottom.
+    Up,
+}
+
+/// Shape and make of a bed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BedSpec {
+    /// Settled resin volume, litres.
+    pub volume_l: f64,
+    /// Settled depth, m.
+    pub depth_m: f64,
+    /// Plates in series: they stand for all spreading of the fronts.
+    pub plates: usize,
+    /// The resin.
+    pub resin: Resin,
+    /// Equilibrium, or held back by diffusion.
+    pub transfer: Transfer,
+    /// Temperature at the start, °C.
+    pub temperature_c: f64,
+}
+
+/// What left the bed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Effluent {
+    /// Mean composition of what left. With no flow: the water at the outlet.
+    pub water: Water,
+    /// Kilograms of water that left, equal to what came in.
+    pub water_kg: f64,
+    /// Its volume as a solution, litres.
+    pub volume_l: f64,
+}
+
+/// Everything a bed holds, water and resin together.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Inventory {
+    /// Sodium, mol.
+    pub na: f64,
+    /// Calcium, mol.
+    pub ca: f64,
+    /// Magnesium, mol.
+    pub mg: f64,
+    /// Chloride, mol.
+    pub cl: f64,
+    /// Alkalinity, eq.
+    pub alkalinity: f64,
+    /// Inorganic carbon, mol.
+    pub carbon: f64,
+    /// Pore water, kg.
+    pub water_kg: f64,
+}
+
+/// One plate, as it stands.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Plate {
+    /// Water between the beads.
+    pub water: Water,
+    /// Equivalent fraction of the sites that hold sodium.
+    pub sodium_fraction: f64,
+    /// Equivalent fraction of the sites that hold calcium.
+    pub calcium_fraction: f64,
+    /// Equivalent fraction of the sites that hold magnesium.
+    pub magnesium_fraction: f64,
+}
+
+/// Five dissolved amounts that fix a water: sodium follows from the charge.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+struct Solutes {
+    ca: f64,
+    mg: f64,
+    cl: f64,
+    alkalinity: f64,
+    carbon: f64,
+}
+
+impl Solutes {
+    fn of(water: &Water) -> Self {
+        Self {
+            ca: water.ca,
+            mg: water.mg,
+            cl: water.cl,
+            alkalinity: water.alkalinity,
+            carbon: water.carbon,
+        }
+    }
+
+    fn add(&mut self, other: &Self, weight: f64) {
+        self.ca += other.ca * weight;
+        self.mg += other.mg * weight;
+        self.cl += other.cl * weight;
+        self.alkalinity += other.alkalinity * weight;
+        self.carbon += other.carbon * weight;
+    }
+
+    fn times(&self, factor: f64) -> Self {
+        let mut out = Self::default();
+        out.add(self, factor);
+        out
+    }
+
+    fn water(&self, temperature_c: f64) -> Water {
+        Water {
+            na: (self.cl + self.alkalinity - 2.0 * (self.ca + self.mg)).max(0.0),
+            ca: self.ca,
+            mg: self.mg,
+            cl: self.cl,
+            alkalinity: self.alkalinity,
+            carbon: self.carbon,
+            temperature_c,
+        }
+    }
+}
+
+/// Pore water of all plates, one array per figure, with a spare place at each end
+/// for what flows in.
+#[derive(Debug, Clone, PartialEq)]
+struct Pores {
+    ca: Vec<f64>,
+    mg: Vec<f64>,
+    cl: Vec<f64>,
+    alkalinity: Vec<f64>,
+    carbon: Vec<f64>,
+    anions: Vec<f64>,
+}
+
+impl Pores {
+    fn new(plates: usize) -> Self {
+        let zero = vec![0.0; plates + 2];
+        Self {
+            ca: zero.clone(),
+            mg: zero.clone(),
+            cl: zero.clone(),
+            alkalinity: zero.clone(),
+            carbon: zero.clone(),
+            anions: zero,
+        }
+    }
+
+    fn set(&mut self, place: usize, s: &Solutes) {
+        self.ca[place] = s.ca;
+        self.mg[place] = s.mg;
+        self.cl[place] = s.cl;
+        self.alkalinity[place] = s.alkalinity;
+        self.carbon[place] = s.carbon;
+        self.anions[place] = s.cl + s.alkalinity;
+    }
+
+    fn get(&self, place: usize) -> Solutes {
+        Solutes {
+            ca: self.ca[place],
+            mg: self.mg[place],
+            cl: self.cl[place],
+            alkalinity: self.alkalinity[place],
+            carbon: self.carbon[place],
+        }
+    }
+}
+
+/// A softening bed of resin plates in series.
+///
+/// Water moves as parcels of one plate's pore volume, so that chloride passes as a
+/// plug and only the exchange spreads a front. A part of a parcel that has come in
+/// is kept apart at the inlet until it fills a plate; as much has by then left from
+/// the outlet plate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Bed {
+    spec: BedSpec,
+    plate_kg: f64,
+    temperature_c: f64,
+    constants: Constants,
+    exchanger: Exchanger,
+    pores: Pores,
+    next_ca: Vec<f64>,
+    next_mg: Vec<f64>,
+    seen: Vec<[f64; 4]>,
+    seen_hardness: Vec<f64>,
+    before_ca: Vec<f64>,
+    before_mg: Vec<f64>,
+    /// Ions on sites that no longer exchange, mol: sodium, calcium, magnesium.
+    locked: [f64; 3],
+    head: Solutes,
+    head_share: f64,
+    head_direction: Direction,
+    /// Anions (chloride, alkalinity, carbon) of the last inflow, and for how many
+    /// shifts they have been the same: once that fills the bed, they need no moving.
+    last_anions: [f64; 3],
+    same_shifts: usize,
+}
+
+impl Bed {
+    /// A bed in sodium form whose pores hold a weak sodium chloride water.
+    ///
+    /// # Errors
+    /// [`BedError::OutOfRange`] names the figure that is out of range.
+    pub fn new(spec: BedSpec) -> Result<Self, BedError> {
+        within("bed volume", spec.volume_l, 1e-3, 1e6, "0.001 to 1 000 000 L")?;
+        within("bed depth", spec.depth_m, 0.01, 10.0, "0.01 to 10 m")?;
+        within(
+            "plates",
+            spec.plates as f64,
+            1.0,
+            MOST_PLATES as f64,
+            "1 to 2000 (20 to 40 are usual)",
+        )?;
+        let resin = spec.resin.check()?;
+        spec.transfer.check()?;
+        let temperature_c = check_temperature(spec.temperature_c)?;
+        let n = spec.plates;
+        let capacity = resin.usable_eq_l() / resin.void_fraction;
+        let mut bed = Self {
+            spec,
+            plate_kg: resin.void_fraction * spec.volume_l / n as f64,
+            temperature_c,
+            constants: Constants::at(temperature_c),
+            exchanger: Exchanger::new(n, capacity),
+            pores: Pores::new(n),
+            next_ca: vec![0.0; n + 2],
+            next_mg: vec![0.0; n + 2],
+            seen: vec![[0.0; 4]; n],
+            seen_hardness: vec![0.0; n],
+            before_ca: vec![0.0; n],
+            before_mg: vec![0.0; n],
+            locked: [0.0; 3],
+            head: Solutes::default(),
+            head_share: 0.0,
+            head_direction: Direction::Down,
+            last_anions: [0.0; 3],
+            same_shifts: 0,
+        };
+        let weak = Water::sodium_chloride(1e-3, temperature_c)?;
+        bed.fill_pores(&weak);
+        for i in 0..n {
+            bed.exchanger.ratio[i] = 1.0 / weak.na;
+        }
+        Ok(bed)
+    }
+
+    /// A bed in equilibrium with a water: exhausted, if that is the feed.
+    ///
+    /// # Errors
+    /// As [`Bed::new`], or when the water is not sound.
+    pub fn in_equilibrium_with(spec: BedSpec, water: &Water) -> Result<Self, BedError> {
+        let water = water.check()?;
+        let mut bed = Self::new(spec)?;
+        bed.fill_pores(&water);
+        let q = bed.exchanger.capacity;
+        for i in 0..bed.spec.plates {
+            let (a, b) = (bed.exchanger.a[i], bed.exchanger.b[i]);
+            let r = ratio_in_equilibrium(q, a, b, water.na, water.ca, water.mg);
+            bed.exchanger.ratio[i] = r;
+            bed.exchanger.ca[i] = a * r * r * water.ca;
+            bed.exchanger.mg[i] = b * r * r * water.mg;
+        }
+        Ok(bed)
+    }
+
+    /// Shape and make.
+    pub fn spec(&self) -> &BedSpec {
+        &self.spec
+    }
+
+    /// Temperature of the bed, °C.
+    pub fn temperature_c(&self) -> f64 {
+        self.temperature_c
+    }
+
+    /// Pore water of the whole bed, kg.
+    pub fn pore_water_kg(&self) -> f64 {
+        self.plate_kg * self.spec.plates as f64
+    }
+
+    /// The plates, from the top.
+    pub fn plates(&self) -> impl Iterator<Item = Plate> + '_ {
+        let q = self.exchanger.capacity;
+        (0..self.spec.plates).map(move |i| {
+            let calcium_fraction = 2.0 * self.exchanger.ca[i] / q;
+            let magnesium_fraction = 2.0 * self.exchanger.mg[i] / q;
+            Plate {
+                water: self.pores.get(i + 1).water(self.temperature_c),
+                sodium_fraction: 1.0 - calcium_fraction - magnesium_fraction,
+                calcium_fraction,
+                magnesium_fraction,
+            }
+        })
+    }
+
+    /// The water standing at the outlet for a direction of flow.
+    pub fn outlet(&self, direction: Direction) -> Water {
+        self.pores
+            .get(self.outlet_place(direction))
+            .water(self.temperature_c)
+    }
+
+    /// Everything the bed holds.
+    pub fn inventory(&self) -> Inventory {
+        let n = self.spec.plates;
+        let mut held = Solutes::default();
+        for place in 1..=n {
+            held.add(&self.pores.get(place), 1.0);
+        }
+        let outlet = self.pores.get(self.outlet_place(self.head_direction));
+        held.add(&outlet, -self.head_share);
+        held.add(&self.head, 1.0);
+        let ca: f64 = self.exchanger.ca.iter().sum();
+        let mg: f64 = self.exchanger.mg.iter().sum();
+        let na_resin = self.exchanger.capacity * n as f64 - 2.0 * (ca + mg);
+        let na_water = held.cl + held.alkalinity - 2.0 * (held.ca + held.mg);
+        let kg = self.plate_kg;
+        Inventory {
+            na: (na_water + na_resin) * kg + self.locked[0],
+            ca: (held.ca + ca) * kg + self.locked[1],
+            mg: (held.mg + mg) * kg + self.locked[2],
+            cl: held.cl * kg,
+            alkalinity: held.alkalinity * kg,
+            carbon: held.carbon * kg,
+            water_kg: kg * n as f64,
+        }
+    }
+
+    /// Passes water through the bed, or lets it stand when no volume flows.
+    ///
+    /// `volume_l` is litres of the inflowing solution, over `dt_s` seconds.
+    /// All amounts are conserved to rounding. In equilibrium mode `dt_s` matters
+    /// only for a stand.
+    ///
+    /// # Errors
+    /// A water that is not sound, a volume or time that is negative or not a
+    /// number, a flow in no time, or more plate steps than one call should take.
+    /// The bed is unchanged then.
+    pub fn advance(
+        &mut self,
+        inflow: &Water,
+        volume_l: f64,
+        dt_s: f64,
+        direction: Direction,
+    ) -> Result<Effluent, BedError> {
+        let inflow = inflow.check()?;
+        within("volume", volume_l, 0.0, f64::MAX, "zero or more litres")?;
+        within("time", dt_s, 0.0, f64::MAX, "zero or more seconds")?;
+        if volume_l == 0.0 {
+            self.stand_unchecked(dt_s);
+            return Ok(self.nothing_left(direction));
+        }
+        if dt_s == 0.0 {
+            return Err(BedError::OutOfRange {
+                field: "time",
+                value: dt_s,
+                allowed: "above zero when water flows",
+            });
+        }
+        let kg = volume_l * inflow.kg_per_litre();
+        let plate_steps = (kg / self.plate_kg) * self.spec.plates as f64;
+        if plate_steps > MOST_STEPS_PER_CALL {
+            return Err(BedError::TooLong {
+                plate_steps,
+                limit: MOST_STEPS_PER_CALL,
+            });
+        }
+        self.turn(direction);
+        self.take_temperature(&inflow, kg);
+        let pace = self.pace(kg / dt_s);
+        Ok(self.push(&Solutes::of(&inflow), kg, direction, &pace))
+    }
+
+    /// Lets the bed stand: water diffuses between the plates, and resin and water
+    /// come to rest with each other.
+    ///
+    /// # Errors
+    /// [`BedError::OutOfRange`] for a time that is negative or not a number.
+    pub fn stand(&mut self, dt_s: f64) -> Result<(), BedError> {
+        within("time", dt_s, 0.0, f64::MAX, "zero or more seconds")?;
+        self.stand_unchecked(dt_s);
+        Ok(())
+    }
+
+    /// Stirs the bed, as a backwash does: every plate gives `extent` of its resin
+    /// and water for the bed's mean. 0 leaves the layers, 1 makes them all alike.
+    ///
+    /// # Errors
+    /// [`BedError::OutOfRange`] for an extent outside 0 to 1.
+    pub fn mix(&mut self, extent: f64) -> Result<(), BedError> {
+        within("extent of mixing", extent, 0.0, 1.0, "0 to 1")?;
+        self.settle();
+        let n = self.spec.plates;
+        for resin in [&mut self.exchanger.ca, &mut self.exchanger.mg] {
+            blend(resin, extent);
+        }
+        for figure in [
+            &mut self.pores.ca,
+            &mut self.pores.mg,
+            &mut self.pores.cl,
+            &mut self.pores.alkalinity,
+            &mut self.pores.carbon,
+        ] {
+            blend(&mut figure[1..=n], extent);
+        }
+        self.rest(None);
+        Ok(())
+    }
+
+    /// Takes a share of the capacity away (years, iron). The ions on the lost sites
+    /// stay on them: they no longer exchange but still count in the inventory.
+    ///
+    /// # Errors
+    /// [`BedError::OutOfRange`] for a share outside 0 to 0.99.
+    pub fn lose_capacity(&mut self, share: f64) -> Result<(), BedError> {
+        within("share of capacity lost", share, 0.0, 0.99, "0 to 0.99")?;
+        let n = self.spec.plates as f64;
+        let ca: f64 = self.exchanger.ca.iter().sum();
+        let mg: f64 = self.exchanger.mg.iter().sum();
+        let na = self.exchanger.capacity * n - 2.0 * (ca + mg);
+        for (locked, held) in self.locked.iter_mut().zip([na, ca, mg]) {
+            *locked += share * held * self.plate_kg;
+        }
+        for x in self.exchanger.ca.iter_mut().chain(&mut self.exchanger.mg) {
+            *x *= 1.0 - share;
+        }
+        self.exchanger.capacity *= 1.0 - share;
+        self.respeciate_all();
+        Ok(())
+    }
+
+    /// One parcel of exactly a plate's pore volume. `pace` holds the bed back, if
+    /// it is not in equilibrium.
+    pub(crate) fn shift(&mut self, inflow: &Water, direction: Direction, pace: &Option<Pace>) {
+        debug_assert_eq!(self.head_share, 0.0);
+        self.shift_solutes(&Solutes::of(inflow), direction, pace);
+    }
+
+    /// The pace at which plates near equilibrium for a flow in kg/s.
+    pub(crate) fn pace(&self, kg_per_s: f64) -> Option<Pace> {
+        let Transfer::Kinetic(k) = &self.spec.transfer else {
+            return None;
+        };
+        let area_m2 = self.spec.volume_l * 1e-3 / self.spec.depth_m;
+        let velocity_m_s = kg_per_s * 1e-3 / area_m2;
+        Some(Pace {
+            rates: Rates::at(
+                k,
+                self.spec.resin.void_fraction,
+                velocity_m_s,
+                self.temperature_c,
+            ),
+            seconds: if kg_per_s > 0.0 {
+                self.plate_kg / kg_per_s
+            } else {
+                0.0
+            },
+        })
+    }
+
+    fn outlet_place(&self, direction: Direction) -> usize {
+        match direction {
+            Direction::Down => self.spec.plates,
+            Direction::Up => 1,
+        }
+    }
+
+    fn nothing_left(&self, direction: Direction) -> Effluent {
+        Effluent {
+            water: self.outlet(direction),
+            water_kg: 0.0,
+            volume_l: 0.0,
+        }
+    }
+
+    fn fill_pores(&mut self, water: &Water) {
+        for place in 0..self.spec.plates + 2 {
+            self.pores.set(place, &Solutes::of(water));
+        }
+        self.same_shifts = 0;
+        self.respeciate_all();
+    }
+
+    fn push(
+        &mut self,
+        inflow: &Solutes,
+        kg: f64,
+        direction: Direction,
+        pace: &Option<Pace>,
+    ) -> Effluent {
+        let mut left = Solutes::default();
+        let mut parcels = kg / self.plate_kg;
+        let total = parcels;
+        let outlet = self.outlet_place(direction);
+        while parcels > 0.0 {
+            let room = 1.0 - self.head_share;
+            let take = room.min(parcels);
+            left.add(&self.pores.get(outlet), take);
+            self.head.add(inflow, take);
+            parcels -= take;
+            if take < room {
+                self.head_share += take;
+            } else {
+                let head = std::mem::take(&mut self.head);
+                self.head_share = 0.0;
+                self.shift_solutes(&head, direction, pace);
+            }
+        }
+        let water = left.times(1.0 / total).water(self.temperature_c);
+        Effluent {
+            water,
+            water_kg: kg,
+            volume_l: kg / water.kg_per_litre(),
+        }
+    }
+
+    /// Before the flow turns round, the part of a parcel at the inlet joins the
+    /// plates it lies across.
+    fn turn(&mut self, direction: Direction) {
+        if direction != self.head_direction {
+            self.settle();
+            self.head_direction = direction;
+        }
+    }
+
+    fn settle(&mut self) {
+        if self.head_share == 0.0 {
+            return;
+        }
+        let share = self.head_share;
+        let n = self.spec.plates;
+        let mut upstream = self.head.times(1.0 / share);
+        for k in 0..n {
+            let place = match self.head_direction {
+                Direction::Down => k + 1,
+                Direction::Up => n - k,
+            };
+            let here = self.pores.get(place);
+            let mut mixed = here.times(1.0 - share);
+            mixed.add(&upstream, share);
+            self.pores.set(place, &mixed);
+            upstream = here;
+        }
+        self.head = Solutes::default();
+        self.head_share = 0.0;
+        self.rest(None);
+    }
+
+    fn take_temperature(&mut self, inflow: &Water, kg: f64) {
+        let exchanged = 1.0 - (-kg / (BED_HEAT * self.spec.volume_l)).exp();
+        let temperature_c =
+            self.temperature_c + exchanged * (inflow.temperature_c - self.temperature_c);
+        self.temperature_c = temperature_c;
+        if (temperature_c - self.constants.temperature_c()).abs() > 0.1 {
+            self.constants = Constants::at(temperature_c);
+            self.respeciate_all();
+        }
+    }
+
+    fn stand_unchecked(&mut self, dt_s: f64) {
+        if dt_s == 0.0 {
+            return;
+        }
+        let n = self.spec.plates;
+        let spacing_m = self.spec.depth_m / n as f64;
+        // Pores wind: √2 longer paths, the usual figure for packed spheres.
+        let diffusion = diffusion_m2_s(self.temperature_c) / std::f64::consts::SQRT_2;
+        let share = diffusion * dt_s / (spacing_m * spacing_m);
+        let steps = (share / DIFFUSION_STEP).ceil().clamp(1.0, MOST_DIFFUSION_STEPS);
+        let pace = self.pace(0.0).map(|p| Pace {
+            seconds: dt_s / steps,
+            ..p
+        });
+        for _ in 0..steps as usize {
+            if n > 1 {
+                for figure in [
+                    &mut self.pores.ca,
+                    &mut self.pores.mg,
+                    &mut self.pores.cl,
+                    &mut self.pores.alkalinity,
+                    &mut self.pores.carbon,
+                ] {
+                    diffuse(&mut figure[1..=n], share / steps, &mut self.before_ca);
+                }
+            }
+            self.rest(pace.as_ref());
+        }
+    }
+
+    /// Brings each plate to rest with the water it holds.
+    fn rest(&mut self, pace: Option<&Pace>) {
+        let n = self.spec.plates;
+        for place in 1..=n {
+            self.pores.anions[place] = self.pores.cl[place] + self.pores.alkalinity[place];
+        }
+        self.same_shifts = 0;
+        self.check_anions();
+        self.exchange(1, pace);
+        self.check_hardness();
+    }
+
+    fn shift_solutes(&mut self, inflow: &Solutes, direction: Direction, pace: &Option<Pace>) {
+        let n = self.spec.plates;
+        let (inlet, from) = match direction {
+            Direction::Down => (0, 0),
+            Direction::Up => (n + 1, 2),
+        };
+        self.pores.ca[inlet] = inflow.ca;
+        self.pores.mg[inlet] = inflow.mg;
+        let anions = [inflow.cl, inflow.alkalinity, inflow.carbon];
+        if anions != self.last_anions {
+            self.last_anions = anions;
+            self.same_shifts = 0;
+        }
+        if self.same_shifts < n {
+            self.same_shifts += 1;
+            self.pores.cl[inlet] = inflow.cl;
+            self.pores.alkalinity[inlet] = inflow.alkalinity;
+            self.pores.carbon[inlet] = inflow.carbon;
+            self.pores.anions[inlet] = inflow.cl + inflow.alkalinity;
+            for figure in [
+                &mut self.pores.cl,
+                &mut self.pores.alkalinity,
+                &mut self.pores.carbon,
+                &mut self.pores.anions,
+            ] {
+                figure.copy_within(from..from + n, 1);
+            }
+            self.check_anions();
+        }
+        self.exchange(from, pace.as_ref());
+        self.check_hardness();
+    }
+
+    /// Exchange in every plate with the water found at `from` onwards, which ends
+    /// up in the plates.
+    fn exchange(&mut self, from: usize, pace: Option<&Pace>) {
+        let n = self.spec.plates;
+        if pace.is_some() {
+            self.before_ca.copy_from_slice(&self.exchanger.ca);
+            self.before_mg.copy_from_slice(&self.exchanger.mg);
+        }
+        self.exchanger.equilibrate(
+            &self.pores.ca[from..from + n],
+            &self.pores.mg[from..from + n],
+            &self.pores.anions[1..=n],
+            &mut self.next_ca[1..=n],
+            &mut self.next_mg[1..=n],
+        );
+        if let Some(pace) = pace {
+            for i in 0..n {
+                let (x_ca, x_mg) = (self.exchanger.ca[i], self.exchanger.mg[i]);
+                let (c_ca, c_mg) = (self.next_ca[i + 1], self.next_mg[i + 1]);
+                let short = 1.0 - pace.rates.approach(x_ca + x_mg, c_ca + c_mg, pace.seconds);
+                let (d_ca, d_mg) = (
+                    short * (x_ca - self.before_ca[i]),
+                    short * (x_mg - self.before_mg[i]),
+                );
+                self.exchanger.ca[i] = x_ca - d_ca;
+                self.exchanger.mg[i] = x_mg - d_mg;
+                self.next_ca[i + 1] = c_ca + d_ca;
+                self.next_mg[i + 1] = c_mg + d_mg;
+            }
+        }
+        std::mem::swap(&mut self.pores.ca, &mut self.next_ca);
+        std::mem::swap(&mut self.pores.mg, &mut self.next_mg);
+    }
+
+    fn check_anions(&mut self) {
+        for i in 0..self.spec.plates {
+            let s = self.pores.get(i + 1);
+            let limit = RESPECIATE_AT * self.pores.anions[i + 1];
+            let [cl, alkalinity, carbon, _] = self.seen[i];
+            if (s.cl - cl).abs() > limit
+                || (s.alkalinity - alkalinity).abs() > limit
+                || (s.carbon - carbon).abs() > limit
+            {
+                self.respeciate(i);
+            }
+        }
+    }
+
+    fn check_hardness(&mut self) {
+        let n = self.spec.plates;
+        let (ca, mg) = (&self.pores.ca[1..=n], &self.pores.mg[1..=n]);
+        let (seen, anions) = (&self.seen_hardness[..n], &self.pores.anions[1..=n]);
+        let mut any = 0;
+        for i in 0..n {
+            let moved = (ca[i] + mg[i] - seen[i]).abs();
+            any |= u64::from(moved > RESPECIATE_AT * anions[i]);
+        }
+        if any != 0 {
+            for i in 0..n {
+                let hardness = self.pores.ca[i + 1] + self.pores.mg[i + 1];
+                let limit = RESPECIATE_AT * self.pores.anions[i + 1];
+                if (hardness - self.seen_hardness[i]).abs() > limit {
+                    self.respeciate(i);
+                }
+            }
+        }
+    }
+
+    fn respeciate_all(&mut self) {
+        for i in 0..self.spec.plates {
+            self.respeciate(i);
+        }
+    }
+
+    fn respeciate(&mut self, i: usize) {
+        let s = self.pores.get(i + 1);
+        let free = self.constants.free_shares(&s.water(self.temperature_c));
+        let half = 0.5 * self.exchanger.capacity / (free.na * free.na);
+        let resin = &self.spec.resin;
+        self.exchanger.a[i] = half * free.ca * 10f64.powf(resin.log_k_ca);
+        self.exchanger.b[i] = half * free.mg * 10f64.powf(resin.log_k_mg);
+        self.seen[i] = [s.cl, s.alkalinity, s.carbon, 0.0];
+        self.seen_hardness[i] = s.ca + s.mg;
+    }
+}
+
+/// How fast plates near equilibrium, and how long they have.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Pace {
+    rates: Rates,
+    seconds: f64,
+}
+
+/// Gives `extent` of each value for the mean of all.
+fn blend(values: &mut [f64], extent: f64) {
+    let mean = values.iter().sum::<f64>() / values.len() as f64;
+    for value in values {
+        *value += extent * (mean - *value);
+    }
+}
+
+/// One implicit step of diffusion between neighbours with closed ends (Thomas
+/// algorithm); `share` is `D Δt / Δx²`. Flux form: what leaves one plate enters
+/// the next.
+fn diffuse(values: &mut [f64], share: f64, scratch: &mut [f64]) {
+    let n = values.len();
+    let inner = 1.0 + 2.0 * share;
+    let mut diagonal = 1.0 + share;
+    scratch[0] = -share / diagonal;
+    let old_first = values[0];
+    values[0] = old_first / diagonal;
+    for i in 1..n {
+        let middle = if i + 1 == n { 1.0 + share } else { inner };
+        diagonal = middle + share * scratch[i - 1];
+        scratch[i] = -share / diagonal;
+        values[i] = (values[i] + share * values[i - 1]) / diagonal;
+    }
+    for i in (0..n - 1).rev() {
+        values[i] -= scratch[i] * values[i + 1];
+    }
+}

@@ -1,0 +1,292 @@
+//! The resin bed against PHREEQC (data and provenance in `tests/reference/`), with
+//! mass transfer off. Every comparison prints its difference.
+
+use std::path::Path;
+
+use bedkeeper_sim::bed::cycle::{CycleRun, CycleSpec, Regeneration, ServicePoint};
+use bedkeeper_sim::bed::{Bed, BedSpec, FeedSpec, Water};
+
+/// Rows of a reference file as fields by column.
+struct Table {
+    head: Vec<String>,
+    rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    fn read(name: &str) -> Self {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("tests/reference")
+            .join(name);
+        let text = std::fs::read_to_string(&path).expect("a reference file");
+        let mut lines = text.lines().map(|line| {
+            line.split(',')
+                .map(|field| field.trim().to_owned())
+                .collect::<Vec<_>>()
+        });
+        let head = lines.next().expect("a heading");
+        let rows: Vec<_> = lines.collect();
+        assert!(!rows.is_empty(), "{name} holds no rows");
+        Self { head, rows }
+    }
+
+    fn text(&self, row: usize, column: &str) -> &str {
+        let at = self
+            .head
+            .iter()
+            .position(|name| name == column)
+            .unwrap_or_else(|| panic!("no column {column}"));
+        &self.rows[row][at]
+    }
+
+    fn number(&self, row: usize, column: &str) -> f64 {
+        self.text(row, column).parse().expect("a number")
+    }
+}
+
+fn percent(model: f64, reference: f64) -> f64 {
+    100.0 * (model / reference - 1.0)
+}
+
+/// The case a row of a capacity table describes; none for other databases.
+fn case(table: &Table, row: usize) -> Option<CycleSpec> {
+    let mut spec = CycleSpec::default();
+    let (capacity_eq_l, log_k_ca, log_k_mg) = match table.text(row, "case") {
+        "base_phreeqc.dat" => (2.0, 0.8, 0.6),
+        "logK_1.0_0.8" => (2.0, 1.0, 0.8),
+        "logK_1.2_1.0" => (2.0, 1.2, 1.0),
+        "q1.9_logK_1.0_0.8" => (1.9, 1.0, 0.8),
+        _ => return None,
+    };
+    spec.resin.capacity_eq_l = capacity_eq_l;
+    spec.resin.log_k_ca = log_k_ca;
+    spec.resin.log_k_mg = log_k_mg;
+    spec.plates = table.number(row, "N") as usize;
+    spec.dose_g_l = table.number(row, "dose_actual_gL");
+    if table.text(row, "flow") == "counter" {
+        spec.regeneration = Regeneration::CounterCurrent;
+    }
+    Some(spec)
+}
+
+/// Compares every converged row of a capacity table; returns how many.
+fn compare_capacities(name: &str) -> usize {
+    let table = Table::read(name);
+    let mut compared = 0;
+    println!("{name}: capacity within 3 %, mean leakage within 10 % or 0.2 mg/L");
+    for row in 0..table.rows.len() {
+        let Some(spec) = case(&table, row) else {
+            continue;
+        };
+        if table.text(row, "converged") != "yes" {
+            continue;
+        }
+        let outcome = CycleRun::new(spec)
+            .and_then(|mut run| run.to_steady())
+            .expect("a sound case");
+        let capacity = table.number(row, "cap_gCaCO3_L");
+        let leakage = table.number(row, "leak_mean_mgL");
+        let dose = table.number(row, "dose_actual_gL");
+        let capacity_off = percent(outcome.capacity_g_l, capacity);
+        let leakage_off = percent(outcome.leakage_mean_mg_l, leakage);
+        println!(
+            "{:18} {:8} N {:2} {:7.2} g/L: capacity {:.3} against {:.3} ({:+.3} %), mean leakage {:.4} against {:.4} ({:+.2} %), balance {:+.1e}",
+            table.text(row, "case"),
+            table.text(row, "flow"),
+            spec.plates,
+            dose,
+            outcome.capacity_g_l,
+            capacity,
+            capacity_off,
+            outcome.leakage_mean_mg_l,
+            leakage,
+            leakage_off,
+            outcome.balance_error,
+        );
+        assert!(outcome.converged);
+        assert!((outcome.dose_g_l / dose - 1.0).abs() < 1e-3, "dose");
+        assert!(capacity_off.abs() < 3.0, "capacity");
+        assert!(
+            leakage_off.abs() < 10.0 || (outcome.leakage_mean_mg_l - leakage).abs() < 0.2,
+            "leakage"
+        );
+        assert!(outcome.balance_error.abs() < 0.005, "balance");
+        compared += 1;
+    }
+    compared
+}
+
+#[test]
+fn capacity_and_leakage_against_dose() {
+    assert_eq!(compare_capacities("capacity_vs_dose_N20.csv"), 12);
+}
+
+#[test]
+fn capacity_and_leakage_at_other_plates_doses_and_selectivities() {
+    assert_eq!(compare_capacities("capacity_other_cases.csv"), 27);
+}
+
+/// Bed volumes at which a rising curve last crosses a level, between its points.
+fn crossing(curve: &[(f64, f64)], level: f64) -> f64 {
+    let last_below = curve
+        .iter()
+        .rposition(|(_, y)| *y <= level)
+        .expect("a start below the level");
+    let ((x0, y0), (x1, y1)) = (curve[last_below], curve[last_below + 1]);
+    x0 + (level - y0) / (y1 - y0) * (x1 - x0)
+}
+
+fn service_table(name: &str) -> Vec<(f64, f64)> {
+    let table = Table::read(name);
+    (0..table.rows.len())
+        .map(|row| {
+            (
+                table.number(row, "BV"),
+                table.number(row, "hardness_mgL_CaCO3"),
+            )
+        })
+        .collect()
+}
+
+fn hardness(points: &[ServicePoint]) -> Vec<(f64, f64)> {
+    points.iter().map(|p| (p.bv, p.hardness_mg_l)).collect()
+}
+
+#[test]
+fn virgin_breakthrough() {
+    println!("virgin breakthrough within 1 %");
+    for plates in [10, 20] {
+        let reference = service_table(&format!("breakthrough_virgin_N{plates}.csv"));
+        let mut run = CycleRun::virgin(CycleSpec {
+            plates,
+            ..CycleSpec::default()
+        })
+        .expect("a sound case");
+        let mut points = Vec::new();
+        let outcome = run
+            .exhaust(0.98 * 342.0, |p| points.push(p))
+            .expect("an end point");
+        let curve = hardness(&points);
+        for level in [17.1, 34.2, 171.0, 307.8] {
+            let (model, engine) = (crossing(&curve, level), crossing(&reference, level));
+            let off = percent(model, engine);
+            println!("N {plates} {level} mg/L: {model:.2} against {engine:.2} BV ({off:+.3} %)");
+            assert!(off.abs() < 1.0);
+        }
+        // What was removed is what the bed then holds.
+        println!("N {plates} balance {:+.1e}", outcome.balance_error);
+        assert!(outcome.balance_error.abs() < 1e-3);
+    }
+}
+
+#[test]
+fn service_curves_after_regeneration() {
+    println!("bed volumes to 17.1 and 50 mg/L within 1 %");
+    for (tag, regeneration) in [
+        ("co", Regeneration::CoCurrent),
+        ("ctr", Regeneration::CounterCurrent),
+    ] {
+        for dose_g_l in [80.0, 160.0, 240.0] {
+            let reference = service_table(&format!("service_{tag}_{dose_g_l}.csv"));
+            let mut run = CycleRun::new(CycleSpec {
+                dose_g_l,
+                regeneration,
+                ..CycleSpec::default()
+            })
+            .expect("a sound case");
+            run.to_steady().expect("a steady state");
+            let (_, points) = run.curves(100.0).expect("curves");
+            let curve = hardness(&points);
+            for level in [17.1, 50.0] {
+                let (model, engine) = (crossing(&curve, level), crossing(&reference, level));
+                let off = percent(model, engine);
+                println!(
+                    "{tag} {dose_g_l} g/L, {level} mg/L: {model:.2} against {engine:.2} BV ({off:+.3} %)"
+                );
+                assert!(off.abs() < 1.0);
+            }
+        }
+    }
+}
+
+#[test]
+fn what_goes_to_drain() {
+    println!("regenerant effluent within 5 % of its peak");
+    for (tag, regeneration) in [
+        ("co", Regeneration::CoCurrent),
+        ("ctr", Regeneration::CounterCurrent),
+    ] {
+        let table = Table::read(&format!("regen_effluent_{tag}_160.csv"));
+        let mut run = CycleRun::new(CycleSpec {
+            regeneration,
+            ..CycleSpec::default()
+        })
+        .expect("a sound case");
+        run.to_steady().expect("a steady state");
+        let (drain, _) = run.curves(100.0).expect("curves");
+        assert_eq!(drain.len(), table.rows.len());
+        type Ion = fn(&Water) -> f64;
+        let ions: [(&str, Ion); 4] = [
+            ("Ca_molkgw", |w| w.ca),
+            ("Mg_molkgw", |w| w.mg),
+            ("Na_molkgw", |w| w.na),
+            ("Cl_molkgw", |w| w.cl),
+        ];
+        for (column, ion) in ions {
+            let engine: Vec<f64> = (0..drain.len()).map(|i| table.number(i, column)).collect();
+            let peak = engine.iter().copied().fold(0.0, f64::max);
+            let worst = drain
+                .iter()
+                .zip(&engine)
+                .map(|(point, reference)| (ion(&point.water) - reference).abs() / peak * 100.0)
+                .fold(0.0, f64::max);
+            println!("{tag} {column}: worst difference {worst:.3} % of the peak");
+            assert!(worst < 5.0);
+        }
+        for (i, point) in drain.iter().enumerate() {
+            assert_eq!(point.brine, table.text(i, "phase") == "brine");
+            assert!((point.bv - table.number(i, "BV")).abs() < 1e-3 * (1.0 + point.bv));
+        }
+    }
+}
+
+#[test]
+fn resin_in_equilibrium_with_hard_water() {
+    let table = Table::read("exchange_equilibrium_hard_water.csv");
+    for row in 0..table.rows.len() {
+        let temperature_c = table.number(row, "T_C");
+        let feed = Water::from_feed(&FeedSpec {
+            temperature_c,
+            ..CycleSpec::default().feed
+        })
+        .expect("a feed");
+        let mut resin = CycleSpec::default().resin;
+        resin.log_k_ca = table.number(row, "logK_Ca");
+        resin.log_k_mg = table.number(row, "logK_Mg");
+        let bed = Bed::in_equilibrium_with(
+            BedSpec {
+                volume_l: 1.0,
+                depth_m: 1.0,
+                plates: 1,
+                resin,
+                transfer: CycleSpec::default().transfer,
+                temperature_c,
+            },
+            &feed,
+        )
+        .expect("a bed");
+        let plate = bed.plates().next().expect("a plate");
+        for (column, model) in [
+            ("eqfrac_Ca", plate.calcium_fraction),
+            ("eqfrac_Mg", plate.magnesium_fraction),
+            ("eqfrac_Na", plate.sodium_fraction),
+        ] {
+            let engine = table.number(row, column);
+            println!(
+                "{temperature_c} °C, log K {}: {column} {model:.5} against {engine:.5} ({:+.3} %)",
+                resin.log_k_ca,
+                percent(model, engine)
+            );
+            assert!(percent(model, engine).abs() < 0.5);
+        }
+    }
+}
