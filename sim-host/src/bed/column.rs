@@ -222,7 +222,13 @@ impl Bed {
     /// # Errors
     /// [`BedError::OutOfRange`] names the figure that is out of range.
     pub fn new(spec: BedSpec) -> Result<Self, BedError> {
-        within("bed volume", spec.volume_l, 1e-3, 1e6, "0.001 to 1 000 000 L")?;
+        within(
+            "bed volume",
+            spec.volume_l,
+            1e-3,
+            1e6,
+            "0.001 to 1 000 000 L",
+        )?;
         within("bed depth", spec.depth_m, 0.01, 10.0, "0.01 to 10 m")?;
         within(
             "plates",
@@ -586,7 +592,9 @@ impl Bed {
         // Pores wind: √2 longer paths, the usual figure for packed spheres.
         let diffusion = diffusion_m2_s(self.temperature_c) / std::f64::consts::SQRT_2;
         let share = diffusion * dt_s / (spacing_m * spacing_m);
-        let steps = (share / DIFFUSION_STEP).ceil().clamp(1.0, MOST_DIFFUSION_STEPS);
+        let steps = (share / DIFFUSION_STEP)
+            .ceil()
+            .clamp(1.0, MOST_DIFFUSION_STEPS);
         let pace = self.pace(0.0).map(|p| Pace {
             seconds: dt_s / steps,
             ..p

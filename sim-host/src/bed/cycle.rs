@@ -208,7 +208,13 @@ impl CycleRun {
     /// Any figure out of range, a feed too soft for the end point, or a case of
     /// more work than is sensible.
     pub fn new(spec: CycleSpec) -> Result<Self, BedError> {
-        within("dose", spec.dose_g_l, 1.0, 2_000.0, "1 to 2000 g NaCl per litre")?;
+        within(
+            "dose",
+            spec.dose_g_l,
+            1.0,
+            2_000.0,
+            "1 to 2000 g NaCl per litre",
+        )?;
         Self::prepare(spec, false)
     }
 
@@ -221,16 +227,28 @@ impl CycleRun {
     }
 
     fn prepare(spec: CycleSpec, sodium_form: bool) -> Result<Self, BedError> {
-        within("slow rinse", spec.rinse_bv, 0.0, 100.0, "0 to 100 bed volumes")?;
-        within("fast rinse", spec.fast_rinse_bv, 0.0, 100.0, "0 to 100 bed volumes")?;
-        within("end point", spec.until_mg_l, 1e-3, 2e4, "0.001 to 20 000 mg/L")?;
         within(
-            "cycles",
-            spec.most_cycles as f64,
-            1.0,
-            1000.0,
-            "1 to 1000",
+            "slow rinse",
+            spec.rinse_bv,
+            0.0,
+            100.0,
+            "0 to 100 bed volumes",
         )?;
+        within(
+            "fast rinse",
+            spec.fast_rinse_bv,
+            0.0,
+            100.0,
+            "0 to 100 bed volumes",
+        )?;
+        within(
+            "end point",
+            spec.until_mg_l,
+            1e-3,
+            2e4,
+            "0.001 to 20 000 mg/L",
+        )?;
+        within("cycles", spec.most_cycles as f64, 1.0, 1000.0, "1 to 1000")?;
         for (field, flow) in [
             ("service flow", spec.flows.service_bv_h),
             ("brine flow", spec.flows.brine_bv_h),
@@ -372,8 +390,8 @@ impl CycleRun {
                 parcels += 1;
                 hardness = (out.ca + out.mg) * to_mg_l;
                 lowest = hardness.min(lowest);
-                ended = ended
-                    || (hardness > self.spec.until_mg_l && hardness > ABOVE_LOWEST * lowest);
+                ended =
+                    ended || (hardness > self.spec.until_mg_l && hardness > ABOVE_LOWEST * lowest);
                 leaked += hardness;
                 if !ended {
                     counted = parcels;
@@ -396,9 +414,8 @@ impl CycleRun {
                 });
             }
         }
-        let removed = |parcels: usize, leaked: f64| {
-            (parcels as f64 * feed_mg_l - leaked) * dbv * 1e-3
-        };
+        let removed =
+            |parcels: usize, leaked: f64| (parcels as f64 * feed_mg_l - leaked) * dbv * 1e-3;
         Ok(Service {
             bed_volumes: counted as f64 * dbv,
             capacity_g_l: removed(counted, leaked_before_end),
@@ -407,7 +424,11 @@ impl CycleRun {
             } else {
                 leaked_before_end / counted as f64
             },
-            leakage_min_mg_l: if counted == 0 { lowest } else { lowest_before_end },
+            leakage_min_mg_l: if counted == 0 {
+                lowest
+            } else {
+                lowest_before_end
+            },
             removed_g_l: removed(parcels, leaked),
         })
     }

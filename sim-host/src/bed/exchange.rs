@@ -333,12 +333,21 @@ mod tests {
 
     #[test]
     fn the_certain_search_solves_every_corner() {
-        for (ca, mg) in [(0.0, 0.0), (2.7, 0.0), (0.0, 2.7), (2.0, 0.7), (1e-12, 1e-14)] {
+        for (ca, mg) in [
+            (0.0, 0.0),
+            (2.7, 0.0),
+            (0.0, 2.7),
+            (2.0, 0.7),
+            (1e-12, 1e-14),
+        ] {
             for anions in [1e-7, 1e-3, 0.0086, 0.2, 1.9, 6.0] {
                 let plate = totals(ca, mg, anions);
                 let r = plate.solve();
                 let (value, _) = plate.residual_and_slope(r);
-                assert!(value.abs() < 1e-12 * (1.0 + anions), "{plate:?} {r} {value}");
+                assert!(
+                    value.abs() < 1e-12 * (1.0 + anions),
+                    "{plate:?} {r} {value}"
+                );
             }
         }
     }

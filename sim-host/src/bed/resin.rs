@@ -48,13 +48,31 @@ impl Resin {
     /// [`BedError::OutOfRange`] names the first that is out of range, or a resin
     /// with no capacity left.
     pub fn check(self) -> Result<Self, BedError> {
-        within("resin capacity", self.capacity_eq_l, 0.05, 5.0, "0.05 to 5 eq/L")?;
+        within(
+            "resin capacity",
+            self.capacity_eq_l,
+            0.05,
+            5.0,
+            "0.05 to 5 eq/L",
+        )?;
         within("void fraction", self.void_fraction, 0.2, 0.7, "0.2 to 0.7")?;
         within("log K of calcium", self.log_k_ca, -2.0, 4.0, "-2 to 4")?;
         within("log K of magnesium", self.log_k_mg, -2.0, 4.0, "-2 to 4")?;
         within("resin age", self.age_years, 0.0, 50.0, "0 to 50 years")?;
-        within("capacity loss per year", self.loss_per_year, 0.0, 0.9, "0 to 0.9")?;
-        within("iron on the resin", self.iron_g_l, 0.0, 100.0, "0 to 100 g/L")?;
+        within(
+            "capacity loss per year",
+            self.loss_per_year,
+            0.0,
+            0.9,
+            "0 to 0.9",
+        )?;
+        within(
+            "iron on the resin",
+            self.iron_g_l,
+            0.0,
+            100.0,
+            "0 to 100 g/L",
+        )?;
         within(
             "capacity left",
             self.usable_eq_l(),
@@ -103,7 +121,10 @@ mod tests {
         };
         assert!(matches!(
             dead.check(),
-            Err(BedError::OutOfRange { field: "capacity left", .. })
+            Err(BedError::OutOfRange {
+                field: "capacity left",
+                ..
+            })
         ));
     }
 }

@@ -88,9 +88,8 @@ impl Constants {
             c[0] + c[1] * k + c[2] / k + c[3] * k.log10() + c[4] / (k * k) + c[5] * k * k
         };
         // van 't Hoff from 25 °C; enthalpies in kcal/mol.
-        let heat = |lk: f64, kcal: f64| {
-            lk - kcal * 4184.0 / (LN_10 * 8.314_46) * (1.0 / k - 1.0 / 298.15)
-        };
+        let heat =
+            |lk: f64, kcal: f64| lk - kcal * 4184.0 / (LN_10 * 8.314_46) * (1.0 / k - 1.0 / 298.15);
         Self {
             temperature_c,
             a,
@@ -235,10 +234,7 @@ fn sums(q: &Quotients, h: f64, water: &Water, free: FreeShares) -> (f64, f64) {
     let pairs_one = q.ca_hco3 * ca + q.mg_hco3 * mg + q.na_hco3 * na;
     let pairs_two = carbonate * (1.0 + q.ca_co3 * ca + q.mg_co3 * mg + q.na_co3 * na);
     let bound = 1.0 + pairs_one;
-    (
-        bound + pairs_two + q.dioxide * h,
-        bound + 2.0 * pairs_two,
-    )
+    (bound + pairs_two + q.dioxide * h, bound + 2.0 * pairs_two)
 }
 
 fn shares(q: &Quotients, h: f64, bicarbonate: f64) -> FreeShares {
@@ -303,8 +299,10 @@ fn hydrogen_activity(q: &Quotients, water: &Water, free: FreeShares, guess: f64)
 /// Density of pure water, kg/m³: Kell (1975), from memory; within 0.01 kg/m³ of
 /// tables from 0 to 80 °C.
 pub fn water_density_kg_m3(t: f64) -> f64 {
-    (999.839_52 + t * (16.945_176 - t * (7.987_040_1e-3 + t * (46.170_461e-6
-        - t * (105.563_02e-9 - t * 280.542_53e-12)))))
+    (999.839_52
+        + t * (16.945_176
+            - t * (7.987_040_1e-3
+                + t * (46.170_461e-6 - t * (105.563_02e-9 - t * 280.542_53e-12)))))
         / (1.0 + 16.879_85e-3 * t)
 }
 
@@ -365,6 +363,9 @@ mod tests {
     #[test]
     fn water_without_carbonate_binds_nothing() {
         let brine = Water::brine(10.0, 15.0).expect("brine");
-        assert_eq!(Constants::at(15.0).free_shares(&brine), FreeShares::ALL_FREE);
+        assert_eq!(
+            Constants::at(15.0).free_shares(&brine),
+            FreeShares::ALL_FREE
+        );
     }
 }

@@ -43,7 +43,13 @@ impl Transfer {
     pub fn check(self) -> Result<Self, BedError> {
         if let Self::Kinetic(k) = self {
             within("bead diameter", k.bead_mm, 0.1, 3.0, "0.1 to 3 mm")?;
-            within("water in the bead", k.bead_water, 0.05, 0.95, "0.05 to 0.95")?;
+            within(
+                "water in the bead",
+                k.bead_water,
+                0.05,
+                0.95,
+                "0.05 to 0.95",
+            )?;
         }
         Ok(self)
     }
@@ -79,8 +85,7 @@ impl Rates {
     pub fn at(k: &Kinetics, void_fraction: f64, velocity_m_s: f64, temperature_c: f64) -> Self {
         let bead_m = k.bead_mm * 1e-3;
         let diffusion = diffusion_m2_s(temperature_c);
-        let viscosity =
-            water_viscosity_pa_s(temperature_c) / water_density_kg_m3(temperature_c);
+        let viscosity = water_viscosity_pa_s(temperature_c) / water_density_kg_m3(temperature_c);
         let reynolds = velocity_m_s * bead_m / viscosity;
         let schmidt = viscosity / diffusion;
         let sherwood = (1.09 / void_fraction * (reynolds * schmidt).cbrt()).max(2.0);

@@ -74,7 +74,13 @@ impl Water {
             "0 to 20 000 mg/L as CaCO3",
         )?;
         let share = within("calcium share", spec.calcium_share, 0.0, 1.0, "0 to 1")?;
-        let sodium = within("sodium", spec.sodium_mg_l, 0.0, 50_000.0, "0 to 50 000 mg/L")?;
+        let sodium = within(
+            "sodium",
+            spec.sodium_mg_l,
+            0.0,
+            50_000.0,
+            "0 to 50 000 mg/L",
+        )?;
         let alkalinity = within(
             "alkalinity",
             spec.alkalinity_meq_l,
@@ -270,13 +276,19 @@ mod tests {
         bad.ca = f64::NAN;
         assert!(matches!(
             bad.check(),
-            Err(BedError::OutOfRange { field: "calcium", .. })
+            Err(BedError::OutOfRange {
+                field: "calcium",
+                ..
+            })
         ));
         let mut skewed = feed();
         skewed.cl *= 1.1;
         assert!(matches!(
             skewed.check(),
-            Err(BedError::OutOfRange { field: "charge imbalance", .. })
+            Err(BedError::OutOfRange {
+                field: "charge imbalance",
+                ..
+            })
         ));
         assert!(Water::brine(40.0, 15.0).is_err());
     }
