@@ -2,6 +2,7 @@
 
 use super::error::{BedError, within};
 use super::exchange::{Exchanger, ratio_in_equilibrium};
+use super::pores::{Pores, Solutes, blend, diffuse};
 use super::resin::Resin;
 use super::speciation::Constants;
 use super::transfer::{Rates, Transfer, diffusion_m2_s};
@@ -17,6 +18,9 @@ const MOST_STEPS_PER_CALL: f64 = 1e9;
 const RESPECIATE_AT: f64 = 0.02;
 /// Largest share of a plate's water that one step of diffusion moves.
 const DIFFUSION_STEP: f64 = 0.1;
+/// Standing time is saved up to this before it acts, so that short pauses cost
+/// nothing and do not blur the parcels, s.
+const STAND_LUMP_S: f64 = 600.0;
 /// Most diffusion steps for one stand.
 const MOST_DIFFUSION_STEPS: f64 = 200.0;
 /// Heat a settled bed holds, per volume, relative to water (beads are about half
@@ -92,99 +96,6 @@ pub struct Plate {
     pub magnesium_fraction: f64,
 }
 
-/// Five dissolved amounts that fix a water: sodium follows from the charge.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-struct Solutes {
-    ca: f64,
-    mg: f64,
-    cl: f64,
-    alkalinity: f64,
-    carbon: f64,
-}
-
-impl Solutes {
-    fn of(water: &Water) -> Self {
-        Self {
-            ca: water.ca,
-            mg: water.mg,
-            cl: water.cl,
-            alkalinity: water.alkalinity,
-            carbon: water.carbon,
-        }
-    }
-
-    fn add(&mut self, other: &Self, weight: f64) {
-        self.ca += other.ca * weight;
-        self.mg += other.mg * weight;
-        self.cl += other.cl * weight;
-        self.alkalinity += other.alkalinity * weight;
-        self.carbon += other.carbon * weight;
-    }
-
-    fn times(&self, factor: f64) -> Self {
-        let mut out = Self::default();
-        out.add(self, factor);
-        out
-    }
-
-    fn water(&self, temperature_c: f64) -> Water {
-        Water {
-            na: (self.cl + self.alkalinity - 2.0 * (self.ca + self.mg)).max(0.0),
-            ca: self.ca,
-            mg: self.mg,
-            cl: self.cl,
-            alkalinity: self.alkalinity,
-            carbon: self.carbon,
-            temperature_c,
-        }
-    }
-}
-
-/// Pore water of all plates, one array per figure, with a spare place at each end
-/// for what flows in.
-#[derive(Debug, Clone, PartialEq)]
-struct Pores {
-    ca: Vec<f64>,
-    mg: Vec<f64>,
-    cl: Vec<f64>,
-    alkalinity: Vec<f64>,
-    carbon: Vec<f64>,
-    anions: Vec<f64>,
-}
-
-impl Pores {
-    fn new(plates: usize) -> Self {
-        let zero = vec![0.0; plates + 2];
-        Self {
-            ca: zero.clone(),
-            mg: zero.clone(),
-            cl: zero.clone(),
-            alkalinity: zero.clone(),
-            carbon: zero.clone(),
-            anions: zero,
-        }
-    }
-
-    fn set(&mut self, place: usize, s: &Solutes) {
-        self.ca[place] = s.ca;
-        self.mg[place] = s.mg;
-        self.cl[place] = s.cl;
-        self.alkalinity[place] = s.alkalinity;
-        self.carbon[place] = s.carbon;
-        self.anions[place] = s.cl + s.alkalinity;
-    }
-
-    fn get(&self, place: usize) -> Solutes {
-        Solutes {
-            ca: self.ca[place],
-            mg: self.mg[place],
-            cl: self.cl[place],
-            alkalinity: self.alkalinity[place],
-            carbon: self.carbon[place],
-        }
-    }
-}
-
 /// A softening bed of resin plates in series.
 ///
 /// Water moves as parcels of one plate's pore volume, so that chloride passes as a
@@ -210,6 +121,8 @@ pub struct Bed {
     head: Solutes,
     head_share: f64,
     head_direction: Direction,
+    /// Standing time that has not acted yet, s.
+    stood_s: f64,
     /// Anions (chloride, alkalinity, carbon) of the last inflow, and for how many
     /// shifts they have been the same: once that fills the bed, they need no moving.
     last_anions: [f64; 3],
@@ -259,6 +172,7 @@ impl Bed {
             head: Solutes::default(),
             head_share: 0.0,
             head_direction: Direction::Down,
+            stood_s: 0.0,
             last_anions: [0.0; 3],
             same_shifts: 0,
         };
@@ -398,7 +312,7 @@ impl Bed {
     }
 
     /// Lets the bed stand: water diffuses between the plates, and resin and water
-    /// come to rest with each other.
+    /// come to rest with each other. Pauses act once they add up to ten minutes.
     ///
     /// # Errors
     /// [`BedError::OutOfRange`] for a time that is negative or not a number.
@@ -408,7 +322,7 @@ impl Bed {
         Ok(())
     }
 
-    /// Stirs the bed, as a backwash does: every plate gives `extent` of its resin
+    /// Stirs the bed at once, as a backwash does: every plate gives `extent` of its resin
     /// and water for the bed's mean. 0 leaves the layers, 1 makes them all alike.
     ///
     /// # Errors
@@ -429,7 +343,7 @@ impl Bed {
         ] {
             blend(&mut figure[1..=n], extent);
         }
-        self.rest(None);
+        self.rest_at_once();
         Ok(())
     }
 
@@ -569,7 +483,7 @@ impl Bed {
         }
         self.head = Solutes::default();
         self.head_share = 0.0;
-        self.rest(None);
+        self.rest_at_once();
     }
 
     fn take_temperature(&mut self, inflow: &Water, kg: f64) {
@@ -584,9 +498,13 @@ impl Bed {
     }
 
     fn stand_unchecked(&mut self, dt_s: f64) {
-        if dt_s == 0.0 {
+        self.stood_s += dt_s;
+        if self.stood_s < STAND_LUMP_S {
             return;
         }
+        let dt_s = std::mem::take(&mut self.stood_s);
+        // Part of the outlet plate has left: only whole plates may come to rest.
+        self.settle();
         let n = self.spec.plates;
         let spacing_m = self.spec.depth_m / n as f64;
         // Pores wind: √2 longer paths, the usual figure for packed spheres.
@@ -613,6 +531,13 @@ impl Bed {
             }
             self.rest(pace.as_ref());
         }
+    }
+
+    /// Equilibrium at once, where the bed is one of equilibrium; otherwise only the
+    /// water has moved.
+    fn rest_at_once(&mut self) {
+        let pace = self.pace(0.0);
+        self.rest(pace.as_ref());
     }
 
     /// Brings each plate to rest with the water it holds.
@@ -751,33 +676,4 @@ impl Bed {
 pub(crate) struct Pace {
     rates: Rates,
     seconds: f64,
-}
-
-/// Gives `extent` of each value for the mean of all.
-fn blend(values: &mut [f64], extent: f64) {
-    let mean = values.iter().sum::<f64>() / values.len() as f64;
-    for value in values {
-        *value += extent * (mean - *value);
-    }
-}
-
-/// One implicit step of diffusion between neighbours with closed ends (Thomas
-/// algorithm); `share` is `D Δt / Δx²`. Flux form: what leaves one plate enters
-/// the next.
-fn diffuse(values: &mut [f64], share: f64, scratch: &mut [f64]) {
-    let n = values.len();
-    let inner = 1.0 + 2.0 * share;
-    let mut diagonal = 1.0 + share;
-    scratch[0] = -share / diagonal;
-    let old_first = values[0];
-    values[0] = old_first / diagonal;
-    for i in 1..n {
-        let middle = if i + 1 == n { 1.0 + share } else { inner };
-        diagonal = middle + share * scratch[i - 1];
-        scratch[i] = -share / diagonal;
-        values[i] = (values[i] + share * values[i - 1]) / diagonal;
-    }
-    for i in (0..n - 1).rev() {
-        values[i] -= scratch[i] * values[i + 1];
-    }
 }

@@ -20,8 +20,8 @@ const LEAST_CYCLES: usize = 4;
 /// The end point also lies this factor above the lowest hardness of the run, so
 /// that a run which starts above the limit and falls is not ended at once.
 const ABOVE_LOWEST: f64 = 1.05;
-/// Plate steps one case may take (minutes on one core).
-const MOST_PLATE_STEPS: f64 = 4e10;
+/// Plate steps one case may take: about a minute on one core.
+const MOST_PLATE_STEPS: f64 = 5e9;
 
 /// Which end the brine enters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -151,7 +151,7 @@ impl Exchanger {
         ca_out: &mut [f64],
         mg_out: &mut [f64],
     ) {
-        let mut open = add_totals_and_step(
+        let mut settled = add_totals_and_step(
             self.capacity,
             ca_in,
             mg_in,
@@ -165,8 +165,8 @@ impl Exchanger {
             &mut self.ratio,
         );
         let mut round = 1;
-        while open != 0 && round < ROUNDS {
-            open = step(
+        while settled == 0 && round < ROUNDS {
+            settled = step(
                 self.capacity,
                 anions,
                 &self.total_ca,
@@ -177,7 +177,7 @@ impl Exchanger {
             );
             round += 1;
         }
-        if open != 0 {
+        if settled == 0 {
             for plate in 0..self.ratio.len() {
                 self.ratio[plate] = self
                     .totals(plate, ca_in[plate], mg_in[plate], anions[plate])
@@ -198,7 +198,7 @@ impl Exchanger {
     }
 }
 
-/// One Newton step of one plate; returns the new `r` and whether it still moved.
+/// One Newton step of one plate; returns the new `r` and 1 if it has come to rest.
 #[inline(always)]
 fn newton(q: f64, c: f64, ca: f64, mg: f64, a: f64, b: f64, r: f64) -> (f64, u64) {
     let na = (q + c - 2.0 * (ca + mg)).max(0.0);
@@ -218,8 +218,7 @@ fn newton(q: f64, c: f64, ca: f64, mg: f64, a: f64, b: f64, r: f64) -> (f64, u64
     let slope = n * q * i1 + 2.0 * (x * ar * i2 + y * br * i3);
     let step = value / slope;
     let next = (r + step).max(0.1 * r).min(10.0 * r);
-    let open = u64::from(!(step.abs() <= STEP_TOLERANCE * r));
-    (next, open)
+    (next, u64::from(step.abs() <= STEP_TOLERANCE * r))
 }
 
 #[multiversion(targets("x86_64+avx2", "x86_64+avx512f+avx512vl+avx512dq"))]
@@ -241,17 +240,17 @@ fn add_totals_and_step(
     let (ca_in, mg_in, anions) = (&ca_in[..n], &mg_in[..n], &anions[..n]);
     let (resin_ca, resin_mg, a, b) = (&resin_ca[..n], &resin_mg[..n], &a[..n], &b[..n]);
     let (total_ca, total_mg) = (&mut total_ca[..n], &mut total_mg[..n]);
-    let mut open = 0;
+    let mut settled = 1;
     for i in 0..n {
         let ca = ca_in[i] + resin_ca[i];
         let mg = mg_in[i] + resin_mg[i];
         total_ca[i] = ca;
         total_mg[i] = mg;
-        let (next, moved) = newton(capacity, anions[i], ca, mg, a[i], b[i], ratio[i]);
+        let (next, at_rest) = newton(capacity, anions[i], ca, mg, a[i], b[i], ratio[i]);
         ratio[i] = next;
-        open |= moved;
+        settled &= at_rest;
     }
-    open
+    settled
 }
 
 #[multiversion(targets("x86_64+avx2", "x86_64+avx512f+avx512vl+avx512dq"))]
@@ -267,9 +266,9 @@ fn step(
     let n = ratio.len();
     let (anions, total_ca, total_mg) = (&anions[..n], &total_ca[..n], &total_mg[..n]);
     let (a, b) = (&a[..n], &b[..n]);
-    let mut open = 0;
+    let mut settled = 1;
     for i in 0..n {
-        let (next, moved) = newton(
+        let (next, at_rest) = newton(
             capacity,
             anions[i],
             total_ca[i],
@@ -279,9 +278,9 @@ fn step(
             ratio[i],
         );
         ratio[i] = next;
-        open |= moved;
+        settled &= at_rest;
     }
-    open
+    settled
 }
 
 #[multiversion(targets("x86_64+avx2", "x86_64+avx512f+avx512vl+avx512dq"))]

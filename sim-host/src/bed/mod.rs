@@ -7,13 +7,20 @@
 //! - [`Bed::advance`] passes any volume of any water through a bed, for coupling to
 //!   a plant;
 //! - [`cycle`] repeats regeneration and service until nothing changes any more, for
-//!   capacity and leakage against salt dose. `cli` puts that on the command line.
+//!   capacity and leakage against salt dose. [`cli`] puts that on the command line.
 
+pub mod cli;
 mod column;
+pub mod cycle;
 mod error;
 mod exchange;
+mod page;
+mod pores;
+mod quantity;
 mod resin;
 mod speciation;
+#[cfg(test)]
+mod tests;
 mod transfer;
 mod water;
 
@@ -25,5 +32,3 @@ pub use water::{
     CA_G_PER_MOL, CACO3_G_PER_EQ, CACO3_G_PER_MOL, FeedSpec, MG_G_PER_MOL, NA_G_PER_MOL,
     NACL_G_PER_MOL, Water,
 };
-
-pub mod cycle;
