@@ -499,6 +499,12 @@ mod tests {
         let page = page::render(&a, &results(&a));
         assert!(page.starts_with("<!DOCTYPE html>"));
         assert_eq!(page.matches("<figure>").count(), 6);
+        // A drawing element left open would swallow the rest of the drawing.
+        for element in ["line", "polyline", "svg"] {
+            let opened = page.matches(&format!("<{element} ")).count()
+                + page.matches(&format!("<{element}>")).count();
+            assert_eq!(opened, page.matches(&format!("</{element}>")).count());
+        }
         for outside in ["http", "src=", "href=", "@import", "NaN", "inf"] {
             assert!(!page.contains(outside), "{outside}");
         }

@@ -16,6 +16,11 @@ const MOST_STEPS_PER_CALL: f64 = 1e9;
 /// of its ions. They move by at most a few percent over the whole range, so the
 /// error is of the order of 1e-4.
 const RESPECIATE_AT: f64 = 0.02;
+/// A plate's approach to equilibrium is worked out anew when the ratio of its
+/// hardness on the resin and in the water has changed by this share.
+const REPACE_AT: f64 = 0.01;
+/// No ratio of resin to water is near this.
+const UNKNOWN_RATIO: f64 = -1.0;
 /// Largest share of a plate's water that one step of diffusion moves.
 const DIFFUSION_STEP: f64 = 0.1;
 /// Standing time is saved up to this before it acts, so that short pauses cost
@@ -116,6 +121,11 @@ pub struct Bed {
     seen_hardness: Vec<f64>,
     before_ca: Vec<f64>,
     before_mg: Vec<f64>,
+    /// Share of the way to equilibrium that each plate falls short of, the pace and
+    /// the ratio of resin to water that it holds for.
+    short: Vec<f64>,
+    short_pace: Option<Pace>,
+    short_ratio: Vec<f64>,
     /// Ions on sites that no longer exchange, mol: sodium, calcium, magnesium.
     locked: [f64; 3],
     head: Solutes,
@@ -168,6 +178,9 @@ impl Bed {
             seen_hardness: vec![0.0; n],
             before_ca: vec![0.0; n],
             before_mg: vec![0.0; n],
+            short: vec![0.0; n],
+            short_pace: None,
+            short_ratio: vec![UNKNOWN_RATIO; n],
             locked: [0.0; 3],
             head: Solutes::default(),
             head_share: 0.0,
@@ -601,22 +614,34 @@ impl Bed {
             &mut self.next_mg[1..=n],
         );
         if let Some(pace) = pace {
-            for i in 0..n {
-                let (x_ca, x_mg) = (self.exchanger.ca[i], self.exchanger.mg[i]);
-                let (c_ca, c_mg) = (self.next_ca[i + 1], self.next_mg[i + 1]);
-                let short = 1.0 - pace.rates.approach(x_ca + x_mg, c_ca + c_mg, pace.seconds);
-                let (d_ca, d_mg) = (
-                    short * (x_ca - self.before_ca[i]),
-                    short * (x_mg - self.before_mg[i]),
-                );
-                self.exchanger.ca[i] = x_ca - d_ca;
-                self.exchanger.mg[i] = x_mg - d_mg;
-                self.next_ca[i + 1] = c_ca + d_ca;
-                self.next_mg[i + 1] = c_mg + d_mg;
-            }
+            self.hold_back(pace);
         }
         std::mem::swap(&mut self.pores.ca, &mut self.next_ca);
         std::mem::swap(&mut self.pores.mg, &mut self.next_mg);
+    }
+
+    /// Takes every plate back from equilibrium by as much as the time was short.
+    fn hold_back(&mut self, pace: &Pace) {
+        if self.short_pace != Some(*pace) {
+            self.short_pace = Some(*pace);
+            self.short_ratio.fill(UNKNOWN_RATIO);
+        }
+        for i in 0..self.spec.plates {
+            let (x_ca, x_mg) = (self.exchanger.ca[i], self.exchanger.mg[i]);
+            let (c_ca, c_mg) = (self.next_ca[i + 1], self.next_mg[i + 1]);
+            let (resin, water) = (x_ca + x_mg, c_ca + c_mg);
+            let near = (resin - self.short_ratio[i] * water).abs() <= REPACE_AT * resin;
+            if !near {
+                self.short_ratio[i] = resin / water;
+                self.short[i] = 1.0 - pace.rates.approach(resin, water, pace.seconds);
+            }
+            let d_ca = self.short[i] * (x_ca - self.before_ca[i]);
+            let d_mg = self.short[i] * (x_mg - self.before_mg[i]);
+            self.exchanger.ca[i] = x_ca - d_ca;
+            self.exchanger.mg[i] = x_mg - d_mg;
+            self.next_ca[i + 1] = c_ca + d_ca;
+            self.next_mg[i + 1] = c_mg + d_mg;
+        }
     }
 
     fn check_anions(&mut self) {

@@ -433,6 +433,16 @@ impl CycleRun {
         })
     }
 
+    /// One regeneration and one service run; returns the hardness removed up to the
+    /// end point, g CaCO3 per litre of bed.
+    ///
+    /// # Errors
+    /// [`BedError::NoEndPoint`] when the service run does not end.
+    pub fn cycle(&mut self) -> Result<f64, BedError> {
+        self.regenerate(|_| ());
+        Ok(self.service(None, |_| ())?.capacity_g_l)
+    }
+
     /// Cycles until capacity has settled and the balance closes.
     ///
     /// # Errors

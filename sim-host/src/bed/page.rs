@@ -152,32 +152,45 @@ fn plot(x_name: &str, y_name: &str, series: &[Series<'_>], mark: Option<f64>) ->
         figure {
             svg viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) role="img" aria-label=(format!("{} against {x_name}", series.iter().map(|s| s.name).collect::<Vec<_>>().join(", "))) {
                 @for v in ticks(y_count, y_step) {
-                    line.grid x1=(LEFT) x2=(WIDTH - RIGHT) y1=(y(v)) y2=(y(v));
+                    line.grid x1=(LEFT) x2=(WIDTH - RIGHT) y1=(y(v)) y2=(y(v)) {}
                     text x=(LEFT - 6.0) y=(y(v) + 4.0) text-anchor="end" { (tidy(v)) }
                 }
                 @for v in ticks(x_count, x_step) {
-                    line.grid x1=(x(x_low + v)) x2=(x(x_low + v)) y1=(TOP) y2=(HEIGHT - BOTTOM);
+                    line.grid x1=(x(x_low + v)) x2=(x(x_low + v)) y1=(TOP) y2=(HEIGHT - BOTTOM) {}
                     text x=(x(x_low + v)) y=(HEIGHT - BOTTOM + 16.0) text-anchor="middle" { (tidy(x_low + v)) }
                 }
                 text x=((LEFT + WIDTH - RIGHT) / 2.0) y=(HEIGHT - 10.0) text-anchor="middle" { (x_name) }
                 text x="14" y=((TOP + HEIGHT - BOTTOM) / 2.0) text-anchor="middle" transform=(format!("rotate(-90 14 {})", (TOP + HEIGHT - BOTTOM) / 2.0)) { (y_name) }
                 @if let Some(level) = mark {
-                    line x1=(LEFT) x2=(WIDTH - RIGHT) y1=(y(level)) y2=(y(level)) stroke="#a00" stroke-dasharray="1 3";
+                    line x1=(LEFT) x2=(WIDTH - RIGHT) y1=(y(level)) y2=(y(level)) stroke="#a00" stroke-dasharray="1 3" {}
                     text x=(LEFT + 6.0) y=(y(level) - 5.0) { "end point" }
                 }
                 @for (i, s) in series.iter().enumerate() {
                     polyline fill="none" stroke=(INKS[i % 3]) stroke-width="2" stroke-dasharray=(DASHES[i % 3])
-                        points=(s.points.iter().map(|p| format!("{:.1},{:.1}", x(p.0), y(p.1))).collect::<Vec<_>>().join(" "));
+                        points=(path(s.points.iter().map(|p| (x(p.0), y(p.1))))) {}
                 }
             }
             figcaption {
                 @for (i, s) in series.iter().enumerate() {
-                    svg.key viewBox="0 0 30 8" { line x1="0" x2="30" y1="4" y2="4" stroke=(INKS[i % 3]) stroke-width="2" stroke-dasharray=(DASHES[i % 3]); }
+                    svg.key viewBox="0 0 30 8" { line x1="0" x2="30" y1="4" y2="4" stroke=(INKS[i % 3]) stroke-width="2" stroke-dasharray=(DASHES[i % 3]) {} }
                     (s.name) " "
                 }
             }
         }
     }
+}
+
+/// Points of a line on the page, leaving out those that would not show.
+fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
+    let mut text = String::new();
+    let mut last = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+    for (x, y) in points {
+        if (x - last.0).abs() + (y - last.1).abs() >= 0.5 {
+            text += &format!("{x:.1},{y:.1} ");
+            last = (x, y);
+        }
+    }
+    text
 }
 
 /// 1, 2 or 5 times a power of ten, for four to ten divisions.
