@@ -125,6 +125,64 @@ fn capacity_and_leakage_at_other_plates_doses_and_selectivities() {
     assert_eq!(compare_capacities("capacity_other_cases.csv"), 27);
 }
 
+#[test]
+fn another_feed_temperature_and_brine() {
+    let table = Table::read("capacity_other_feed.csv");
+    for row in 0..table.rows.len() {
+        let number = |column| table.number(row, column);
+        let outcome = CycleRun::new(CycleSpec {
+            plates: number("N") as usize,
+            dose_g_l: number("dose_actual_gL"),
+            brine_percent: number("brine_wt_pct"),
+            feed: FeedSpec {
+                hardness_mg_l: number("hardness_mgL"),
+                calcium_share: number("calcium_share"),
+                sodium_mg_l: number("Na_mgL"),
+                alkalinity_meq_l: number("alkalinity_meqL"),
+                ph: number("pH"),
+                temperature_c: number("T_C"),
+            },
+            ..CycleSpec::default()
+        })
+        .and_then(|mut run| run.to_steady())
+        .expect("a sound case");
+        for (what, model, engine, limit) in [
+            (
+                "capacity, g/L",
+                outcome.capacity_g_l,
+                number("cap_mgCaCO3_L") * 1e-3,
+                3.0,
+            ),
+            (
+                "mean leakage, mg/L",
+                outcome.leakage_mean_mg_l,
+                number("leak_mean_mgL"),
+                10.0,
+            ),
+            (
+                "least leakage, mg/L",
+                outcome.leakage_min_mg_l,
+                number("leak_min_mgL"),
+                10.0,
+            ),
+            (
+                "bed volumes",
+                outcome.bed_volumes,
+                number("BV_service"),
+                1.0,
+            ),
+        ] {
+            let off = percent(model, engine);
+            println!(
+                "{} °C, brine {} %: {what} {model:.4} against {engine:.4} ({off:+.3} %)",
+                number("T_C"),
+                number("brine_wt_pct")
+            );
+            assert!(off.abs() < limit);
+        }
+    }
+}
+
 /// Bed volumes at which a rising curve last crosses a level, between its points.
 fn crossing(curve: &[(f64, f64)], level: f64) -> f64 {
     let last_below = curve

@@ -3,24 +3,17 @@
 use super::error::{BedError, within};
 use super::exchange::{Exchanger, ratio_in_equilibrium};
 use super::pores::{Pores, Solutes, blend, diffuse};
-use super::resin::Resin;
+use super::spec::{BedSpec, Direction, Effluent, Inventory, MOST_PLATES, Plate};
 use super::speciation::Constants;
-use super::transfer::{Rates, Transfer, diffusion_m2_s};
+use super::transfer::{HoldBack, Pace, Rates, Transfer, diffusion_m2_s};
 use super::water::{Water, check_temperature};
 
-/// Most plates a bed may have.
-pub const MOST_PLATES: usize = 2_000;
 /// Most plate steps one call of [`Bed::advance`] takes on.
 const MOST_STEPS_PER_CALL: f64 = 1e9;
 /// Free shares are worked out anew when a plate's water has changed by this share
 /// of its ions. They move by at most a few percent over the whole range, so the
 /// error is of the order of 1e-4.
 const RESPECIATE_AT: f64 = 0.02;
-/// A plate's approach to equilibrium is worked out anew when the ratio of its
-/// hardness on the resin and in the water has changed by this share.
-const REPACE_AT: f64 = 0.01;
-/// No ratio of resin to water is near this.
-const UNKNOWN_RATIO: f64 = -1.0;
 /// Largest share of a plate's water that one step of diffusion moves.
 const DIFFUSION_STEP: f64 = 0.1;
 /// Standing time is saved up to this before it acts, so that short pauses cost
@@ -31,75 +24,6 @@ const MOST_DIFFUSION_STEPS: f64 = 200.0;
 /// Heat a settled bed holds, per volume, relative to water (beads are about half
 /// water and half polymer of a third of its heat; common practice).
 const BED_HEAT: f64 = 0.8;
-
-/// Which way water moves through the bed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Direction {
-    /// From the top, as in service.
-    Down,
-    /// From the bottom.
-    Up,
-}
-
-/// Shape and make of a bed.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BedSpec {
-    /// Settled resin volume, litres.
-    pub volume_l: f64,
-    /// Settled depth, m.
-    pub depth_m: f64,
-    /// Plates in series: they stand for all spreading of the fronts.
-    pub plates: usize,
-    /// The resin.
-    pub resin: Resin,
-    /// Equilibrium, or held back by diffusion.
-    pub transfer: Transfer,
-    /// Temperature at the start, °C.
-    pub temperature_c: f64,
-}
-
-/// What left the bed.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Effluent {
-    /// Mean composition of what left. With no flow: the water at the outlet.
-    pub water: Water,
-    /// Kilograms of water that left, equal to what came in.
-    pub water_kg: f64,
-    /// Its volume as a solution, litres.
-    pub volume_l: f64,
-}
-
-/// Everything a bed holds, water and resin together.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Inventory {
-    /// Sodium, mol.
-    pub na: f64,
-    /// Calcium, mol.
-    pub ca: f64,
-    /// Magnesium, mol.
-    pub mg: f64,
-    /// Chloride, mol.
-    pub cl: f64,
-    /// Alkalinity, eq.
-    pub alkalinity: f64,
-    /// Inorganic carbon, mol.
-    pub carbon: f64,
-    /// Pore water, kg.
-    pub water_kg: f64,
-}
-
-/// One plate, as it stands.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Plate {
-    /// Water between the beads.
-    pub water: Water,
-    /// Equivalent fraction of the sites that hold sodium.
-    pub sodium_fraction: f64,
-    /// Equivalent fraction of the sites that hold calcium.
-    pub calcium_fraction: f64,
-    /// Equivalent fraction of the sites that hold magnesium.
-    pub magnesium_fraction: f64,
-}
 
 /// A softening bed of resin plates in series.
 ///
@@ -119,13 +43,8 @@ pub struct Bed {
     next_mg: Vec<f64>,
     seen: Vec<[f64; 4]>,
     seen_hardness: Vec<f64>,
-    before_ca: Vec<f64>,
-    before_mg: Vec<f64>,
-    /// Share of the way to equilibrium that each plate falls short of, the pace and
-    /// the ratio of resin to water that it holds for.
-    short: Vec<f64>,
-    short_pace: Option<Pace>,
-    short_ratio: Vec<f64>,
+    hold_back: HoldBack,
+    scratch: Vec<f64>,
     /// Ions on sites that no longer exchange, mol: sodium, calcium, magnesium.
     locked: [f64; 3],
     head: Solutes,
@@ -176,11 +95,8 @@ impl Bed {
             next_mg: vec![0.0; n + 2],
             seen: vec![[0.0; 4]; n],
             seen_hardness: vec![0.0; n],
-            before_ca: vec![0.0; n],
-            before_mg: vec![0.0; n],
-            short: vec![0.0; n],
-            short_pace: None,
-            short_ratio: vec![UNKNOWN_RATIO; n],
+            hold_back: HoldBack::new(n),
+            scratch: vec![0.0; n],
             locked: [0.0; 3],
             head: Solutes::default(),
             head_share: 0.0,
@@ -539,7 +455,7 @@ impl Bed {
                     &mut self.pores.alkalinity,
                     &mut self.pores.carbon,
                 ] {
-                    diffuse(&mut figure[1..=n], share / steps, &mut self.before_ca);
+                    diffuse(&mut figure[1..=n], share / steps, &mut self.scratch);
                 }
             }
             self.rest(pace.as_ref());
@@ -603,8 +519,7 @@ impl Bed {
     fn exchange(&mut self, from: usize, pace: Option<&Pace>) {
         let n = self.spec.plates;
         if pace.is_some() {
-            self.before_ca.copy_from_slice(&self.exchanger.ca);
-            self.before_mg.copy_from_slice(&self.exchanger.mg);
+            self.hold_back.remember(&self.exchanger);
         }
         self.exchanger.equilibrate(
             &self.pores.ca[from..from + n],
@@ -614,34 +529,15 @@ impl Bed {
             &mut self.next_mg[1..=n],
         );
         if let Some(pace) = pace {
-            self.hold_back(pace);
+            self.hold_back.apply(
+                pace,
+                &mut self.exchanger,
+                &mut self.next_ca[1..=n],
+                &mut self.next_mg[1..=n],
+            );
         }
         std::mem::swap(&mut self.pores.ca, &mut self.next_ca);
         std::mem::swap(&mut self.pores.mg, &mut self.next_mg);
-    }
-
-    /// Takes every plate back from equilibrium by as much as the time was short.
-    fn hold_back(&mut self, pace: &Pace) {
-        if self.short_pace != Some(*pace) {
-            self.short_pace = Some(*pace);
-            self.short_ratio.fill(UNKNOWN_RATIO);
-        }
-        for i in 0..self.spec.plates {
-            let (x_ca, x_mg) = (self.exchanger.ca[i], self.exchanger.mg[i]);
-            let (c_ca, c_mg) = (self.next_ca[i + 1], self.next_mg[i + 1]);
-            let (resin, water) = (x_ca + x_mg, c_ca + c_mg);
-            let near = (resin - self.short_ratio[i] * water).abs() <= REPACE_AT * resin;
-            if !near {
-                self.short_ratio[i] = resin / water;
-                self.short[i] = 1.0 - pace.rates.approach(resin, water, pace.seconds);
-            }
-            let d_ca = self.short[i] * (x_ca - self.before_ca[i]);
-            let d_mg = self.short[i] * (x_mg - self.before_mg[i]);
-            self.exchanger.ca[i] = x_ca - d_ca;
-            self.exchanger.mg[i] = x_mg - d_mg;
-            self.next_ca[i + 1] = c_ca + d_ca;
-            self.next_mg[i + 1] = c_mg + d_mg;
-        }
     }
 
     fn check_anions(&mut self) {
@@ -694,11 +590,4 @@ impl Bed {
         self.seen[i] = [s.cl, s.alkalinity, s.carbon, 0.0];
         self.seen_hardness[i] = s.ca + s.mg;
     }
-}
-
-/// How fast plates near equilibrium, and how long they have.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Pace {
-    rates: Rates,
-    seconds: f64,
 }

@@ -3,10 +3,11 @@
 //! Whole parcels of one plate's pore volume are used throughout, so the true dose
 //! and rinse are the nearest whole number of them.
 
-use super::column::{Bed, BedSpec, Direction, Pace};
+use super::column::Bed;
 use super::error::{BedError, within};
 use super::resin::Resin;
-use super::transfer::Transfer;
+use super::spec::{BedSpec, Direction};
+use super::transfer::{Pace, Transfer};
 use super::water::{
     CA_G_PER_MOL, CACO3_G_PER_EQ, CACO3_G_PER_MOL, FeedSpec, MG_G_PER_MOL, NACL_G_PER_MOL, Water,
 };

@@ -18,15 +18,17 @@ mod page;
 mod pores;
 mod quantity;
 mod resin;
+mod spec;
 mod speciation;
 #[cfg(test)]
 mod tests;
 mod transfer;
 mod water;
 
-pub use column::{Bed, BedSpec, Direction, Effluent, Inventory, MOST_PLATES, Plate};
+pub use column::Bed;
 pub use error::BedError;
 pub use resin::{CAPACITY_LOSS_PER_YEAR, Resin};
+pub use spec::{BedSpec, Direction, Effluent, Inventory, MOST_PLATES, Plate};
 pub use transfer::{Kinetics, Transfer};
 pub use water::{
     CA_G_PER_MOL, CACO3_G_PER_EQ, CACO3_G_PER_MOL, FeedSpec, MG_G_PER_MOL, NA_G_PER_MOL,

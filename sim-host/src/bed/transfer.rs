@@ -3,7 +3,14 @@
 //! Film and particle resistance in series, linear driving force; see `docs/physics.md`.
 
 use super::error::{BedError, within};
+use super::exchange::Exchanger;
 use super::speciation::{water_density_kg_m3, water_viscosity_pa_s};
+
+/// A plate's approach to equilibrium is worked out anew when the ratio of its
+/// hardness on the resin and in the water has changed by this share.
+const REPACE_AT: f64 = 0.01;
+/// No ratio of resin to water is near this.
+const UNKNOWN_RATIO: f64 = -1.0;
 
 /// Beads, and what slows the ions in them.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -109,6 +116,75 @@ impl Rates {
         let overall = 1.0 / (1.0 / self.film_per_s + 1.0 / (slope * self.particle_per_s));
         let rate = overall * (1.0 / self.void_fraction + 1.0 / slope);
         1.0 - (-rate * seconds).exp()
+    }
+}
+
+/// How fast plates near equilibrium, and how long they have.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Pace {
+    pub rates: Rates,
+    pub seconds: f64,
+}
+
+/// Keeps plates from equilibrium by as much as the time was short.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct HoldBack {
+    before_ca: Vec<f64>,
+    before_mg: Vec<f64>,
+    /// Share of the way that each plate falls short of.
+    short: Vec<f64>,
+    /// The ratio of resin to water, and below the pace, that `short` holds for.
+    ratio: Vec<f64>,
+    pace: Option<Pace>,
+}
+
+impl HoldBack {
+    /// For a bed of `plates` plates.
+    pub fn new(plates: usize) -> Self {
+        Self {
+            before_ca: vec![0.0; plates],
+            before_mg: vec![0.0; plates],
+            short: vec![0.0; plates],
+            ratio: vec![UNKNOWN_RATIO; plates],
+            pace: None,
+        }
+    }
+
+    /// Notes what the resin holds before it exchanges.
+    pub fn remember(&mut self, exchanger: &Exchanger) {
+        self.before_ca.copy_from_slice(&exchanger.ca);
+        self.before_mg.copy_from_slice(&exchanger.mg);
+    }
+
+    /// Takes resin and water back from the equilibrium they have been brought to.
+    /// What one gives up the other gets.
+    pub fn apply(
+        &mut self,
+        pace: &Pace,
+        exchanger: &mut Exchanger,
+        water_ca: &mut [f64],
+        water_mg: &mut [f64],
+    ) {
+        if self.pace != Some(*pace) {
+            self.pace = Some(*pace);
+            self.ratio.fill(UNKNOWN_RATIO);
+        }
+        for i in 0..self.short.len() {
+            let (x_ca, x_mg) = (exchanger.ca[i], exchanger.mg[i]);
+            let (c_ca, c_mg) = (water_ca[i], water_mg[i]);
+            let (resin, water) = (x_ca + x_mg, c_ca + c_mg);
+            let near = (resin - self.ratio[i] * water).abs() <= REPACE_AT * resin;
+            if !near {
+                self.ratio[i] = resin / water;
+                self.short[i] = 1.0 - pace.rates.approach(resin, water, pace.seconds);
+            }
+            let d_ca = self.short[i] * (x_ca - self.before_ca[i]);
+            let d_mg = self.short[i] * (x_mg - self.before_mg[i]);
+            exchanger.ca[i] = x_ca - d_ca;
+            exchanger.mg[i] = x_mg - d_mg;
+            water_ca[i] = c_ca + d_ca;
+            water_mg[i] = c_mg + d_mg;
+        }
     }
 }
 
