@@ -15,34 +15,19 @@ const DOSES_G_L: [f64; 3] = [80.0, 160.0, 240.0];
 fn one_cycle(bencher: divan::Bencher<'_, '_>, spec: CycleSpec) {
     let mut run = CycleRun::new(spec).expect("a sound case");
     run.to_steady().expect("a steady state");
-    bencher
-        .with_inputs(|| run.clone())
-        .bench_values(|mut run| run.cycle().expect("one more cycle"));
+    bencher.with_inputs(|| run.clone()).bench_values(|mut run| run.cycle().expect("one more cycle"));
 }
 
 /// Brine, rinse and service of a settled bed, 20 plates, true pore volume.
 #[divan::bench(args = DOSES_G_L)]
 fn co_current_one_cycle(bencher: divan::Bencher<'_, '_>, dose_g_l: f64) {
-    one_cycle(
-        bencher,
-        CycleSpec {
-            dose_g_l,
-            ..CycleSpec::default()
-        },
-    );
+    one_cycle(bencher, CycleSpec { dose_g_l, ..CycleSpec::default() });
 }
 
 /// As above, counter-current.
 #[divan::bench(args = DOSES_G_L)]
 fn counter_current_one_cycle(bencher: divan::Bencher<'_, '_>, dose_g_l: f64) {
-    one_cycle(
-        bencher,
-        CycleSpec {
-            dose_g_l,
-            regeneration: Regeneration::CounterCurrent,
-            ..CycleSpec::default()
-        },
-    );
+    one_cycle(bencher, CycleSpec { dose_g_l, regeneration: Regeneration::CounterCurrent, ..CycleSpec::default() });
 }
 
 /// As above with mass transfer on.

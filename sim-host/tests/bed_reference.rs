@@ -14,15 +14,10 @@ struct Table {
 
 impl Table {
     fn read(name: &str) -> Self {
-        let path = Path::new(env!("CARGO_MANIFEST_DIR"))
-            .join("tests/reference")
-            .join(name);
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference").join(name);
         let text = std::fs::read_to_string(&path).expect("a reference file");
-        let mut lines = text.lines().map(|line| {
-            line.split(',')
-                .map(|field| field.trim().to_owned())
-                .collect::<Vec<_>>()
-        });
+        let mut lines =
+            text.lines().map(|line| line.split(',').map(|field| field.trim().to_owned()).collect::<Vec<_>>());
         let head = lines.next().expect("a heading");
         let rows: Vec<_> = lines.collect();
         assert!(!rows.is_empty(), "{name} holds no rows");
@@ -30,11 +25,7 @@ impl Table {
     }
 
     fn text(&self, row: usize, column: &str) -> &str {
-        let at = self
-            .head
-            .iter()
-            .position(|name| name == column)
-            .unwrap_or_else(|| panic!("no column {column}"));
+        let at = self.head.iter().position(|name| name == column).unwrap_or_else(|| panic!("no column {column}"));
         &self.rows[row][at]
     }
 
@@ -80,9 +71,7 @@ fn compare_capacities(name: &str) -> usize {
         if table.text(row, "converged") != "yes" {
             continue;
         }
-        let outcome = CycleRun::new(spec)
-            .and_then(|mut run| run.to_steady())
-            .expect("a sound case");
+        let outcome = CycleRun::new(spec).and_then(|mut run| run.to_steady()).expect("a sound case");
         let capacity = table.number(row, "cap_gCaCO3_L");
         let leakage = table.number(row, "leak_mean_mgL");
         let dose = table.number(row, "dose_actual_gL");
@@ -105,10 +94,7 @@ fn compare_capacities(name: &str) -> usize {
         assert!(outcome.converged);
         assert!((outcome.dose_g_l / dose - 1.0).abs() < 1e-3, "dose");
         assert!(capacity_off.abs() < 3.0, "capacity");
-        assert!(
-            leakage_off.abs() < 10.0 || (outcome.leakage_mean_mg_l - leakage).abs() < 0.2,
-            "leakage"
-        );
+        assert!(leakage_off.abs() < 10.0 || (outcome.leakage_mean_mg_l - leakage).abs() < 0.2, "leakage");
         assert!(outcome.balance_error.abs() < 0.005, "balance");
         compared += 1;
     }
@@ -147,30 +133,10 @@ fn another_feed_temperature_and_brine() {
         .and_then(|mut run| run.to_steady())
         .expect("a sound case");
         for (what, model, engine, limit) in [
-            (
-                "capacity, g/L",
-                outcome.capacity_g_l,
-                number("cap_mgCaCO3_L") * 1e-3,
-                3.0,
-            ),
-            (
-                "mean leakage, mg/L",
-                outcome.leakage_mean_mg_l,
-                number("leak_mean_mgL"),
-                10.0,
-            ),
-            (
-                "least leakage, mg/L",
-                outcome.leakage_min_mg_l,
-                number("leak_min_mgL"),
-                10.0,
-            ),
-            (
-                "bed volumes",
-                outcome.bed_volumes,
-                number("BV_service"),
-                1.0,
-            ),
+            ("capacity, g/L", outcome.capacity_g_l, number("cap_mgCaCO3_L") * 1e-3, 3.0),
+            ("mean leakage, mg/L", outcome.leakage_mean_mg_l, number("leak_mean_mgL"), 10.0),
+            ("least leakage, mg/L", outcome.leakage_min_mg_l, number("leak_min_mgL"), 10.0),
+            ("bed volumes", outcome.bed_volumes, number("BV_service"), 1.0),
         ] {
             let off = percent(model, engine);
             println!(
@@ -185,24 +151,14 @@ fn another_feed_temperature_and_brine() {
 
 /// Bed volumes at which a rising curve last crosses a level, between its points.
 fn crossing(curve: &[(f64, f64)], level: f64) -> f64 {
-    let last_below = curve
-        .iter()
-        .rposition(|(_, y)| *y <= level)
-        .expect("a start below the level");
+    let last_below = curve.iter().rposition(|(_, y)| *y <= level).expect("a start below the level");
     let ((x0, y0), (x1, y1)) = (curve[last_below], curve[last_below + 1]);
     x0 + (level - y0) / (y1 - y0) * (x1 - x0)
 }
 
 fn service_table(name: &str) -> Vec<(f64, f64)> {
     let table = Table::read(name);
-    (0..table.rows.len())
-        .map(|row| {
-            (
-                table.number(row, "BV"),
-                table.number(row, "hardness_mgL_CaCO3"),
-            )
-        })
-        .collect()
+    (0..table.rows.len()).map(|row| (table.number(row, "BV"), table.number(row, "hardness_mgL_CaCO3"))).collect()
 }
 
 fn hardness(points: &[ServicePoint]) -> Vec<(f64, f64)> {
@@ -214,15 +170,9 @@ fn virgin_breakthrough() {
     println!("virgin breakthrough within 1 %");
     for plates in [10, 20] {
         let reference = service_table(&format!("breakthrough_virgin_N{plates}.csv"));
-        let mut run = CycleRun::virgin(CycleSpec {
-            plates,
-            ..CycleSpec::default()
-        })
-        .expect("a sound case");
+        let mut run = CycleRun::virgin(CycleSpec { plates, ..CycleSpec::default() }).expect("a sound case");
         let mut points = Vec::new();
-        let outcome = run
-            .exhaust(0.98 * 342.0, |p| points.push(p))
-            .expect("an end point");
+        let outcome = run.exhaust(0.98 * 342.0, |p| points.push(p)).expect("an end point");
         let curve = hardness(&points);
         for level in [17.1, 34.2, 171.0, 307.8] {
             let (model, engine) = (crossing(&curve, level), crossing(&reference, level));
@@ -239,27 +189,18 @@ fn virgin_breakthrough() {
 #[test]
 fn service_curves_after_regeneration() {
     println!("bed volumes to 17.1 and 50 mg/L within 1 %");
-    for (tag, regeneration) in [
-        ("co", Regeneration::CoCurrent),
-        ("ctr", Regeneration::CounterCurrent),
-    ] {
+    for (tag, regeneration) in [("co", Regeneration::CoCurrent), ("ctr", Regeneration::CounterCurrent)] {
         for dose_g_l in [80.0, 160.0, 240.0] {
             let reference = service_table(&format!("service_{tag}_{dose_g_l}.csv"));
-            let mut run = CycleRun::new(CycleSpec {
-                dose_g_l,
-                regeneration,
-                ..CycleSpec::default()
-            })
-            .expect("a sound case");
+            let mut run =
+                CycleRun::new(CycleSpec { dose_g_l, regeneration, ..CycleSpec::default() }).expect("a sound case");
             run.to_steady().expect("a steady state");
             let (_, points) = run.curves(100.0).expect("curves");
             let curve = hardness(&points);
             for level in [17.1, 50.0] {
                 let (model, engine) = (crossing(&curve, level), crossing(&reference, level));
                 let off = percent(model, engine);
-                println!(
-                    "{tag} {dose_g_l} g/L, {level} mg/L: {model:.2} against {engine:.2} BV ({off:+.3} %)"
-                );
+                println!("{tag} {dose_g_l} g/L, {level} mg/L: {model:.2} against {engine:.2} BV ({off:+.3} %)");
                 assert!(off.abs() < 1.0);
             }
         }
@@ -269,26 +210,15 @@ fn service_curves_after_regeneration() {
 #[test]
 fn what_goes_to_drain() {
     println!("regenerant effluent within 5 % of its peak");
-    for (tag, regeneration) in [
-        ("co", Regeneration::CoCurrent),
-        ("ctr", Regeneration::CounterCurrent),
-    ] {
+    for (tag, regeneration) in [("co", Regeneration::CoCurrent), ("ctr", Regeneration::CounterCurrent)] {
         let table = Table::read(&format!("regen_effluent_{tag}_160.csv"));
-        let mut run = CycleRun::new(CycleSpec {
-            regeneration,
-            ..CycleSpec::default()
-        })
-        .expect("a sound case");
+        let mut run = CycleRun::new(CycleSpec { regeneration, ..CycleSpec::default() }).expect("a sound case");
         run.to_steady().expect("a steady state");
         let (drain, _) = run.curves(100.0).expect("curves");
         assert_eq!(drain.len(), table.rows.len());
         type Ion = fn(&Water) -> f64;
-        let ions: [(&str, Ion); 4] = [
-            ("Ca_molkgw", |w| w.ca),
-            ("Mg_molkgw", |w| w.mg),
-            ("Na_molkgw", |w| w.na),
-            ("Cl_molkgw", |w| w.cl),
-        ];
+        let ions: [(&str, Ion); 4] =
+            [("Ca_molkgw", |w| w.ca), ("Mg_molkgw", |w| w.mg), ("Na_molkgw", |w| w.na), ("Cl_molkgw", |w| w.cl)];
         for (column, ion) in ions {
             let engine: Vec<f64> = (0..drain.len()).map(|i| table.number(i, column)).collect();
             let peak = engine.iter().copied().fold(0.0, f64::max);
@@ -312,11 +242,7 @@ fn resin_in_equilibrium_with_hard_water() {
     let table = Table::read("exchange_equilibrium_hard_water.csv");
     for row in 0..table.rows.len() {
         let temperature_c = table.number(row, "T_C");
-        let feed = Water::from_feed(&FeedSpec {
-            temperature_c,
-            ..CycleSpec::default().feed
-        })
-        .expect("a feed");
+        let feed = Water::from_feed(&FeedSpec { temperature_c, ..CycleSpec::default().feed }).expect("a feed");
         let mut resin = CycleSpec::default().resin;
         resin.log_k_ca = table.number(row, "logK_Ca");
         resin.log_k_mg = table.number(row, "logK_Mg");

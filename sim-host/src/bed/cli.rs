@@ -9,8 +9,8 @@ use serde::Serialize;
 
 use super::cycle::{CycleRun, CycleSpec, Flows, Outcome, Regeneration, ServicePoint};
 use super::error::BedError;
+use super::options as q;
 use super::page;
-use super::quantity as q;
 use super::resin::{CAPACITY_LOSS_PER_YEAR, Resin};
 use super::transfer::{Kinetics, Transfer};
 use super::water::{CACO3_G_PER_EQ, FeedSpec};
@@ -41,7 +41,7 @@ pub enum BrineWay {
 #[derive(Debug, Clone, PartialEq, Args)]
 pub struct BedArgs {
     /// Exchange capacity of the settled resin when new
-    #[arg(long, default_value = "2.0eq/L", value_parser = |t: &str| q::parse(t, q::CAPACITY), allow_hyphen_values = true)]
+    #[arg(long, default_value = "2.0eq/L", value_parser = q::parse_capacity, allow_hyphen_values = true)]
     pub resin_capacity: f64,
     /// Share of the bed between the beads
     #[arg(long, default_value = "0.37", value_parser = |t: &str| q::parse(t, q::SHARE), allow_hyphen_values = true)]
@@ -56,7 +56,7 @@ pub struct BedArgs {
     #[arg(long, default_value_t = 20)]
     pub plates: usize,
     /// Feed hardness as CaCO3 (mg/L, gpg, dH, fH, mmol/L, meq/L)
-    #[arg(long, default_value = "342mg/L", value_parser = |t: &str| q::parse(t, q::HARDNESS), allow_hyphen_values = true)]
+    #[arg(long, default_value = "342mg/L", value_parser = q::parse_hardness, allow_hyphen_values = true)]
     pub hardness: f64,
     /// Share of the hardness that is calcium, by equivalents
     #[arg(long, default_value = "0.6667", value_parser = |t: &str| q::parse(t, q::SHARE), allow_hyphen_values = true)]
@@ -74,7 +74,7 @@ pub struct BedArgs {
     #[arg(long, default_value = "15C", value_parser = q::parse_temperature, allow_hyphen_values = true)]
     pub temperature: f64,
     /// Salt per regeneration (g/L or lb/ft3 of resin); given in whole plates
-    #[arg(long, default_value = "160g/L", value_parser = |t: &str| q::parse(t, q::DOSE), allow_hyphen_values = true)]
+    #[arg(long, default_value = "160g/L", value_parser = q::parse_dose, allow_hyphen_values = true)]
     pub dose: f64,
     /// Brine strength by weight
     #[arg(long, default_value = "10%", value_parser = |t: &str| q::parse(t, q::STRENGTH), allow_hyphen_values = true)]
@@ -89,7 +89,7 @@ pub struct BedArgs {
     #[arg(long, value_enum, default_value_t = BrineWay::Co)]
     pub direction: BrineWay,
     /// End point: effluent hardness as CaCO3
-    #[arg(long, default_value = "17.1mg/L", value_parser = |t: &str| q::parse(t, q::HARDNESS), allow_hyphen_values = true)]
+    #[arg(long, default_value = "17.1mg/L", value_parser = q::parse_hardness, allow_hyphen_values = true)]
     pub until: f64,
     /// Plates in equilibrium: mass transfer off
     #[arg(long)]
@@ -187,10 +187,7 @@ impl BedArgs {
             transfer: if self.equilibrium {
                 Transfer::Equilibrium
             } else {
-                Transfer::Kinetic(Kinetics {
-                    bead_mm: self.bead,
-                    ..Kinetics::default()
-                })
+                Transfer::Kinetic(Kinetics { bead_mm: self.bead, ..Kinetics::default() })
             },
             feed: FeedSpec {
                 hardness_mg_l: self.hardness,
@@ -209,11 +206,7 @@ impl BedArgs {
                 BrineWay::Counter => Regeneration::CounterCurrent,
             },
             until_mg_l: self.until,
-            flows: Flows {
-                service_bv_h: self.flow,
-                brine_bv_h: self.brine_flow,
-                ..Flows::default()
-            },
+            flows: Flows { service_bv_h: self.flow, brine_bv_h: self.brine_flow, ..Flows::default() },
             most_cycles: self.cycles,
         }
     }
@@ -237,10 +230,7 @@ impl BedArgs {
             }
             outcome
         };
-        Ok(CaseResult {
-            answer: self.answer(&outcome),
-            curve: thin(curve),
-        })
+        Ok(CaseResult { answer: self.answer(&outcome), curve: thin(curve) })
     }
 
     fn answer(&self, o: &Outcome) -> BedAnswer {
@@ -268,15 +258,9 @@ impl BedArgs {
 /// [`BedError`] for figures out of range, a case that never ends, or a file that
 /// cannot be written; the caller exits 2.
 pub fn run(args: &BedArgs) -> Result<ExitCode, BedError> {
-    let doses = args
-        .sweep
-        .as_ref()
-        .map_or_else(|| vec![args.dose], |doses| doses.0.clone());
+    let doses = args.sweep.as_ref().map_or_else(|| vec![args.dose], |doses| doses.0.clone());
     let curves = args.csv.is_some() || args.html.is_some();
-    let results = doses
-        .iter()
-        .map(|&dose| args.run_case(dose, curves))
-        .collect::<Result<Vec<_>, _>>()?;
+    let results = doses.iter().map(|&dose| args.run_case(dose, curves)).collect::<Result<Vec<_>, _>>()?;
     if let Some(path) = &args.csv {
         write(path, &csv(&results[0].curve))?;
     }
@@ -285,16 +269,10 @@ pub fn run(args: &BedArgs) -> Result<ExitCode, BedError> {
     }
     if args.json {
         write(Path::new("-"), &json(args, &results))?;
-    } else if args.csv.as_deref() != Some(Path::new("-"))
-        && args.html.as_deref() != Some(Path::new("-"))
-    {
+    } else if args.csv.as_deref() != Some(Path::new("-")) && args.html.as_deref() != Some(Path::new("-")) {
         write(Path::new("-"), &readable(args, &results))?;
     }
-    Ok(if results.iter().all(|r| r.answer.converged) {
-        ExitCode::SUCCESS
-    } else {
-        ExitCode::from(1)
-    })
+    Ok(if results.iter().all(|r| r.answer.converged) { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }
 
 fn write(path: &Path, text: &str) -> Result<(), BedError> {
@@ -308,22 +286,14 @@ fn write(path: &Path, text: &str) -> Result<(), BedError> {
     } else {
         std::fs::write(path, text)
     };
-    done.map_err(|e| BedError::Write {
-        path: path.display().to_string(),
-        reason: e.to_string(),
-    })
+    done.map_err(|e| BedError::Write { path: path.display().to_string(), reason: e.to_string() })
 }
 
 /// At most about [`CURVE_ROWS`] points, the last among them.
 fn thin(curve: Vec<ServicePoint>) -> Vec<ServicePoint> {
     let every = curve.len().div_ceil(CURVE_ROWS).max(1);
     let last = curve.len().saturating_sub(1);
-    curve
-        .into_iter()
-        .enumerate()
-        .filter(|(i, _)| i % every == 0 || *i == last)
-        .map(|(_, p)| p)
-        .collect()
+    curve.into_iter().enumerate().filter(|(i, _)| i % every == 0 || *i == last).map(|(_, p)| p).collect()
 }
 
 /// One answer, or an array of them for a sweep.
@@ -340,10 +310,7 @@ fn json(args: &BedArgs, results: &[CaseResult]) -> String {
 fn csv(curve: &[ServicePoint]) -> String {
     let mut text = String::from("bv,ca_mg_l,mg_mg_l,hardness_mg_l\n");
     for p in curve {
-        text += &format!(
-            "{:.5},{:.6e},{:.6e},{:.6e}\n",
-            p.bv, p.ca_mg_l, p.mg_mg_l, p.hardness_mg_l
-        );
+        text += &format!("{:.5},{:.6e},{:.6e},{:.6e}\n", p.bv, p.ca_mg_l, p.mg_mg_l, p.hardness_mg_l);
     }
     text
 }
@@ -365,13 +332,10 @@ fn readable(args: &BedArgs, results: &[CaseResult]) -> String {
     );
     text += "A model of one ideal bed, without channelling: real beds give less. Not a rating.\n\n";
     text += "  dose     dose   capacity  capacity  run to end  leakage, mg/L as CaCO3   salt        cycles\n";
-    text +=
-        "   g/L   lb/ft3  gCaCO3/L   kgr/ft3          BV        mean      lowest   efficiency\n";
+    text += "   g/L   lb/ft3  gCaCO3/L   kgr/ft3          BV        mean      lowest   efficiency\n";
     for r in results {
         let a = &r.answer;
-        let efficiency = a
-            .salt_efficiency
-            .map_or_else(|| "-".to_owned(), |e| format!("{:.1} %", e * 100.0));
+        let efficiency = a.salt_efficiency.map_or_else(|| "-".to_owned(), |e| format!("{:.1} %", e * 100.0));
         let settled = if a.converged { "" } else { " (not settled)" };
         text += &format!(
             "{:6.1} {:8.2} {:10.2} {:9.2} {:11.1} {:11.4} {:11.3e} {efficiency:>12} {:>8}{settled}\n",
@@ -422,10 +386,7 @@ mod tests {
 
     fn results(args: &BedArgs) -> Vec<CaseResult> {
         let doses = args.sweep.clone().map_or(vec![args.dose], |d| d.0);
-        doses
-            .iter()
-            .map(|&dose| args.run_case(dose, true).expect("a sound case"))
-            .collect()
+        doses.iter().map(|&dose| args.run_case(dose, true).expect("a sound case")).collect()
     }
 
     const KEYS: [&str; 11] = [
@@ -445,8 +406,7 @@ mod tests {
     #[test]
     fn json_holds_the_agreed_figures_and_no_others() {
         let one = args("--plates 5 --equilibrium --direction counter --dose 6.16lb/ft3 --json");
-        let value: serde_json::Value =
-            serde_json::from_str(&json(&one, &results(&one))).expect("json");
+        let value: serde_json::Value = serde_json::from_str(&json(&one, &results(&one))).expect("json");
         let object = value.as_object().expect("one object");
         let mut keys: Vec<_> = object.keys().map(String::as_str).collect();
         let mut agreed = KEYS.to_vec();
@@ -462,13 +422,11 @@ mod tests {
         assert!((efficiency - capacity / CACO3_G_PER_EQ / (dose / 58.443)).abs() < 1e-12);
 
         let sweep = args("--plates 4 --equilibrium --sweep 60..120:30 --json");
-        let value: serde_json::Value =
-            serde_json::from_str(&json(&sweep, &results(&sweep))).expect("json");
+        let value: serde_json::Value = serde_json::from_str(&json(&sweep, &results(&sweep))).expect("json");
         assert_eq!(value.as_array().map(Vec::len), Some(3));
 
         let virgin = args("--plates 4 --equilibrium --virgin --json");
-        let value: serde_json::Value =
-            serde_json::from_str(&json(&virgin, &results(&virgin))).expect("json");
+        let value: serde_json::Value = serde_json::from_str(&json(&virgin, &results(&virgin))).expect("json");
         assert_eq!(value["salt_efficiency"], serde_json::Value::Null);
         assert_eq!(value["dose_g_per_l"], 0.0);
     }
@@ -481,9 +439,7 @@ mod tests {
         let text = csv(&result[0].curve);
         let mut lines = text.lines();
         assert_eq!(lines.next(), Some("bv,ca_mg_l,mg_mg_l,hardness_mg_l"));
-        let rows: Vec<Vec<f64>> = lines
-            .map(|l| l.split(',').map(|f| f.parse().expect("a number")).collect())
-            .collect();
+        let rows: Vec<Vec<f64>> = lines.map(|l| l.split(',').map(|f| f.parse().expect("a number")).collect()).collect();
         assert!(rows.len() > 1000 && rows.len() <= CURVE_ROWS + 2);
         assert!(rows.windows(2).all(|w| w[0][0] < w[1][0]));
         assert!(rows.iter().all(|r| r.len() == 4));
@@ -501,8 +457,7 @@ mod tests {
         assert_eq!(page.matches("<figure>").count(), 6);
         // A drawing element left open would swallow the rest of the drawing.
         for element in ["line", "polyline", "svg"] {
-            let opened = page.matches(&format!("<{element} ")).count()
-                + page.matches(&format!("<{element}>")).count();
+            let opened = page.matches(&format!("<{element} ")).count() + page.matches(&format!("<{element}>")).count();
             assert_eq!(opened, page.matches(&format!("</{element}>")).count());
         }
         for outside in ["http", "src=", "href=", "@import", "NaN", "inf"] {
@@ -522,8 +477,8 @@ mod tests {
     #[test]
     fn bad_options_are_refused_in_words() {
         for (line, word) in [
-            ("--hardness NaN", "not a hardness"),
-            ("--hardness 342furlongs", "not a unit"),
+            ("--sodium NaN", "not a sodium content"),
+            ("--hardness 342furlongs", "furlongs"),
             ("--temperature hot", "not a temperature"),
             ("--dose", "value is required"),
             ("--direction sideways", "possible values"),

@@ -64,21 +64,9 @@ impl Bed {
     /// # Errors
     /// [`BedError::OutOfRange`] names the figure that is out of range.
     pub fn new(spec: BedSpec) -> Result<Self, BedError> {
-        within(
-            "bed volume",
-            spec.volume_l,
-            1e-3,
-            1e6,
-            "0.001 to 1 000 000 L",
-        )?;
+        within("bed volume", spec.volume_l, 1e-3, 1e6, "0.001 to 1 000 000 L")?;
         within("bed depth", spec.depth_m, 0.01, 10.0, "0.01 to 10 m")?;
-        within(
-            "plates",
-            spec.plates as f64,
-            1.0,
-            MOST_PLATES as f64,
-            "1 to 2000 (20 to 40 are usual)",
-        )?;
+        within("plates", spec.plates as f64, 1.0, MOST_PLATES as f64, "1 to 2000 (20 to 40 are usual)")?;
         let resin = spec.resin.check()?;
         spec.transfer.check()?;
         let temperature_c = check_temperature(spec.temperature_c)?;
@@ -164,9 +152,7 @@ impl Bed {
 
     /// The water standing at the outlet for a direction of flow.
     pub fn outlet(&self, direction: Direction) -> Water {
-        self.pores
-            .get(self.outlet_place(direction))
-            .water(self.temperature_c)
+        self.pores.get(self.outlet_place(direction)).water(self.temperature_c)
     }
 
     /// Everything the bed holds.
@@ -220,19 +206,12 @@ impl Bed {
             return Ok(self.nothing_left(direction));
         }
         if dt_s == 0.0 {
-            return Err(BedError::OutOfRange {
-                field: "time",
-                value: dt_s,
-                allowed: "above zero when water flows",
-            });
+            return Err(BedError::OutOfRange { field: "time", value: dt_s, allowed: "above zero when water flows" });
         }
         let kg = volume_l * inflow.kg_per_litre();
         let plate_steps = (kg / self.plate_kg) * self.spec.plates as f64;
         if plate_steps > MOST_STEPS_PER_CALL {
-            return Err(BedError::TooLong {
-                plate_steps,
-                limit: MOST_STEPS_PER_CALL,
-            });
+            return Err(BedError::TooLong { plate_steps, limit: MOST_STEPS_PER_CALL });
         }
         self.turn(direction);
         self.take_temperature(&inflow, kg);
@@ -313,17 +292,8 @@ impl Bed {
         let area_m2 = self.spec.volume_l * 1e-3 / self.spec.depth_m;
         let velocity_m_s = kg_per_s * 1e-3 / area_m2;
         Some(Pace {
-            rates: Rates::at(
-                k,
-                self.spec.resin.void_fraction,
-                velocity_m_s,
-                self.temperature_c,
-            ),
-            seconds: if kg_per_s > 0.0 {
-                self.plate_kg / kg_per_s
-            } else {
-                0.0
-            },
+            rates: Rates::at(k, self.spec.resin.void_fraction, velocity_m_s, self.temperature_c),
+            seconds: if kg_per_s > 0.0 { self.plate_kg / kg_per_s } else { 0.0 },
         })
     }
 
@@ -335,11 +305,7 @@ impl Bed {
     }
 
     fn nothing_left(&self, direction: Direction) -> Effluent {
-        Effluent {
-            water: self.outlet(direction),
-            water_kg: 0.0,
-            volume_l: 0.0,
-        }
+        Effluent { water: self.outlet(direction), water_kg: 0.0, volume_l: 0.0 }
     }
 
     fn fill_pores(&mut self, water: &Water) {
@@ -350,13 +316,7 @@ impl Bed {
         self.respeciate_all();
     }
 
-    fn push(
-        &mut self,
-        inflow: &Solutes,
-        kg: f64,
-        direction: Direction,
-        pace: &Option<Pace>,
-    ) -> Effluent {
+    fn push(&mut self, inflow: &Solutes, kg: f64, direction: Direction, pace: &Option<Pace>) -> Effluent {
         let mut left = Solutes::default();
         let mut parcels = kg / self.plate_kg;
         let total = parcels;
@@ -376,11 +336,7 @@ impl Bed {
             }
         }
         let water = left.times(1.0 / total).water(self.temperature_c);
-        Effluent {
-            water,
-            water_kg: kg,
-            volume_l: kg / water.kg_per_litre(),
-        }
+        Effluent { water, water_kg: kg, volume_l: kg / water.kg_per_litre() }
     }
 
     /// Before the flow turns round, the part of a parcel at the inlet joins the
@@ -417,8 +373,7 @@ impl Bed {
 
     fn take_temperature(&mut self, inflow: &Water, kg: f64) {
         let exchanged = 1.0 - (-kg / (BED_HEAT * self.spec.volume_l)).exp();
-        let temperature_c =
-            self.temperature_c + exchanged * (inflow.temperature_c - self.temperature_c);
+        let temperature_c = self.temperature_c + exchanged * (inflow.temperature_c - self.temperature_c);
         self.temperature_c = temperature_c;
         if (temperature_c - self.constants.temperature_c()).abs() > 0.1 {
             self.constants = Constants::at(temperature_c);
@@ -439,13 +394,8 @@ impl Bed {
         // Pores wind: √2 longer paths, the usual figure for packed spheres.
         let diffusion = diffusion_m2_s(self.temperature_c) / std::f64::consts::SQRT_2;
         let share = diffusion * dt_s / (spacing_m * spacing_m);
-        let steps = (share / DIFFUSION_STEP)
-            .ceil()
-            .clamp(1.0, MOST_DIFFUSION_STEPS);
-        let pace = self.pace(0.0).map(|p| Pace {
-            seconds: dt_s / steps,
-            ..p
-        });
+        let steps = (share / DIFFUSION_STEP).ceil().clamp(1.0, MOST_DIFFUSION_STEPS);
+        let pace = self.pace(0.0).map(|p| Pace { seconds: dt_s / steps, ..p });
         for _ in 0..steps as usize {
             if n > 1 {
                 for figure in [
@@ -500,12 +450,9 @@ impl Bed {
             self.pores.alkalinity[inlet] = inflow.alkalinity;
             self.pores.carbon[inlet] = inflow.carbon;
             self.pores.anions[inlet] = inflow.cl + inflow.alkalinity;
-            for figure in [
-                &mut self.pores.cl,
-                &mut self.pores.alkalinity,
-                &mut self.pores.carbon,
-                &mut self.pores.anions,
-            ] {
+            for figure in
+                [&mut self.pores.cl, &mut self.pores.alkalinity, &mut self.pores.carbon, &mut self.pores.anions]
+            {
                 figure.copy_within(from..from + n, 1);
             }
             self.check_anions();
@@ -529,12 +476,7 @@ impl Bed {
             &mut self.next_mg[1..=n],
         );
         if let Some(pace) = pace {
-            self.hold_back.apply(
-                pace,
-                &mut self.exchanger,
-                &mut self.next_ca[1..=n],
-                &mut self.next_mg[1..=n],
-            );
+            self.hold_back.apply(pace, &mut self.exchanger, &mut self.next_ca[1..=n], &mut self.next_mg[1..=n]);
         }
         std::mem::swap(&mut self.pores.ca, &mut self.next_ca);
         std::mem::swap(&mut self.pores.mg, &mut self.next_mg);

@@ -8,9 +8,7 @@ use super::error::{BedError, within};
 use super::resin::Resin;
 use super::spec::{BedSpec, Direction};
 use super::transfer::{Pace, Transfer};
-use super::water::{
-    CA_G_PER_MOL, CACO3_G_PER_EQ, CACO3_G_PER_MOL, FeedSpec, MG_G_PER_MOL, NACL_G_PER_MOL, Water,
-};
+use super::water::{CA_G_PER_MOL, CACO3_G_PER_EQ, CACO3_G_PER_MOL, FeedSpec, MG_G_PER_MOL, NACL_G_PER_MOL, Water};
 
 /// Capacity must change by less than this share over the last three cycles.
 const STEADY_CAPACITY: f64 = 0.002;
@@ -58,11 +56,7 @@ impl Default for Flows {
     /// Wastewater Engineering*, p. 8-19), and fast rinse 12 BV/h is 1.5 gpm/ft³
     /// (UFC 3-240-13FN).
     fn default() -> Self {
-        Self {
-            service_bv_h: 16.0,
-            brine_bv_h: 3.0,
-            fast_rinse_bv_h: 12.0,
-        }
+        Self { service_bv_h: 16.0, brine_bv_h: 3.0, fast_rinse_bv_h: 12.0 }
     }
 }
 
@@ -209,13 +203,7 @@ impl CycleRun {
     /// Any figure out of range, a feed too soft for the end point, or a case of
     /// more work than is sensible.
     pub fn new(spec: CycleSpec) -> Result<Self, BedError> {
-        within(
-            "dose",
-            spec.dose_g_l,
-            1.0,
-            2_000.0,
-            "1 to 2000 g NaCl per litre",
-        )?;
+        within("dose", spec.dose_g_l, 1.0, 2_000.0, "1 to 2000 g NaCl per litre")?;
         Self::prepare(spec, false)
     }
 
@@ -228,27 +216,9 @@ impl CycleRun {
     }
 
     fn prepare(spec: CycleSpec, sodium_form: bool) -> Result<Self, BedError> {
-        within(
-            "slow rinse",
-            spec.rinse_bv,
-            0.0,
-            100.0,
-            "0 to 100 bed volumes",
-        )?;
-        within(
-            "fast rinse",
-            spec.fast_rinse_bv,
-            0.0,
-            100.0,
-            "0 to 100 bed volumes",
-        )?;
-        within(
-            "end point",
-            spec.until_mg_l,
-            1e-3,
-            2e4,
-            "0.001 to 20 000 mg/L",
-        )?;
+        within("slow rinse", spec.rinse_bv, 0.0, 100.0, "0 to 100 bed volumes")?;
+        within("fast rinse", spec.fast_rinse_bv, 0.0, 100.0, "0 to 100 bed volumes")?;
+        within("end point", spec.until_mg_l, 1e-3, 2e4, "0.001 to 20 000 mg/L")?;
         within("cycles", spec.most_cycles as f64, 1.0, 1000.0, "1 to 1000")?;
         for (field, flow) in [
             ("service flow", spec.flows.service_bv_h),
@@ -260,10 +230,7 @@ impl CycleRun {
         let feed = Water::from_feed(&spec.feed)?;
         let hardness = feed.hardness_mg_l();
         if hardness <= spec.until_mg_l {
-            return Err(BedError::SoftFeed {
-                hardness_mg_l: hardness,
-                until_mg_l: spec.until_mg_l,
-            });
+            return Err(BedError::SoftFeed { hardness_mg_l: hardness, until_mg_l: spec.until_mg_l });
         }
         let feed = feed.check()?;
         let soft = feed.softened(spec.feed.ph);
@@ -276,27 +243,19 @@ impl CycleRun {
             transfer: spec.transfer,
             temperature_c: spec.feed.temperature_c,
         };
-        let bed = if sodium_form {
-            Bed::new(bed_spec)?
-        } else {
-            Bed::in_equilibrium_with(bed_spec, &feed)?
-        };
+        let bed = if sodium_form { Bed::new(bed_spec)? } else { Bed::in_equilibrium_with(bed_spec, &feed)? };
         let parcel_bv = spec.resin.void_fraction / spec.plates as f64;
         let strength = spec.brine_percent / (100.0 - spec.brine_percent);
         let whole = |bv: f64| (bv / parcel_bv).round_ties_even() as usize;
         let brine_shifts = whole(spec.dose_g_l * 1e-3 / strength).max(1);
         // A bed cannot take up more than its capacity and pore water; spreading at
         // few plates or slow transfer stays within a few times that.
-        let stoichiometric_bv =
-            spec.resin.usable_eq_l() * CACO3_G_PER_EQ * 1e3 / hardness + spec.resin.void_fraction;
+        let stoichiometric_bv = spec.resin.usable_eq_l() * CACO3_G_PER_EQ * 1e3 / hardness + spec.resin.void_fraction;
         let limit_bv = 8.0 * stoichiometric_bv + 10.0;
         let shifts = 1.2 * stoichiometric_bv / parcel_bv;
         let plate_steps = shifts * spec.plates as f64 * if sodium_form { 1.0 } else { 6.0 };
         if plate_steps > MOST_PLATE_STEPS {
-            return Err(BedError::TooLong {
-                plate_steps,
-                limit: MOST_PLATE_STEPS,
-            });
+            return Err(BedError::TooLong { plate_steps, limit: MOST_PLATE_STEPS });
         }
         let per_hour = |bv_h: f64| bed.pace(bv_h / 3600.0);
         Ok(Self {
@@ -352,11 +311,7 @@ impl CycleRun {
                 bv += self.parcel_bv;
                 let out = self.bed.outlet(direction);
                 net += out.ca + out.mg - water.ca - water.mg;
-                drain(DrainPoint {
-                    brine: stage == 0,
-                    bv,
-                    water: out,
-                });
+                drain(DrainPoint { brine: stage == 0, bv, water: out });
             }
         }
         net * self.parcel_bv * CACO3_G_PER_MOL
@@ -367,11 +322,7 @@ impl CycleRun {
     ///
     /// # Errors
     /// [`BedError::NoEndPoint`] when none is found.
-    fn service(
-        &mut self,
-        past: Option<f64>,
-        mut point: impl FnMut(ServicePoint),
-    ) -> Result<Service, BedError> {
+    fn service(&mut self, past: Option<f64>, mut point: impl FnMut(ServicePoint)) -> Result<Service, BedError> {
         let feed_mg_l = self.feed.hardness_mg_l();
         let to_mg_l = CACO3_G_PER_MOL * 1e3;
         let dbv = self.parcel_bv;
@@ -385,14 +336,12 @@ impl CycleRun {
         loop {
             let mut hardness = 0.0;
             for _ in 0..self.spec.plates {
-                self.bed
-                    .shift(&self.feed, Direction::Down, &self.service_pace);
+                self.bed.shift(&self.feed, Direction::Down, &self.service_pace);
                 let out = self.bed.outlet(Direction::Down);
                 parcels += 1;
                 hardness = (out.ca + out.mg) * to_mg_l;
                 lowest = hardness.min(lowest);
-                ended =
-                    ended || (hardness > self.spec.until_mg_l && hardness > ABOVE_LOWEST * lowest);
+                ended = ended || (hardness > self.spec.until_mg_l && hardness > ABOVE_LOWEST * lowest);
                 leaked += hardness;
                 if !ended {
                     counted = parcels;
@@ -410,26 +359,15 @@ impl CycleRun {
                 break;
             }
             if parcels as f64 * dbv > self.limit_bv {
-                return Err(BedError::NoEndPoint {
-                    limit_bed_volumes: self.limit_bv,
-                });
+                return Err(BedError::NoEndPoint { limit_bed_volumes: self.limit_bv });
             }
         }
-        let removed =
-            |parcels: usize, leaked: f64| (parcels as f64 * feed_mg_l - leaked) * dbv * 1e-3;
+        let removed = |parcels: usize, leaked: f64| (parcels as f64 * feed_mg_l - leaked) * dbv * 1e-3;
         Ok(Service {
             bed_volumes: counted as f64 * dbv,
             capacity_g_l: removed(counted, leaked_before_end),
-            leakage_mean_mg_l: if counted == 0 {
-                leaked / parcels as f64
-            } else {
-                leaked_before_end / counted as f64
-            },
-            leakage_min_mg_l: if counted == 0 {
-                lowest
-            } else {
-                lowest_before_end
-            },
+            leakage_mean_mg_l: if counted == 0 { leaked / parcels as f64 } else { leaked_before_end / counted as f64 },
+            leakage_min_mg_l: if counted == 0 { lowest } else { lowest_before_end },
             removed_g_l: removed(parcels, leaked),
         })
     }
@@ -460,9 +398,7 @@ impl CycleRun {
             capacities[3] = service.capacity_g_l;
             let balance_error = (service.removed_g_l - drained) / service.removed_g_l;
             let steady = cycles >= LEAST_CYCLES
-                && capacities[..3]
-                    .iter()
-                    .all(|c| (c / capacities[3] - 1.0).abs() < STEADY_CAPACITY);
+                && capacities[..3].iter().all(|c| (c / capacities[3] - 1.0).abs() < STEADY_CAPACITY);
             let converged = steady && balance_error.abs() < STEADY_BALANCE;
             if converged || cycles >= self.spec.most_cycles {
                 let removed_eq = service.capacity_g_l / CACO3_G_PER_EQ;
@@ -485,10 +421,7 @@ impl CycleRun {
     ///
     /// # Errors
     /// As [`CycleRun::to_steady`].
-    pub fn curves(
-        &mut self,
-        past_mg_l: f64,
-    ) -> Result<(Vec<DrainPoint>, Vec<ServicePoint>), BedError> {
+    pub fn curves(&mut self, past_mg_l: f64) -> Result<(Vec<DrainPoint>, Vec<ServicePoint>), BedError> {
         let mut drain = Vec::new();
         let mut service = Vec::new();
         self.regenerate(|p| drain.push(p));
@@ -501,11 +434,7 @@ impl CycleRun {
     ///
     /// # Errors
     /// As [`CycleRun::to_steady`].
-    pub fn exhaust(
-        &mut self,
-        past_mg_l: f64,
-        point: impl FnMut(ServicePoint),
-    ) -> Result<Outcome, BedError> {
+    pub fn exhaust(&mut self, past_mg_l: f64, point: impl FnMut(ServicePoint)) -> Result<Outcome, BedError> {
         let before = self.held_g_l();
         let service = self.service(Some(past_mg_l), point)?;
         let gained = self.held_g_l() - before;

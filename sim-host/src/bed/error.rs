@@ -18,9 +18,7 @@ pub enum BedError {
         allowed: &'static str,
     },
     /// The feed's alkalinity exceeds its cations, so no chloride can balance it.
-    #[error(
-        "alkalinity is {alkalinity_meq_l} meq/L but the cations are only {cations_meq_l:.3} meq/L"
-    )]
+    #[error("alkalinity is {alkalinity_meq_l} meq/L but the cations are only {cations_meq_l:.3} meq/L")]
     #[diagnostic(
         code(bed::unbalanced_feed),
         help("raise sodium or hardness, or lower the alkalinity: charges must balance")
@@ -32,13 +30,8 @@ pub enum BedError {
         cations_meq_l: f64,
     },
     /// The feed is too soft to bring the bed to its end point.
-    #[error(
-        "feed hardness {hardness_mg_l} mg/L is not above the end point {until_mg_l} mg/L: the run would never end"
-    )]
-    #[diagnostic(
-        code(bed::soft_feed),
-        help("give a harder feed, or an end point below its hardness")
-    )]
+    #[error("feed hardness {hardness_mg_l} mg/L is not above the end point {until_mg_l} mg/L: the run would never end")]
+    #[diagnostic(code(bed::soft_feed), help("give a harder feed, or an end point below its hardness"))]
     SoftFeed {
         /// Feed hardness, mg/L as CaCO3.
         hardness_mg_l: f64,
@@ -57,10 +50,7 @@ pub enum BedError {
     },
     /// The run asks for more plate steps than are sensible.
     #[error("this run needs about {plate_steps:.1e} plate steps; the limit is {limit:.1e}")]
-    #[diagnostic(
-        code(bed::too_long),
-        help("use fewer plates, a harder feed or a smaller volume")
-    )]
+    #[diagnostic(code(bed::too_long), help("use fewer plates, a harder feed or a smaller volume"))]
     TooLong {
         /// Steps of one plate the run would take.
         plate_steps: f64,
@@ -92,10 +82,6 @@ pub(crate) fn within(
     if value.is_finite() && value >= low && value <= high {
         Ok(value)
     } else {
-        Err(BedError::OutOfRange {
-            field,
-            value,
-            allowed,
-        })
+        Err(BedError::OutOfRange { field, value, allowed })
     }
 }

@@ -50,8 +50,7 @@ impl PlateTotals {
         let i3 = 1.0 / (1.0 + self.b * r * r);
         (
             na * i1 + 2.0 * (self.ca * i2 + self.mg * i3) - self.anions,
-            -(na * self.capacity * i1 * i1
-                + 4.0 * r * (self.a * self.ca * i2 * i2 + self.b * self.mg * i3 * i3)),
+            -(na * self.capacity * i1 * i1 + 4.0 * r * (self.a * self.ca * i2 * i2 + self.b * self.mg * i3 * i3)),
         )
     }
 
@@ -69,11 +68,7 @@ impl PlateTotals {
                 high = x;
             }
             let newton = x - value / (slope * r);
-            let next = if newton > low && newton < high {
-                newton
-            } else {
-                0.5 * (low + high)
-            };
+            let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
             let moved = (next - x).abs();
             x = next;
             if moved < 1e-13 {
@@ -174,22 +169,12 @@ impl Exchanger {
         );
         let mut round = 1;
         while settled == 0 && round < ROUNDS {
-            settled = step(
-                self.capacity,
-                anions,
-                &self.total_ca,
-                &self.total_mg,
-                &self.a,
-                &self.b,
-                &mut self.ratio,
-            );
+            settled = step(self.capacity, anions, &self.total_ca, &self.total_mg, &self.a, &self.b, &mut self.ratio);
             round += 1;
         }
         if settled == 0 {
             for plate in 0..self.ratio.len() {
-                self.ratio[plate] = self
-                    .totals(plate, ca_in[plate], mg_in[plate], anions[plate])
-                    .solve();
+                self.ratio[plate] = self.totals(plate, ca_in[plate], mg_in[plate], anions[plate]).solve();
             }
         }
         part(
@@ -283,15 +268,7 @@ fn step(
     let (a, b) = (&a[..n], &b[..n]);
     let mut settled = 1;
     for i in 0..n {
-        let (next, at_rest) = newton(
-            capacity,
-            anions[i],
-            total_ca[i],
-            total_mg[i],
-            a[i],
-            b[i],
-            ratio[i],
-        );
+        let (next, at_rest) = newton(capacity, anions[i], total_ca[i], total_mg[i], a[i], b[i], ratio[i]);
         ratio[i] = next;
         settled &= at_rest;
     }
@@ -351,21 +328,12 @@ mod tests {
 
     #[test]
     fn the_certain_search_solves_every_corner() {
-        for (ca, mg) in [
-            (0.0, 0.0),
-            (2.7, 0.0),
-            (0.0, 2.7),
-            (2.0, 0.7),
-            (1e-12, 1e-14),
-        ] {
+        for (ca, mg) in [(0.0, 0.0), (2.7, 0.0), (0.0, 2.7), (2.0, 0.7), (1e-12, 1e-14)] {
             for anions in [1e-7, 1e-3, 0.0086, 0.2, 1.9, 6.0] {
                 let plate = totals(ca, mg, anions);
                 let r = plate.solve();
                 let (value, _) = plate.residual_and_slope(r);
-                assert!(
-                    value.abs() < 1e-12 * (1.0 + anions),
-                    "{plate:?} {r} {value}"
-                );
+                assert!(value.abs() < 1e-12 * (1.0 + anions), "{plate:?} {r} {value}");
             }
         }
     }
@@ -386,9 +354,8 @@ mod tests {
             ca_in[i] = 0.002 * (1.0 - x);
             mg_in[i] = 0.001 * (1.0 - x);
         }
-        let expected: Vec<f64> = (0..plates)
-            .map(|i| exchanger.totals(i, ca_in[i], mg_in[i], anions[i]).solve())
-            .collect();
+        let expected: Vec<f64> =
+            (0..plates).map(|i| exchanger.totals(i, ca_in[i], mg_in[i], anions[i]).solve()).collect();
         let before: f64 = exchanger.ca.iter().chain(&ca_in).sum();
         let (mut ca_out, mut mg_out) = (vec![0.0; plates], vec![0.0; plates]);
         exchanger.equilibrate(&ca_in, &mg_in, &anions, &mut ca_out, &mut mg_out);

@@ -14,9 +14,9 @@ mod column;
 pub mod cycle;
 mod error;
 mod exchange;
+mod options;
 mod page;
 mod pores;
-mod quantity;
 mod resin;
 mod spec;
 mod speciation;
@@ -31,6 +31,5 @@ pub use resin::{CAPACITY_LOSS_PER_YEAR, Resin};
 pub use spec::{BedSpec, Direction, Effluent, Inventory, MOST_PLATES, Plate};
 pub use transfer::{Kinetics, Transfer};
 pub use water::{
-    CA_G_PER_MOL, CACO3_G_PER_EQ, CACO3_G_PER_MOL, FeedSpec, MG_G_PER_MOL, NA_G_PER_MOL,
-    NACL_G_PER_MOL, Water,
+    CA_G_PER_MOL, CACO3_G_PER_EQ, CACO3_G_PER_MOL, FeedSpec, MG_G_PER_MOL, NA_G_PER_MOL, NACL_G_PER_MOL, Water,
 };

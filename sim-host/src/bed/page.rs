@@ -89,13 +89,7 @@ fn table(results: &[CaseResult]) -> Markup {
 
 fn against_dose(results: &[CaseResult]) -> Markup {
     let series = |name, figure: fn(&CaseResult) -> f64| {
-        [Series {
-            name,
-            points: results
-                .iter()
-                .map(|r| (r.answer.dose_g_per_l, figure(r)))
-                .collect(),
-        }]
+        [Series { name, points: results.iter().map(|r| (r.answer.dose_g_per_l, figure(r))).collect() }]
     };
     html! {
         h2 { "Against salt dose" }
@@ -106,23 +100,12 @@ fn against_dose(results: &[CaseResult]) -> Markup {
 }
 
 fn curve(args: &BedArgs, result: &CaseResult) -> Markup {
-    let of = |figure: fn(&super::cycle::ServicePoint) -> f64| {
-        result.curve.iter().map(|p| (p.bv, figure(p))).collect()
-    };
+    let of = |figure: fn(&super::cycle::ServicePoint) -> f64| result.curve.iter().map(|p| (p.bv, figure(p))).collect();
     // 2.497 Ca and 4.118 Mg are the hardness of each (Standard Methods 2340B).
     let series = [
-        Series {
-            name: "hardness",
-            points: of(|p| p.hardness_mg_l),
-        },
-        Series {
-            name: "from calcium",
-            points: of(|p| p.ca_mg_l * 2.497),
-        },
-        Series {
-            name: "from magnesium",
-            points: of(|p| p.mg_mg_l * 4.118),
-        },
+        Series { name: "hardness", points: of(|p| p.hardness_mg_l) },
+        Series { name: "from calcium", points: of(|p| p.ca_mg_l * 2.497) },
+        Series { name: "from magnesium", points: of(|p| p.mg_mg_l * 4.118) },
     ];
     html! {
         h2 {
@@ -138,12 +121,8 @@ fn plot(x_name: &str, y_name: &str, series: &[Series<'_>], mark: Option<f64>) ->
     let x_low = all().map(|p| p.0).fold(f64::INFINITY, f64::min).min(0.0);
     let x_step = round_step(all().map(|p| p.0).fold(0.0, f64::max) - x_low);
     let y_step = round_step(all().map(|p| p.1).fold(mark.unwrap_or(0.0), f64::max));
-    let x_count = ((all().map(|p| p.0).fold(0.0, f64::max) - x_low) / x_step)
-        .ceil()
-        .max(1.0);
-    let y_count = (all().map(|p| p.1).fold(mark.unwrap_or(0.0), f64::max) / y_step)
-        .ceil()
-        .max(1.0);
+    let x_count = ((all().map(|p| p.0).fold(0.0, f64::max) - x_low) / x_step).ceil().max(1.0);
+    let y_count = (all().map(|p| p.1).fold(mark.unwrap_or(0.0), f64::max) / y_step).ceil().max(1.0);
     let (x_high, y_high) = (x_low + x_step * x_count, y_step * y_count);
     let x = |v: f64| LEFT + (v - x_low) / (x_high - x_low) * (WIDTH - LEFT - RIGHT);
     let y = |v: f64| HEIGHT - BOTTOM - v / y_high * (HEIGHT - TOP - BOTTOM);

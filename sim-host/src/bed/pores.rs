@@ -14,13 +14,7 @@ pub(super) struct Solutes {
 
 impl Solutes {
     pub(super) fn of(water: &Water) -> Self {
-        Self {
-            ca: water.ca,
-            mg: water.mg,
-            cl: water.cl,
-            alkalinity: water.alkalinity,
-            carbon: water.carbon,
-        }
+        Self { ca: water.ca, mg: water.mg, cl: water.cl, alkalinity: water.alkalinity, carbon: water.carbon }
     }
 
     pub(super) fn add(&mut self, other: &Self, weight: f64) {

@@ -48,31 +48,13 @@ impl Resin {
     /// [`BedError::OutOfRange`] names the first that is out of range, or a resin
     /// with no capacity left.
     pub fn check(self) -> Result<Self, BedError> {
-        within(
-            "resin capacity",
-            self.capacity_eq_l,
-            0.05,
-            5.0,
-            "0.05 to 5 eq/L",
-        )?;
+        within("resin capacity", self.capacity_eq_l, 0.05, 5.0, "0.05 to 5 eq/L")?;
         within("void fraction", self.void_fraction, 0.2, 0.7, "0.2 to 0.7")?;
         within("log K of calcium", self.log_k_ca, -2.0, 4.0, "-2 to 4")?;
         within("log K of magnesium", self.log_k_mg, -2.0, 4.0, "-2 to 4")?;
         within("resin age", self.age_years, 0.0, 50.0, "0 to 50 years")?;
-        within(
-            "capacity loss per year",
-            self.loss_per_year,
-            0.0,
-            0.9,
-            "0 to 0.9",
-        )?;
-        within(
-            "iron on the resin",
-            self.iron_g_l,
-            0.0,
-            100.0,
-            "0 to 100 g/L",
-        )?;
+        within("capacity loss per year", self.loss_per_year, 0.0, 0.9, "0 to 0.9")?;
+        within("iron on the resin", self.iron_g_l, 0.0, 100.0, "0 to 100 g/L")?;
         within(
             "capacity left",
             self.usable_eq_l(),
@@ -101,30 +83,15 @@ mod tests {
     fn age_and_iron_take_capacity() {
         let new = Resin::default();
         assert_eq!(new.usable_eq_l(), 2.0);
-        let old = Resin {
-            age_years: 10.0,
-            ..new
-        };
+        let old = Resin { age_years: 10.0, ..new };
         assert!((old.usable_eq_l() - 2.0 * 0.95f64.powi(10)).abs() < 1e-12);
-        let fouled = Resin {
-            iron_g_l: 5.0,
-            ..new
-        };
+        let fouled = Resin { iron_g_l: 5.0, ..new };
         assert!((fouled.usable_eq_l() - (2.0 - 15.0 / 55.845)).abs() < 1e-12);
     }
 
     #[test]
     fn a_resin_fouled_through_is_refused() {
-        let dead = Resin {
-            iron_g_l: 60.0,
-            ..Resin::default()
-        };
-        assert!(matches!(
-            dead.check(),
-            Err(BedError::OutOfRange {
-                field: "capacity left",
-                ..
-            })
-        ));
+        let dead = Resin { iron_g_l: 60.0, ..Resin::default() };
+        assert!(matches!(dead.check(), Err(BedError::OutOfRange { field: "capacity left", .. })));
     }
 }

@@ -22,11 +22,7 @@ pub struct FreeShares {
 
 impl FreeShares {
     /// Nothing bound.
-    pub const ALL_FREE: Self = Self {
-        na: 1.0,
-        ca: 1.0,
-        mg: 1.0,
-    };
+    pub const ALL_FREE: Self = Self { na: 1.0, ca: 1.0, mg: 1.0 };
 }
 
 /// Temperature-dependent constants of the carbonate system (mol/kg scale).
@@ -84,57 +80,19 @@ impl Constants {
         // Truesdell & Jones (1974).
         let a = 1.824_83e6 * root_density / (dielectric * k).powf(1.5);
         let b = 50.2905 * root_density / (dielectric * k).sqrt();
-        let fit = |c: [f64; 6]| {
-            c[0] + c[1] * k + c[2] / k + c[3] * k.log10() + c[4] / (k * k) + c[5] * k * k
-        };
+        let fit = |c: [f64; 6]| c[0] + c[1] * k + c[2] / k + c[3] * k.log10() + c[4] / (k * k) + c[5] * k * k;
         // van 't Hoff from 25 °C; enthalpies in kcal/mol.
-        let heat =
-            |lk: f64, kcal: f64| lk - kcal * 4184.0 / (LN_10 * 8.314_46) * (1.0 / k - 1.0 / 298.15);
+        let heat = |lk: f64, kcal: f64| lk - kcal * 4184.0 / (LN_10 * 8.314_46) * (1.0 / k - 1.0 / 298.15);
         Self {
             temperature_c,
             a,
             b,
-            lk_water: fit([
-                293.292_27,
-                0.136_083_3,
-                -10_576.913,
-                -123.731_58,
-                0.0,
-                -6.996_455e-5,
-            ]),
-            lk_hco3: fit([
-                107.8871,
-                0.032_528_49,
-                -5_151.79,
-                -38.925_61,
-                563_713.9,
-                0.0,
-            ]),
-            lk_co2: fit([
-                464.1965,
-                0.093_448_13,
-                -26_986.16,
-                -165.759_51,
-                2_248_628.9,
-                0.0,
-            ]),
-            lk_cahco3: fit([
-                1_317.007_1,
-                0.345_468_94,
-                -39_916.84,
-                -517.707_61,
-                563_713.9,
-                0.0,
-            ]),
+            lk_water: fit([293.292_27, 0.136_083_3, -10_576.913, -123.731_58, 0.0, -6.996_455e-5]),
+            lk_hco3: fit([107.8871, 0.032_528_49, -5_151.79, -38.925_61, 563_713.9, 0.0]),
+            lk_co2: fit([464.1965, 0.093_448_13, -26_986.16, -165.759_51, 2_248_628.9, 0.0]),
+            lk_cahco3: fit([1_317.007_1, 0.345_468_94, -39_916.84, -517.707_61, 563_713.9, 0.0]),
             lk_caco3: fit([-1_228.732, -0.299_44, 35_512.75, 485.818, 0.0, 0.0]),
-            lk_mghco3: fit([
-                48.6721,
-                0.032_528_49,
-                -2_614.335,
-                -18.002_63,
-                563_713.9,
-                0.0,
-            ]),
+            lk_mghco3: fit([48.6721, 0.032_528_49, -2_614.335, -18.002_63, 563_713.9, 0.0]),
             lk_mgco3: fit([0.991, 0.006_67, 0.0, 0.0, 0.0, 0.0]),
             lk_nahco3: heat(-0.25, -1.0),
             lk_naco3: heat(1.27, 8.91),
@@ -148,9 +106,8 @@ impl Constants {
 
     fn quotients(&self, ionic: f64) -> Quotients {
         let root = ionic.sqrt();
-        let huckel = |z2: f64, size: f64, slope: f64| {
-            -self.a * z2 * root / (1.0 + size * self.b * root) + slope * ionic
-        };
+        let huckel =
+            |z2: f64, size: f64, slope: f64| -self.a * z2 * root / (1.0 + size * self.b * root) + slope * ionic;
         // Davies (1962), for ions without a size parameter.
         let davies = |z2: f64| -self.a * z2 * (root / (1.0 + root) - 0.3 * ionic);
         let neutral = 0.1 * ionic;
@@ -188,8 +145,7 @@ impl Constants {
         for _ in 0..20 {
             let q = self.quotients(ionic_strength(water, free, bicarbonate));
             let (per_carbon, per_alkalinity) = sums(&q, h, water, free);
-            bicarbonate =
-                ((water.alkalinity - q.hydroxide / h + q.hydrogen * h) / per_alkalinity).max(0.0);
+            bicarbonate = ((water.alkalinity - q.hydroxide / h + q.hydrogen * h) / per_alkalinity).max(0.0);
             carbon = bicarbonate * per_carbon;
             let next = shares(&q, h, bicarbonate);
             let change = difference(free, next);
@@ -240,18 +196,11 @@ fn sums(q: &Quotients, h: f64, water: &Water, free: FreeShares) -> (f64, f64) {
 fn shares(q: &Quotients, h: f64, bicarbonate: f64) -> FreeShares {
     let carbonate = q.carbonate / h;
     let free = |one: f64, two: f64| 1.0 / (1.0 + bicarbonate * (one + two * carbonate));
-    FreeShares {
-        na: free(q.na_hco3, q.na_co3),
-        ca: free(q.ca_hco3, q.ca_co3),
-        mg: free(q.mg_hco3, q.mg_co3),
-    }
+    FreeShares { na: free(q.na_hco3, q.na_co3), ca: free(q.ca_hco3, q.ca_co3), mg: free(q.mg_hco3, q.mg_co3) }
 }
 
 fn difference(a: FreeShares, b: FreeShares) -> f64 {
-    (a.na - b.na)
-        .abs()
-        .max((a.ca - b.ca).abs())
-        .max((a.mg - b.mg).abs())
+    (a.na - b.na).abs().max((a.ca - b.ca).abs()).max((a.mg - b.mg).abs())
 }
 
 fn ionic_strength(water: &Water, free: FreeShares, bicarbonate: f64) -> f64 {
@@ -265,9 +214,7 @@ fn ionic_strength(water: &Water, free: FreeShares, bicarbonate: f64) -> f64 {
 fn hydrogen_activity(q: &Quotients, water: &Water, free: FreeShares, guess: f64) -> f64 {
     let residual = |h: f64| {
         let (per_carbon, per_alkalinity) = sums(q, h, water, free);
-        water.carbon * per_alkalinity / per_carbon + q.hydroxide / h
-            - q.hydrogen * h
-            - water.alkalinity
+        water.carbon * per_alkalinity / per_carbon + q.hydroxide / h - q.hydrogen * h - water.alkalinity
     };
     let (mut low, mut high) = (1e-13f64.ln(), 1e-2f64.ln());
     let mut x = guess.ln();
@@ -281,11 +228,7 @@ fn hydrogen_activity(q: &Quotients, water: &Water, free: FreeShares, guess: f64)
         let step = 1e-5;
         let slope = (residual((x + step).exp()) - value) / step;
         let newton = x - value / slope;
-        let next = if newton > low && newton < high {
-            newton
-        } else {
-            0.5 * (low + high)
-        };
+        let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
         let moved = (next - x).abs();
         x = next;
         if moved < 1e-8 {
@@ -300,9 +243,7 @@ fn hydrogen_activity(q: &Quotients, water: &Water, free: FreeShares, guess: f64)
 /// tables from 0 to 80 °C.
 pub fn water_density_kg_m3(t: f64) -> f64 {
     (999.839_52
-        + t * (16.945_176
-            - t * (7.987_040_1e-3
-                + t * (46.170_461e-6 - t * (105.563_02e-9 - t * 280.542_53e-12)))))
+        + t * (16.945_176 - t * (7.987_040_1e-3 + t * (46.170_461e-6 - t * (105.563_02e-9 - t * 280.542_53e-12)))))
         / (1.0 + 16.879_85e-3 * t)
 }
 
@@ -330,11 +271,7 @@ mod tests {
     #[test]
     fn water_properties_match_tables() {
         // CRC Handbook (from memory).
-        for (t, density, viscosity) in [
-            (0.0, 999.84, 1.792e-3),
-            (20.0, 998.21, 1.002e-3),
-            (60.0, 983.20, 0.466e-3),
-        ] {
+        for (t, density, viscosity) in [(0.0, 999.84, 1.792e-3), (20.0, 998.21, 1.002e-3), (60.0, 983.20, 0.466e-3)] {
             assert!((water_density_kg_m3(t) - density).abs() < 0.05);
             assert!((water_viscosity_pa_s(t) / viscosity - 1.0).abs() < 0.005);
         }
@@ -363,9 +300,6 @@ mod tests {
     #[test]
     fn water_without_carbonate_binds_nothing() {
         let brine = Water::brine(10.0, 15.0).expect("brine");
-        assert_eq!(
-            Constants::at(15.0).free_shares(&brine),
-            FreeShares::ALL_FREE
-        );
+        assert_eq!(Constants::at(15.0).free_shares(&brine), FreeShares::ALL_FREE);
     }
 }

@@ -1,19 +1,10 @@
 //! What any softening bed does, whatever its figures.
 
 use super::cycle::{CycleRun, CycleSpec, Outcome, Regeneration};
-use super::{
-    Bed, BedError, BedSpec, Direction, FeedSpec, Inventory, Kinetics, Resin, Transfer, Water,
-};
+use super::{Bed, BedError, BedSpec, Direction, FeedSpec, Inventory, Kinetics, Resin, Transfer, Water};
 
 fn spec(transfer: Transfer) -> BedSpec {
-    BedSpec {
-        volume_l: 28.3,
-        depth_m: 0.9,
-        plates: 17,
-        resin: Resin::default(),
-        transfer,
-        temperature_c: 15.0,
-    }
+    BedSpec { volume_l: 28.3, depth_m: 0.9, plates: 17, resin: Resin::default(), transfer, temperature_c: 15.0 }
 }
 
 fn feed() -> Water {
@@ -25,9 +16,7 @@ fn kinetic() -> Transfer {
 }
 
 fn steady(spec: CycleSpec) -> Outcome {
-    let outcome = CycleRun::new(spec)
-        .and_then(|mut run| run.to_steady())
-        .expect("a sound case");
+    let outcome = CycleRun::new(spec).and_then(|mut run| run.to_steady()).expect("a sound case");
     assert!(outcome.converged);
     outcome
 }
@@ -37,24 +26,13 @@ struct Spread(u64);
 
 impl Spread {
     fn next(&mut self) -> f64 {
-        self.0 = self
-            .0
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (self.0 >> 11) as f64 / (1u64 << 53) as f64
     }
 }
 
 fn add(total: &mut [f64; 7], water: &Water, kg: f64) {
-    let figures = [
-        water.na,
-        water.ca,
-        water.mg,
-        water.cl,
-        water.alkalinity,
-        water.carbon,
-        1.0,
-    ];
+    let figures = [water.na, water.ca, water.mg, water.cl, water.alkalinity, water.carbon, 1.0];
     for (t, figure) in total.iter_mut().zip(figures) {
         *t += kg * figure;
     }
@@ -74,19 +52,9 @@ fn everything_that_comes_in_stays_or_leaves() {
         let mut spread = Spread(7);
         for round in 0..400 {
             let inflow = if spread.next() < 0.3 { brine } else { feed() };
-            let direction = if spread.next() < 0.5 {
-                Direction::Down
-            } else {
-                Direction::Up
-            };
-            let volume_l = if round % 7 == 0 {
-                0.0
-            } else {
-                30.0 * spread.next()
-            };
-            let out = bed
-                .advance(&inflow, volume_l, 300.0 * spread.next() + 1.0, direction)
-                .expect("a sound step");
+            let direction = if spread.next() < 0.5 { Direction::Down } else { Direction::Up };
+            let volume_l = if round % 7 == 0 { 0.0 } else { 30.0 * spread.next() };
+            let out = bed.advance(&inflow, volume_l, 300.0 * spread.next() + 1.0, direction).expect("a sound step");
             add(&mut came, &inflow, volume_l * inflow.kg_per_litre());
             add(&mut went, &out.water, out.water_kg);
             match round {
@@ -95,9 +63,7 @@ fn everything_that_comes_in_stays_or_leaves() {
                 300 => bed.stand(86_400.0).expect("a stand"),
                 _ => {}
             }
-            let charge = out.water.na + 2.0 * (out.water.ca + out.water.mg)
-                - out.water.cl
-                - out.water.alkalinity;
+            let charge = out.water.na + 2.0 * (out.water.ca + out.water.mg) - out.water.cl - out.water.alkalinity;
             assert!(charge.abs() < 1e-12 * out.water.equivalents());
         }
         let end = list(&bed.inventory());
@@ -118,17 +84,13 @@ fn how_water_is_cut_into_calls_does_not_matter() {
     let mut whole = Bed::in_equilibrium_with(spec(Transfer::Equilibrium), &feed()).expect("a bed");
     let mut cut = whole.clone();
     let litres = 40.0;
-    let once = whole
-        .advance(&brine, litres, 900.0, Direction::Up)
-        .expect("a step");
+    let once = whole.advance(&brine, litres, 900.0, Direction::Up).expect("a step");
     let mut spread = Spread(3);
     let mut left = litres;
     let mut calcium = 0.0;
     while left > 0.0 {
         let piece = (0.9 * spread.next()).min(left);
-        let out = cut
-            .advance(&brine, piece, 10.0, Direction::Up)
-            .expect("a step");
+        let out = cut.advance(&brine, piece, 10.0, Direction::Up).expect("a step");
         calcium += out.water.ca * out.water_kg;
         left -= piece;
     }
@@ -143,12 +105,9 @@ fn chloride_passes_as_a_plug() {
     let mut bed = Bed::new(spec(Transfer::Equilibrium)).expect("a bed");
     let brine = Water::brine(10.0, 15.0).expect("brine");
     let pores_l = bed.pore_water_kg() / brine.kg_per_litre();
-    let first = bed
-        .advance(&brine, 0.99 * pores_l, 600.0, Direction::Down)
-        .expect("a step");
+    let first = bed.advance(&brine, 0.99 * pores_l, 600.0, Direction::Down).expect("a step");
     assert!(first.water.cl < 1.1e-3);
-    bed.advance(&brine, 0.1 * pores_l, 60.0, Direction::Down)
-        .expect("a step");
+    bed.advance(&brine, 0.1 * pores_l, 60.0, Direction::Down).expect("a step");
     assert!((bed.outlet(Direction::Down).cl - brine.cl).abs() < 1e-9);
 }
 
@@ -156,9 +115,7 @@ fn chloride_passes_as_a_plug() {
 fn nothing_moves_while_nothing_flows() {
     let mut bed = Bed::in_equilibrium_with(spec(Transfer::Equilibrium), &feed()).expect("a bed");
     let before = bed.clone();
-    let out = bed
-        .advance(&feed(), 0.0, 0.0, Direction::Down)
-        .expect("a step");
+    let out = bed.advance(&feed(), 0.0, 0.0, Direction::Down).expect("a step");
     assert_eq!(out.water_kg, 0.0);
     assert_eq!(out.volume_l, 0.0);
     assert_eq!(bed, before);
@@ -193,105 +150,39 @@ fn beds_that_cannot_be_are_refused_by_name() {
     };
     let good = spec(Transfer::Equilibrium);
     assert_eq!(named(BedSpec { plates: 0, ..good }), "plates");
-    assert_eq!(
-        named(BedSpec {
-            plates: 10_000,
-            ..good
-        }),
-        "plates"
-    );
-    assert_eq!(
-        named(BedSpec {
-            volume_l: f64::NAN,
-            ..good
-        }),
-        "bed volume"
-    );
-    assert_eq!(
-        named(BedSpec {
-            temperature_c: -5.0,
-            ..good
-        }),
-        "temperature"
-    );
+    assert_eq!(named(BedSpec { plates: 10_000, ..good }), "plates");
+    assert_eq!(named(BedSpec { volume_l: f64::NAN, ..good }), "bed volume");
+    assert_eq!(named(BedSpec { temperature_c: -5.0, ..good }), "temperature");
 }
 
 #[test]
 fn cases_that_cannot_be_are_refused() {
     let base = CycleSpec::default();
     let refused = |bad: CycleSpec| CycleRun::new(bad).err();
-    assert!(matches!(
-        refused(CycleSpec {
-            dose_g_l: 0.0,
-            ..base
-        }),
-        Some(BedError::OutOfRange { field: "dose", .. })
-    ));
+    assert!(matches!(refused(CycleSpec { dose_g_l: 0.0, ..base }), Some(BedError::OutOfRange { field: "dose", .. })));
     let mut no_flow = base;
     no_flow.flows.service_bv_h = 0.0;
+    assert!(matches!(refused(no_flow), Some(BedError::OutOfRange { field: "service flow", .. })));
+    let sodium_only = FeedSpec { hardness_mg_l: 0.0, sodium_mg_l: 200.0, ..base.feed };
+    assert!(matches!(refused(CycleSpec { feed: sodium_only, ..base }), Some(BedError::SoftFeed { .. })));
+    let absurd = FeedSpec { hardness_mg_l: 1e6, ..base.feed };
     assert!(matches!(
-        refused(no_flow),
-        Some(BedError::OutOfRange {
-            field: "service flow",
-            ..
-        })
+        refused(CycleSpec { feed: absurd, ..base }),
+        Some(BedError::OutOfRange { field: "hardness", .. })
     ));
-    let sodium_only = FeedSpec {
-        hardness_mg_l: 0.0,
-        sodium_mg_l: 200.0,
-        ..base.feed
-    };
-    assert!(matches!(
-        refused(CycleSpec {
-            feed: sodium_only,
-            ..base
-        }),
-        Some(BedError::SoftFeed { .. })
-    ));
-    let absurd = FeedSpec {
-        hardness_mg_l: 1e6,
-        ..base.feed
-    };
-    assert!(matches!(
-        refused(CycleSpec {
-            feed: absurd,
-            ..base
-        }),
-        Some(BedError::OutOfRange {
-            field: "hardness",
-            ..
-        })
-    ));
-    let faint = FeedSpec {
-        hardness_mg_l: 0.02,
-        sodium_mg_l: 200.0,
-        ..base.feed
-    };
-    assert!(matches!(
-        refused(CycleSpec {
-            feed: faint,
-            until_mg_l: 0.01,
-            ..base
-        }),
-        Some(BedError::TooLong { .. })
-    ));
+    let faint = FeedSpec { hardness_mg_l: 0.02, sodium_mg_l: 200.0, ..base.feed };
+    assert!(matches!(refused(CycleSpec { feed: faint, until_mg_l: 0.01, ..base }), Some(BedError::TooLong { .. })));
 }
 
 #[test]
 fn extremes_give_sound_answers() {
-    let base = CycleSpec {
-        plates: 6,
-        ..CycleSpec::default()
-    };
+    let base = CycleSpec { plates: 6, ..CycleSpec::default() };
     let mut cases = vec![];
     for temperature_c in [0.0, 60.0] {
         let mut case = base;
         case.feed.temperature_c = temperature_c;
         cases.push(case);
-        cases.push(CycleSpec {
-            transfer: kinetic(),
-            ..case
-        });
+        cases.push(CycleSpec { transfer: kinetic(), ..case });
     }
     cases.push(CycleSpec { plates: 1, ..base });
     let mut hard = base;
@@ -302,12 +193,9 @@ fn extremes_give_sound_answers() {
     cases.push(no_sodium);
     for regeneration in [Regeneration::CoCurrent, Regeneration::CounterCurrent] {
         for case in &cases {
-            let outcome = CycleRun::new(CycleSpec {
-                regeneration,
-                ..*case
-            })
-            .and_then(|mut run| run.to_steady())
-            .expect("an answer");
+            let outcome = CycleRun::new(CycleSpec { regeneration, ..*case })
+                .and_then(|mut run| run.to_steady())
+                .expect("an answer");
             let efficiency = outcome.salt_efficiency.expect("salt was given");
             assert!(outcome.capacity_g_l > 0.0 && outcome.capacity_g_l < 101.0);
             assert!(outcome.leakage_mean_mg_l >= outcome.leakage_min_mg_l);
@@ -321,14 +209,7 @@ fn extremes_give_sound_answers() {
 #[test]
 fn half_the_salt_gives_more_than_half_the_capacity() {
     for regeneration in [Regeneration::CoCurrent, Regeneration::CounterCurrent] {
-        let at = |dose_g_l| {
-            steady(CycleSpec {
-                dose_g_l,
-                regeneration,
-                plates: 10,
-                ..CycleSpec::default()
-            })
-        };
+        let at = |dose_g_l| steady(CycleSpec { dose_g_l, regeneration, plates: 10, ..CycleSpec::default() });
         let (half, full) = (at(80.0), at(160.0));
         assert!(half.capacity_g_l > 0.5 * full.capacity_g_l);
         assert!(half.salt_efficiency > full.salt_efficiency);
@@ -339,13 +220,7 @@ fn half_the_salt_gives_more_than_half_the_capacity() {
 #[test]
 fn counter_current_leaks_less() {
     let with = |regeneration| {
-        steady(CycleSpec {
-            regeneration,
-            plates: 10,
-            dose_g_l: 100.0,
-            ..CycleSpec::default()
-        })
-        .leakage_mean_mg_l
+        steady(CycleSpec { regeneration, plates: 10, dose_g_l: 100.0, ..CycleSpec::default() }).leakage_mean_mg_l
     };
     assert!(with(Regeneration::CounterCurrent) < 0.2 * with(Regeneration::CoCurrent));
 }
@@ -354,15 +229,10 @@ fn counter_current_leaks_less() {
 fn a_bed_run_past_exhaustion_leaks_magnesium_first() {
     let mut run = CycleRun::virgin(CycleSpec::default()).expect("a virgin bed");
     let mut points = Vec::new();
-    run.exhaust(0.97 * 342.0, |p| points.push(p))
-        .expect("a curve");
+    run.exhaust(0.97 * 342.0, |p| points.push(p)).expect("a curve");
     let feed_magnesium = feed().mg * super::MG_G_PER_MOL * 1e3;
     let passes = |calcium: bool, level: f64| {
-        points
-            .iter()
-            .find(|p| if calcium { p.ca_mg_l } else { p.mg_mg_l } > level)
-            .expect("a breakthrough")
-            .bv
+        points.iter().find(|p| if calcium { p.ca_mg_l } else { p.mg_mg_l } > level).expect("a breakthrough").bv
     };
     // Although the feed holds three times as much calcium by weight.
     assert!(passes(false, 5.0) < passes(true, 5.0));
@@ -374,12 +244,9 @@ fn a_bed_run_past_exhaustion_leaks_magnesium_first() {
 #[test]
 fn an_idle_counter_current_bed_leaks_more_on_the_first_litres() {
     for transfer in [Transfer::Equilibrium, kinetic()] {
-        let mut run = CycleRun::new(CycleSpec {
-            regeneration: Regeneration::CounterCurrent,
-            transfer,
-            ..CycleSpec::default()
-        })
-        .expect("a sound case");
+        let mut run =
+            CycleRun::new(CycleSpec { regeneration: Regeneration::CounterCurrent, transfer, ..CycleSpec::default() })
+                .expect("a sound case");
         run.to_steady().expect("a steady state");
         run.regenerate(|_| ());
         let mut fresh = run.bed().clone();
@@ -388,16 +255,10 @@ fn an_idle_counter_current_bed_leaks_more_on_the_first_litres() {
         fresh.stand(3_600.0).expect("a stand");
         idle.stand(3_600.0 * 24.0 * 14.0).expect("a stand");
         let litres = 0.2;
-        let first = |bed: &mut Bed| {
-            bed.advance(&feed(), litres, 45.0, Direction::Down)
-                .expect("service")
-                .water
-                .hardness_mg_l()
-        };
+        let first =
+            |bed: &mut Bed| bed.advance(&feed(), litres, 45.0, Direction::Down).expect("service").water.hardness_mg_l();
         let (soon, late) = (first(&mut fresh), first(&mut idle));
-        println!(
-            "first {litres} L: {soon:.2e} mg/L after an hour, {late:.2e} mg/L after two weeks"
-        );
+        println!("first {litres} L: {soon:.2e} mg/L after an hour, {late:.2e} mg/L after two weeks");
         assert!(late > soon);
     }
 }
@@ -405,11 +266,7 @@ fn an_idle_counter_current_bed_leaks_more_on_the_first_litres() {
 #[test]
 fn mass_transfer_costs_capacity_with_flow_and_cold() {
     let at = |bv_h: f64, temperature_c: f64, transfer| {
-        let mut case = CycleSpec {
-            transfer,
-            plates: 10,
-            ..CycleSpec::default()
-        };
+        let mut case = CycleSpec { transfer, plates: 10, ..CycleSpec::default() };
         case.flows.service_bv_h = bv_h;
         case.feed.temperature_c = temperature_c;
         steady(case)
@@ -424,10 +281,7 @@ fn mass_transfer_costs_capacity_with_flow_and_cold() {
     assert!(fast.leakage_mean_mg_l > slow.leakage_mean_mg_l);
     // Fine beads and slow flow come back to equilibrium.
     let mut fine = CycleSpec {
-        transfer: Transfer::Kinetic(Kinetics {
-            bead_mm: 0.1,
-            ..Kinetics::default()
-        }),
+        transfer: Transfer::Kinetic(Kinetics { bead_mm: 0.1, ..Kinetics::default() }),
         plates: 10,
         ..CycleSpec::default()
     };
@@ -440,10 +294,7 @@ fn mass_transfer_costs_capacity_with_flow_and_cold() {
 #[test]
 fn old_and_fouled_resin_holds_less() {
     let of = |age_years, iron_g_l| {
-        let mut case = CycleSpec {
-            plates: 10,
-            ..CycleSpec::default()
-        };
+        let mut case = CycleSpec { plates: 10, ..CycleSpec::default() };
         case.resin.age_years = age_years;
         case.resin.iron_g_l = iron_g_l;
         steady(case).capacity_g_l
@@ -458,10 +309,7 @@ fn layers_last_until_they_are_mixed() {
     let mut run = CycleRun::new(CycleSpec::default()).expect("a sound case");
     run.regenerate(|_| ());
     let layers = |bed: &Bed| {
-        let hardness: Vec<f64> = bed
-            .plates()
-            .map(|p| p.calcium_fraction + p.magnesium_fraction)
-            .collect();
+        let hardness: Vec<f64> = bed.plates().map(|p| p.calcium_fraction + p.magnesium_fraction).collect();
         hardness.iter().copied().fold(0.0, f64::max) - hardness.iter().copied().fold(1.0, f64::min)
     };
     let mut bed = run.bed().clone();

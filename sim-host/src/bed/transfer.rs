@@ -25,10 +25,7 @@ pub struct Kinetics {
 
 impl Default for Kinetics {
     fn default() -> Self {
-        Self {
-            bead_mm: 0.6,
-            bead_water: 0.5,
-        }
+        Self { bead_mm: 0.6, bead_water: 0.5 }
     }
 }
 
@@ -50,13 +47,7 @@ impl Transfer {
     pub fn check(self) -> Result<Self, BedError> {
         if let Self::Kinetic(k) = self {
             within("bead diameter", k.bead_mm, 0.1, 3.0, "0.1 to 3 mm")?;
-            within(
-                "water in the bead",
-                k.bead_water,
-                0.05,
-                0.95,
-                "0.05 to 0.95",
-            )?;
+            within("water in the bead", k.bead_water, 0.05, 0.95, "0.05 to 0.95")?;
         }
         Ok(self)
     }
@@ -158,13 +149,7 @@ impl HoldBack {
 
     /// Takes resin and water back from the equilibrium they have been brought to.
     /// What one gives up the other gets.
-    pub fn apply(
-        &mut self,
-        pace: &Pace,
-        exchanger: &mut Exchanger,
-        water_ca: &mut [f64],
-        water_mg: &mut [f64],
-    ) {
+    pub fn apply(&mut self, pace: &Pace, exchanger: &mut Exchanger, water_ca: &mut [f64], water_mg: &mut [f64]) {
         if self.pace != Some(*pace) {
             self.pace = Some(*pace);
             self.ratio.fill(UNKNOWN_RATIO);

@@ -66,28 +66,10 @@ impl Water {
     /// [`BedError::OutOfRange`] for a figure outside its range, and
     /// [`BedError::UnbalancedFeed`] when alkalinity exceeds the cations.
     pub fn from_feed(spec: &FeedSpec) -> Result<Self, BedError> {
-        let hardness = within(
-            "hardness",
-            spec.hardness_mg_l,
-            0.0,
-            20_000.0,
-            "0 to 20 000 mg/L as CaCO3",
-        )?;
+        let hardness = within("hardness", spec.hardness_mg_l, 0.0, 20_000.0, "0 to 20 000 mg/L as CaCO3")?;
         let share = within("calcium share", spec.calcium_share, 0.0, 1.0, "0 to 1")?;
-        let sodium = within(
-            "sodium",
-            spec.sodium_mg_l,
-            0.0,
-            50_000.0,
-            "0 to 50 000 mg/L",
-        )?;
-        let alkalinity = within(
-            "alkalinity",
-            spec.alkalinity_meq_l,
-            0.0,
-            200.0,
-            "0 to 200 meq/L",
-        )?;
+        let sodium = within("sodium", spec.sodium_mg_l, 0.0, 50_000.0, "0 to 50 000 mg/L")?;
+        let alkalinity = within("alkalinity", spec.alkalinity_meq_l, 0.0, 200.0, "0 to 200 meq/L")?;
         let ph = within("pH", spec.ph, 4.0, 10.0, "4 to 10")?;
         let temperature_c = check_temperature(spec.temperature_c)?;
         let ca = share * hardness / CACO3_G_PER_MOL * 1e-3;
@@ -97,20 +79,9 @@ impl Water {
         let alkalinity_eq = alkalinity * 1e-3;
         let cl = cations - alkalinity_eq;
         if cl < 0.0 {
-            return Err(BedError::UnbalancedFeed {
-                alkalinity_meq_l: alkalinity,
-                cations_meq_l: cations * 1e3,
-            });
+            return Err(BedError::UnbalancedFeed { alkalinity_meq_l: alkalinity, cations_meq_l: cations * 1e3 });
         }
-        let mut water = Self {
-            na,
-            ca,
-            mg,
-            cl,
-            alkalinity: alkalinity_eq,
-            carbon: 0.0,
-            temperature_c,
-        };
+        let mut water = Self { na, ca, mg, cl, alkalinity: alkalinity_eq, carbon: 0.0, temperature_c };
         water.carbon = Constants::at(temperature_c).carbon_at_ph(&water, ph);
         water.check()
     }
@@ -120,13 +91,7 @@ impl Water {
     /// # Errors
     /// [`BedError::OutOfRange`] for a strength beyond saturation.
     pub fn brine(weight_percent: f64, temperature_c: f64) -> Result<Self, BedError> {
-        let w = within(
-            "brine strength",
-            weight_percent,
-            0.1,
-            26.5,
-            "0.1 to 26.5 % by weight (saturated)",
-        )?;
+        let w = within("brine strength", weight_percent, 0.1, 26.5, "0.1 to 26.5 % by weight (saturated)")?;
         let molal = w / (100.0 - w) * 1e3 / NACL_G_PER_MOL;
         Self::sodium_chloride(molal, temperature_c)
     }
@@ -184,13 +149,7 @@ impl Water {
             "at least 1e-7 eq per kg of water (softeners need ions)",
         )?;
         let imbalance = (self.na + 2.0 * (self.ca + self.mg) - anions) / anions;
-        within(
-            "charge imbalance",
-            imbalance,
-            -1e-9,
-            1e-9,
-            "zero: cations and anions must balance",
-        )?;
+        within("charge imbalance", imbalance, -1e-9, 1e-9, "zero: cations and anions must balance")?;
         Ok(self)
     }
 
@@ -274,22 +233,10 @@ mod tests {
     fn impossible_waters_are_refused_by_name() {
         let mut bad = feed();
         bad.ca = f64::NAN;
-        assert!(matches!(
-            bad.check(),
-            Err(BedError::OutOfRange {
-                field: "calcium",
-                ..
-            })
-        ));
+        assert!(matches!(bad.check(), Err(BedError::OutOfRange { field: "calcium", .. })));
         let mut skewed = feed();
         skewed.cl *= 1.1;
-        assert!(matches!(
-            skewed.check(),
-            Err(BedError::OutOfRange {
-                field: "charge imbalance",
-                ..
-            })
-        ));
+        assert!(matches!(skewed.check(), Err(BedError::OutOfRange { field: "charge imbalance", .. })));
         assert!(Water::brine(40.0, 15.0).is_err());
     }
 }
