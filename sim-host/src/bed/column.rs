@@ -41,7 +41,7 @@ pub struct Bed {
     pores: Pores,
     next_ca: Vec<f64>,
     next_mg: Vec<f64>,
-    seen: Vec<[f64; 4]>,
+    seen: Vec<[f64; 3]>,
     seen_hardness: Vec<f64>,
     hold_back: HoldBack,
     scratch: Vec<f64>,
@@ -81,7 +81,7 @@ impl Bed {
             pores: Pores::new(n),
             next_ca: vec![0.0; n + 2],
             next_mg: vec![0.0; n + 2],
-            seen: vec![[0.0; 4]; n],
+            seen: vec![[0.0; 3]; n],
             seen_hardness: vec![0.0; n],
             hold_back: HoldBack::new(n),
             scratch: vec![0.0; n],
@@ -486,7 +486,7 @@ impl Bed {
         for i in 0..self.spec.plates {
             let s = self.pores.get(i + 1);
             let limit = RESPECIATE_AT * self.pores.anions[i + 1];
-            let [cl, alkalinity, carbon, _] = self.seen[i];
+            let [cl, alkalinity, carbon] = self.seen[i];
             if (s.cl - cl).abs() > limit
                 || (s.alkalinity - alkalinity).abs() > limit
                 || (s.carbon - carbon).abs() > limit
@@ -529,7 +529,7 @@ impl Bed {
         let resin = &self.spec.resin;
         self.exchanger.a[i] = half * free.ca * 10f64.powf(resin.log_k_ca);
         self.exchanger.b[i] = half * free.mg * 10f64.powf(resin.log_k_mg);
-        self.seen[i] = [s.cl, s.alkalinity, s.carbon, 0.0];
+        self.seen[i] = [s.cl, s.alkalinity, s.carbon];
         self.seen_hardness[i] = s.ca + s.mg;
     }
 }
