@@ -122,7 +122,7 @@ pub struct BedArgs {
     #[arg(long, default_value_t = 16)]
     pub cycles: usize,
     /// Print the answer as JSON
-    #[arg(long, conflicts_with = "csv")]
+    #[arg(long)]
     pub json: bool,
     /// Print the service curve of the last cycle as CSV, or write it to a file
     #[arg(long, value_name = "FILE", num_args = 0..=1, default_missing_value = "-", conflicts_with = "sweep")]
@@ -260,16 +260,24 @@ impl BedArgs {
 pub fn run(args: &BedArgs) -> Result<ExitCode, BedError> {
     let doses = args.sweep.as_ref().map_or_else(|| vec![args.dose], |doses| doses.0.clone());
     let curves = args.csv.is_some() || args.html.is_some();
+    let to_output = |path: &Option<PathBuf>| path.as_deref() == Some(Path::new("-"));
+    let claims = [args.json, to_output(&args.csv), to_output(&args.html)];
+    let claims = claims.into_iter().filter(|claimed| *claimed).count();
+    if claims > 1 {
+        return Err(BedError::OneOutput);
+    }
     let results = doses.iter().map(|&dose| args.run_case(dose, curves)).collect::<Result<Vec<_>, _>>()?;
     if let Some(path) = &args.csv {
         write(path, &csv(&results[0].curve))?;
     }
     if let Some(path) = &args.html {
-        write(path, &page::render(args, &results))?;
+        let page = page::render(args, &results)
+            .map_err(|e| BedError::Write { path: path.display().to_string(), reason: e.to_string() })?;
+        write(path, &page)?;
     }
     if args.json {
         write(Path::new("-"), &json(args, &results))?;
-    } else if args.csv.as_deref() != Some(Path::new("-")) && args.html.as_deref() != Some(Path::new("-")) {
+    } else if claims == 0 {
         write(Path::new("-"), &readable(args, &results))?;
     }
     Ok(if results.iter().all(|r| r.answer.converged) { ExitCode::SUCCESS } else { ExitCode::from(1) })
@@ -452,14 +460,16 @@ mod tests {
     #[test]
     fn the_page_stands_alone() {
         let a = args("--plates 5 --equilibrium --sweep 80..160:40 --html page.html");
-        let page = page::render(&a, &results(&a));
+        let page = page::render(&a, &results(&a)).expect("a page");
         assert!(page.starts_with("<!DOCTYPE html>"));
         assert_eq!(page.matches("<figure>").count(), 6);
         // A drawing element left open would swallow the rest of the drawing.
-        for element in ["line", "polyline", "svg"] {
-            let opened = page.matches(&format!("<{element} ")).count() + page.matches(&format!("<{element}>")).count();
-            assert_eq!(opened, page.matches(&format!("</{element}>")).count());
+        for element in ["line", "polyline"] {
+            let opening = format!("<{element} ");
+            let mut drawn = page.split(&opening).skip(1);
+            assert!(drawn.all(|rest| rest.split('>').next().is_some_and(|tag| tag.ends_with('/'))));
         }
+        assert_eq!(page.matches("<polyline ").count(), 12);
         for outside in ["http", "src=", "href=", "@import", "NaN", "inf"] {
             assert!(!page.contains(outside), "{outside}");
         }
@@ -472,6 +482,12 @@ mod tests {
         assert!(text.contains("The dose asked for was 100.0 g/L"), "{text}");
         let b = args("--plates 20 --equilibrium --dose 160.33");
         assert!(!readable(&b, &results(&b)).contains("asked for"));
+    }
+
+    #[test]
+    fn one_answer_at_a_time_goes_to_the_output() {
+        let both = args("--plates 2 --equilibrium --json --csv");
+        assert_eq!(run(&both), Err(BedError::OneOutput));
     }
 
     #[test]

@@ -1,14 +1,12 @@
 //! What can be wrong with a request to the resin bed.
 
-use miette::Diagnostic;
 use thiserror::Error;
 
 /// Why a bed could not be built, or a run could not be made.
-#[derive(Debug, Clone, PartialEq, Error, Diagnostic)]
+#[derive(Debug, Clone, PartialEq, Error)]
 pub enum BedError {
     /// A figure is outside the range the model is sound in.
     #[error("{field} is {value}: it must be {allowed}")]
-    #[diagnostic(code(bed::out_of_range))]
     OutOfRange {
         /// The figure, by the name of its option.
         field: &'static str,
@@ -18,10 +16,8 @@ pub enum BedError {
         allowed: &'static str,
     },
     /// The feed's alkalinity exceeds its cations, so no chloride can balance it.
-    #[error("alkalinity is {alkalinity_meq_l} meq/L but the cations are only {cations_meq_l:.3} meq/L")]
-    #[diagnostic(
-        code(bed::unbalanced_feed),
-        help("raise sodium or hardness, or lower the alkalinity: charges must balance")
+    #[error(
+        "alkalinity is {alkalinity_meq_l} meq/L but the cations are only {cations_meq_l:.3} meq/L: raise sodium or hardness, or lower the alkalinity, so that charges balance"
     )]
     UnbalancedFeed {
         /// Alkalinity given, meq/L.
@@ -30,8 +26,9 @@ pub enum BedError {
         cations_meq_l: f64,
     },
     /// The feed is too soft to bring the bed to its end point.
-    #[error("feed hardness {hardness_mg_l} mg/L is not above the end point {until_mg_l} mg/L: the run would never end")]
-    #[diagnostic(code(bed::soft_feed), help("give a harder feed, or an end point below its hardness"))]
+    #[error(
+        "feed hardness {hardness_mg_l} mg/L is not above the end point {until_mg_l} mg/L: the run would never end; give a harder feed, or an end point below its hardness"
+    )]
     SoftFeed {
         /// Feed hardness, mg/L as CaCO3.
         hardness_mg_l: f64,
@@ -39,27 +36,28 @@ pub enum BedError {
         until_mg_l: f64,
     },
     /// The service run passed its longest sensible length without an end point.
-    #[error("no end point within {limit_bed_volumes:.0} bed volumes")]
-    #[diagnostic(
-        code(bed::no_end_point),
-        help("the end point may lie too close to the feed hardness or to the leakage")
+    #[error(
+        "no end point within {limit_bed_volumes:.0} bed volumes: the end point may lie too close to the feed hardness or to the leakage"
     )]
     NoEndPoint {
         /// Where the search stopped, bed volumes.
         limit_bed_volumes: f64,
     },
     /// The run asks for more plate steps than are sensible.
-    #[error("this run needs about {plate_steps:.1e} plate steps; the limit is {limit:.1e}")]
-    #[diagnostic(code(bed::too_long), help("use fewer plates, a harder feed or a smaller volume"))]
+    #[error(
+        "this run needs about {plate_steps:.1e} plate steps; the limit is {limit:.1e}: use fewer plates, a harder feed or a smaller volume"
+    )]
     TooLong {
         /// Steps of one plate the run would take.
         plate_steps: f64,
         /// The limit.
         limit: f64,
     },
+    /// Several answers were asked for on standard output.
+    #[error("only one of --json, --csv and --html can go to standard output: give the others a file")]
+    OneOutput,
     /// A result could not be written.
     #[error("cannot write {path}: {reason}")]
-    #[diagnostic(code(bed::write))]
     Write {
         /// The file.
         path: String,
