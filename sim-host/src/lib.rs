@@ -8,4 +8,5 @@ pub mod quantity;
 pub mod recording;
 pub mod replay;
 pub mod report;
+pub mod site;
 pub mod wording;
