@@ -9,4 +9,5 @@ pub mod quantity;
 pub mod recording;
 pub mod replay;
 pub mod report;
+pub mod site;
 pub mod wording;

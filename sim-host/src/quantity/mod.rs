@@ -104,3 +104,13 @@ pub fn parse_share_ppm(text: &str) -> Result<u32, QuantityError> {
     // At most 1 000 000, so this cannot saturate.
     Ok(u32::try_from(ppm).unwrap_or(u32::MAX))
 }
+
+/// Reads a percentage that may exceed the whole, in parts per million: "200 %", at most 10 000 %.
+///
+/// # Errors
+/// Anything that is no percentage; above 10 000 %.
+pub fn parse_percentage_ppm(text: &str) -> Result<u32, QuantityError> {
+    let ppm = parse::whole_base(&SHARE, text, 100_000_000)?;
+    // At most 100 000 000, so this cannot saturate.
+    Ok(u32::try_from(ppm).unwrap_or(u32::MAX))
+}

@@ -250,7 +250,7 @@ pub(super) fn nearest(dimension: &'static Dimension, written: &str) -> Option<&'
 }
 
 /// The name nearest to `written`, at most one edit away for short words and two for long ones.
-pub(super) fn nearest_name(written: &str, names: impl Iterator<Item = &'static str>) -> Option<&'static str> {
+pub(crate) fn nearest_name(written: &str, names: impl Iterator<Item = &'static str>) -> Option<&'static str> {
     let lower = written.to_lowercase();
     let allowed_edits = match lower.chars().count() {
         0 | 1 => return None,

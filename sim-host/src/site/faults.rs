@@ -1,0 +1,192 @@
+//! Faults of the settings as a whole, shown at the keys of the file that cause them.
+
+use bedkeeper::RawSettings;
+use bedkeeper::settings::{Fault, Faults, Medium, Problem, Reserve};
+
+use super::Draft;
+use super::reader::Reader;
+use crate::quantity::{UnitSystem, show};
+
+/// Hardness that salt can restore at the utmost, µg as CaCO3 per mg NaCl.
+///
+/// Stoichiometry: 100.087 g CaCO3 per 2 × 58.443 g NaCl (5 994 gr/lb).
+const MOST_RESTORED_UG_PER_MG: u128 = 856;
+
+/// Refuses a capacity that the dose cannot restore (S6).
+pub(super) fn salt(r: &mut Reader<'_>, draft: &Draft) {
+    let Medium::Softener { capacity, .. } = draft.raw.medium else { return };
+    if r.any_failed(&["resin", "brine.dose", "filter"]) {
+        return;
+    }
+    let most = u128::from(draft.raw.salt.0) * MOST_RESTORED_UG_PER_MG;
+    if u128::from(capacity.0) <= most {
+        return;
+    }
+    let most = u64::try_from(most).unwrap_or(u64::MAX);
+    let message = format!(
+        "{} in a tank is more than {} of salt can restore ({} at the utmost)",
+        show::exchange(capacity.0, draft.units),
+        show::mass(u64::from(draft.raw.salt.0), draft.units),
+        show::exchange(most, draft.units),
+    );
+    let help = "a smaller capacity or a larger brine.dose; about 0.3 lb of salt per kgr is usual";
+    r.fail_at(r.place("resin.capacity"), "resin.capacity", message, help);
+}
+
+/// Reports what the check of the settings found, but for what only follows from a fault reported already.
+pub(super) fn report(r: &mut Reader<'_>, faults: &Faults, draft: &Draft) {
+    for fault in faults.listed() {
+        let keys = keys(fault, draft);
+        let follows = keys.iter().any(|key| r.any_failed(&[key])) || r.any_failed(rests_on(fault.problem, &draft.raw));
+        if follows {
+            continue;
+        }
+        let given = keys.iter().find_map(|key| Some((key.clone(), r.place(key)?)));
+        let (key, span) = match given {
+            Some((key, span)) => (key, Some(span)),
+            None => {
+                let key = keys.first().cloned().unwrap_or_else(|| fault.field.to_owned());
+                let section = key.split(['.', '[']).next().unwrap_or_default().to_owned();
+                (key, r.place(&section))
+            }
+        };
+        // Straight into the findings: one fault of the settings must not hide the next.
+        r.note(span, &key, fault.problem.slug().to_owned(), help(fault.problem, &draft.raw, draft.units));
+    }
+    if faults.more() > 0 {
+        r.note(None, "", format!("the settings have {} faults more", faults.more()), "mend these first".to_owned());
+    }
+}
+
+/// The keys of the file that make a field of the settings, the likeliest culprit first.
+fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
+    let place = |paths: &[String]| fault.index.and_then(|i| paths.get(usize::from(i)).cloned());
+    let fixed: &[&str] = match fault.field {
+        "tanks" => &["tanks.number", "tanks.arrangement"],
+        "max_regenerating" => &["tanks.max_regenerating"],
+        "medium.hardness" => &["water.hardness"],
+        "medium.capacity" => &["resin.capacity", "filter.capacity"],
+        "medium.total" => &["resin.total", "resin.capacity"],
+        "meter.pulse_nl" | "meter.pulse_divisor" => &["meter.pulse"],
+        "meter.min_closed" => &["meter.min_closed", "meter.min_open", "meter.rated_max", "meter.pulse"],
+        "meter.rated_max" => &["meter.rated_max"],
+        "meter.noisy_per_mille" => &["meter.noisy_above"],
+        "reserve" => &["reserve.keep"],
+        "drive.positions" => &["valve.positions"],
+        "drive.travel_limit" => &["valve.travel_limit"],
+        "drive.margin" => &["valve.margin", "valve.positions"],
+        "drive.rest" => &["valve.rest"],
+        "drive.coast" => &["valve.coast"],
+        "drive.retries" => &["valve.retries"],
+        "program" => {
+            let step = place(&draft.step_paths);
+            return step.into_iter().chain(["program.preset".to_owned(), "program.step".to_owned()]).collect();
+        }
+        "backwash_every" => &["program.backwash_every"],
+        "dose_after_backwash_percent" => &["brine.dose_after_backwash"],
+        "hour_minute" => &["start.hour"],
+        "hour_grace" => &["start.grace"],
+        "schedule" => &["calendar.schedule"],
+        "windows" => return place(&draft.window_paths).into_iter().chain(["blackout".to_owned()]).collect(),
+        "contact_debounce" => &["remote.debounce"],
+        "stale_after" => &["tanks.stale_after"],
+        "purge" => &["tanks.purge"],
+        "discharge_limit" => &["limits.drain_per_day"],
+        "overdue_after" => &["limits.overdue_after"],
+        _ => &[],
+    };
+    fixed.iter().map(|key| (*key).to_owned()).collect()
+}
+
+/// What a verdict rests on besides its own field: where that could not be read, the verdict means nothing.
+fn rests_on(problem: Problem, raw: &RawSettings) -> &'static [&'static str] {
+    use Problem as P;
+    match problem {
+        P::SingleNeedsOneTank | P::AlternatingNeedsTwoTanks | P::OneAtATime => &["tanks.arrangement"],
+        P::NoStandbyPosition | P::NoPurgePosition => &["tanks.arrangement", "valve.drive", "valve.positions"],
+        P::NoServicePosition | P::PositionsNotDistinct | P::OffsetsNotAscending => &["valve.drive", "valve.positions"],
+        P::NoPositionForStep | P::WaitInServiceAfterDraw => &["valve.drive", "valve.positions", "program"],
+        P::TotalBelowCapacity => &["resin"],
+        P::CapacityBelowPulse => &["water", "resin", "filter", "meter.pulse"],
+        P::ReserveNotBelowCapacity if matches!(raw.reserve, Reserve::Share(_)) => &[],
+        P::ReserveNotBelowCapacity => &["water", "resin", "filter"],
+        P::NoGapLongEnough | P::HourNeverPermitted => {
+            &["program", "brine", "valve", "blackout", "start", "calendar.finish_before_blackout"]
+        }
+        P::NoSteps
+        | P::DrawWithoutRinses
+        | P::TwoDraws
+        | P::SoftenerNeedsDraw
+        | P::FilterWithoutBrine
+        | P::FilterNeedsBackwashAndRinse
+        | P::FilterBackwashesEachTime => {
+            &["program", "water", "resin", "filter", "brine", "valve.drive", "valve.positions"]
+        }
+        P::PulseWidthTooLong => &["meter"],
+        P::BelowOneRegeneration => &["program", "brine"],
+        _ => &[],
+    }
+}
+
+/// What would be right, with the site's own figures where they say more.
+fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
+    use Problem as P;
+    match problem {
+        P::Zero => "give more than zero".to_owned(),
+        P::TooLarge => "at most \"1 m3\" per pulse, and at most six digits of pulses per volume".to_owned(),
+        P::SingleNeedsOneTank | P::AlternatingNeedsTwoTanks => {
+            "leave tanks.number out, or change tanks.arrangement".to_owned()
+        }
+        P::TotalBelowCapacity => match raw.medium {
+            Medium::Softener { total, .. } => {
+                format!("at most {} in a tank, or a larger resin.total", show::exchange(total.0, units))
+            }
+            Medium::Filter { .. } => String::new(),
+        },
+        P::ReserveNotBelowCapacity if matches!(raw.reserve, Reserve::Share(_)) => "a share such as \"15 %\"".to_owned(),
+        P::ReserveNotBelowCapacity => {
+            let volume = match raw.medium {
+                Medium::Softener { hardness, capacity, .. } => capacity.volume_at(hardness),
+                Medium::Filter { capacity } => capacity,
+            };
+            format!("less than the {} that a tank treats between regenerations", show::volume(volume.nl(), units))
+        }
+        P::NoGapLongEnough | P::HourNeverPermitted => {
+            let longest = show::duration(u64::from(raw.longest_regeneration().0));
+            format!("the longest regeneration takes up to {longest}: shorten or move a window, or change start.hour")
+        }
+        P::NoPositionForStep => {
+            "add its position to valve.positions, or skip the step with length \"0 min\"".to_owned()
+        }
+        P::NoServicePosition => "add \"service\" to valve.positions".to_owned(),
+        P::NoStandbyPosition => "add \"standby\" to valve.positions".to_owned(),
+        P::NoPurgePosition => "add \"fast-rinse\" to valve.positions".to_owned(),
+        P::PulseWidthTooLong => {
+            "shorten meter.min_closed and meter.min_open to the meter's data, or lower meter.rated_max".to_owned()
+        }
+        P::BelowOneRegeneration => {
+            let needed = show::volume(raw.drain_per_regeneration().nl(), units);
+            format!("one regeneration sends {needed} to drain: allow at least that, or leave the limit out")
+        }
+        P::TravelLimitOutOfRange => "a little more than the valve's longest journey, such as \"4 min\"".to_owned(),
+        P::SoftenerNeedsDraw => "add a brine draw, a slow rinse and a fast rinse, or describe a [filter]".to_owned(),
+        P::FilterWithoutBrine | P::FilterNeedsBackwashAndRinse => "use the preset \"filter\"".to_owned(),
+        P::OneAtATime | P::FilterBackwashesEachTime => "leave it out".to_owned(),
+        P::DrawWithoutRinses => "let a slow rinse and then a fast rinse follow, both longer than nothing".to_owned(),
+        P::WaitInServiceAfterDraw => "wait before the draw, or add \"standby\" to valve.positions".to_owned(),
+        P::OffsetsNotAscending => "the first run time is \"0 s\", and each is longer than the one before".to_owned(),
+        P::CapacityBelowPulse => "check the capacity, the hardness and meter.pulse".to_owned(),
+        P::GraceOutOfRange => "the default is \"3 h\"".to_owned(),
+        P::DebounceOutOfRange => "the default is \"1 s\"".to_owned(),
+        P::RestOutOfRange => "the default is \"2 s\"".to_owned(),
+        P::CoastOutOfRange => "the default is \"500 ms\"".to_owned(),
+        P::NoisyOutOfRange => "the default is \"2 %\"".to_owned(),
+        P::DoseOutOfRange => "\"200 %\" is usual for a counter-current tank, \"100 %\" for all others".to_owned(),
+        P::PositionsNotDistinct => "name each position of the valve once, two at least".to_owned(),
+        P::NoSteps => "give at least one step a length".to_owned(),
+        P::TwoDraws => "keep one of the draws".to_owned(),
+        P::StepTooLong => "check the length and its unit".to_owned(),
+        // What is wrong says what would be right; some of these the reading of values refuses before.
+        P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries => format!("it {}", problem.slug()),
+    }
+}
