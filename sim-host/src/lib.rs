@@ -1,7 +1,7 @@
 //! Host simulator of bedkeeper: plant, recordings, evidence and the `bedkeeper` command.
 
 pub mod bed;
-//pub mod cli;
+pub mod cli;
 pub mod diagnostic;
 pub mod evidence;
 pub mod plant;

@@ -1,2 +1,7 @@
 //! The `bedkeeper` command.
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    bedkeeper_sim::cli::main()
+}

@@ -10,6 +10,8 @@ use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 
+use crate::bed::{self, cli::BedArgs};
+
 pub use replay::ReplayArgs;
 
 /// Exit code of a clear "no": a rule was seen broken, an expectation was missed.
@@ -41,6 +43,7 @@ struct Command {
 #[derive(Debug, Subcommand)]
 enum Verb {
     Replay(Box<ReplayArgs>),
+    Bed(Box<BedArgs>),
     /// Print a completion script for a shell
     ///
     /// Example: bedkeeper completions bash > /etc/bash_completion.d/bedkeeper
@@ -122,6 +125,10 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     match command.verb {
         None => replay::run(&ReplayArgs::bundled(), &style, command.quiet),
         Some(Verb::Replay(args)) => replay::run(&args, &style, command.quiet),
+        Some(Verb::Bed(args)) => bed::cli::run(&args).unwrap_or_else(|error| {
+            eprintln!("bedkeeper bed: {error}");
+            ExitCode::from(EXIT_BAD_INPUT)
+        }),
         Some(Verb::Completions { shell }) => {
             let mut script = Vec::new();
             clap_complete::generate(shell, &mut Command::command(), "bedkeeper", &mut script);

@@ -13,7 +13,7 @@ use super::{EXIT_BAD_INPUT, EXIT_NO, Style, demo, print, summary};
 use crate::evidence::{self, Evidence};
 use crate::quantity::show::UnitSystem;
 use crate::recording::Recording;
-use crate::replay::{Checker, EventTable, Gatherer, JournalFile, Observer, Replay, VcdFile, ValveTimes, World};
+use crate::replay::{Checker, EventTable, Gatherer, JournalFile, Observer, Replay, ValveTimes, VcdFile, World};
 use crate::report;
 use crate::site::{self, Site};
 
@@ -53,9 +53,9 @@ pub struct ReplayArgs {
     /// Local time at which the recording starts, where it does not say so itself
     #[arg(long, value_name = "YYYY-MM-DDTHH:MM")]
     start: Option<DateTime>,
-    /// Units of the summary
-    #[arg(long, value_enum, default_value_t = Units::Metric)]
-    units: Units,
+    /// Units of the summary, if not those of the site file
+    #[arg(long, value_enum)]
+    units: Option<Units>,
 }
 
 /// Units of the summary.
@@ -80,7 +80,7 @@ impl ReplayArgs {
             vcd: None,
             journal: None,
             start: None,
-            units: Units::Metric,
+            units: None,
         }
     }
 }
@@ -88,7 +88,7 @@ impl ReplayArgs {
 /// Runs the verb.
 pub fn run(args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
     match replay(args, style) {
-        Ok(evidence) => report_on(&evidence, args, style, quiet),
+        Ok((evidence, units)) => report_on(&evidence, units, args, style, quiet),
         Err(text) => {
             eprintln!("{}", text.trim_end());
             ExitCode::from(EXIT_BAD_INPUT)
@@ -96,7 +96,7 @@ pub fn run(args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
     }
 }
 
-fn report_on(evidence: &Evidence, args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
+fn report_on(evidence: &Evidence, units: UnitSystem, args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
     let text = if args.json {
         match evidence::json(evidence) {
             Ok(json) => json,
@@ -106,10 +106,6 @@ fn report_on(evidence: &Evidence, args: &ReplayArgs, style: &Style, quiet: bool)
             }
         }
     } else {
-        let units = match args.units {
-            Units::Metric => UnitSystem::Metric,
-            Units::Us => UnitSystem::Us,
-        };
         summary::summary(evidence, units, style)
     };
     let printed = print(&text);
@@ -127,7 +123,7 @@ fn report_on(evidence: &Evidence, args: &ReplayArgs, style: &Style, quiet: bool)
 }
 
 /// Reads the site and the recording, runs them, writes the files; `Err` is a text for people.
-fn replay(args: &ReplayArgs, style: &Style) -> Result<Evidence, String> {
+fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), String> {
     if args.site == "-" && args.recording == "-" {
         return Err("site and recording cannot both come from standard input; give a file for one of them".into());
     }
@@ -170,7 +166,12 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<Evidence, String> {
         let page = report::render(&evidence).map_err(|e| format!("bedkeeper: the report could not be made: {e}"))?;
         create(path)?.write_all(page.as_bytes()).map_err(|e| unwritable(path, &e))?;
     }
-    Ok(evidence)
+    let units = match args.units {
+        Some(Units::Metric) => UnitSystem::Metric,
+        Some(Units::Us) => UnitSystem::Us,
+        None => site.units,
+    };
+    Ok((evidence, units))
 }
 
 fn open_site(text: &str) -> Result<Site, SiteFault> {
