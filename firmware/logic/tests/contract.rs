@@ -50,24 +50,18 @@ fn visible(c: &Controller<2>) -> impl PartialEq + core::fmt::Debug + use<> {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 96, ..ProptestConfig::default() })]
 
-    /// The next deadline lies ahead after every call; calling at it either does something or names
-    /// a later one; records are never lost if they are drained; water is conserved; a waiting tank
+    /// The next deadline lies ahead after every call, so that a finite number of calls gets past any
+    /// instant; records are never lost if they are drained; water is conserved; a waiting tank
     /// is held (S5, S8).
     #[test]
     fn contract_deadlines_lie_ahead_and_nothing_is_lost(raw in site(), ops in ops(40)) {
         let plant = day(raw.clone(), &ops);
         let mut controller = fresh(raw);
         for (at, input) in &plant.given {
-            let due = controller.next_deadline();
-            let before = visible(&controller);
             let _ = controller.handle(t(*at), *input);
-            let said = drain(&mut controller);
+            drain(&mut controller);
             let next = controller.next_deadline();
             prop_assert!(next.is_none_or(|d| d > t(*at)), "deadline {next:?} at {at}");
-            if *input == Input::Tick && due == Some(t(*at)) {
-                prop_assert!(next != due);
-                prop_assert!(!said.is_empty() || visible(&controller) != before);
-            }
             prop_assert_eq!(controller.records_lost(), 0);
             let a = controller.accounts();
             prop_assert_eq!(a.metered.0, a.charged.0 + a.blended.0 + a.untreated.0 + a.drained.0);
@@ -246,4 +240,68 @@ proptest! {
         }
         let _ = controller.handle(Instant::from_ticks(u64::MAX), Input::Pulses { meter: 0, count: 7 });
     }
+}
+
+/// A plant where nothing happens is called a few times a day, whatever its calendar: deadlines are no polling.
+#[test]
+fn contract_a_quiet_plant_sleeps() {
+    for raw in [single(), alternating()] {
+        let mut plant = Plant::new(raw);
+        plant.given.clear();
+        plant.run_for(30 * DAY);
+        let calls = plant.given.len();
+        assert!(calls <= 30 * 3, "{calls} calls in 30 days");
+        assert_eq!(plant.hear().len(), 30, "the daily event and nothing else");
+    }
+}
+
+/// Two thresholds, the flow limit and an excess crossed within one batch: the decision is the same
+/// as for single pulses, and comes one millisecond later.
+#[test]
+fn contract_a_batch_across_two_thresholds_equals_its_pulses() {
+    let mut raw = single();
+    raw.reserve = bedkeeper::settings::Reserve::Share(100);
+    raw.start_flow_limit = bedkeeper::units::Flow(10_000);
+    let mut batch = Plant::new(raw);
+    batch.run_to(6 * HOUR);
+    batch.draw(8_995, 3 * SEC);
+    batch.run_for(SEC);
+    let mut singles = batch.clone();
+    let deadline = batch.controller.next_deadline();
+    batch.put(Input::Pulses { meter: 0, count: 1_100 }).unwrap();
+    for _ in 0..1_100 {
+        singles.put(Input::Pulses { meter: 0, count: 1 }).unwrap();
+    }
+    assert_eq!(batch.controller, singles.controller);
+    assert!(deadline > Some(t(batch.now + 1)));
+    assert_eq!(batch.controller.next_deadline(), Some(t(batch.now + 1)));
+    assert_eq!((batch.causes(1), singles.said.len()), (vec![], batch.said.len()));
+    batch.run_for(1);
+    assert_eq!(batch.causes(1), [bedkeeper::demand::Cause::Exhausted]);
+}
+
+/// Changed settings let time pass like any other call: water of that instant goes to the tank that
+/// serves, and the record bears that instant.
+#[test]
+fn contract_changed_settings_let_time_pass() {
+    let mut site = Plant::new(alternating());
+    site.run_to(6 * HOUR);
+    site.gulp(10_000);
+    site.run_until_duty(1, bedkeeper::duty::DutyKind::Ready, 4 * HOUR);
+    site.hear();
+    let calm = |raw: &RawSettings| Settings::try_from(raw.clone()).unwrap();
+    let mut raw = alternating();
+    raw.purge = bedkeeper::units::Millis::from_mins(3);
+    site.run_for(MIN);
+    let at = site.now + 777;
+    site.controller.change_settings(t(at), calm(&raw)).unwrap();
+    site.controller.handle(t(at), Input::Pulses { meter: 0, count: 5 }).unwrap();
+    assert_eq!(site.controller.tanks()[1].ledger().since_regeneration(), bedkeeper::units::Volume::from_litres(5));
+    assert_eq!(site.controller.tanks()[0].ledger().since_regeneration(), bedkeeper::units::Volume::ZERO);
+    let said = drain_two(&mut site.controller);
+    assert_eq!(said, [(at, bedkeeper::journal::Event::SettingsTaken)]);
+}
+
+fn drain_two(controller: &mut Controller<2>) -> Vec<(u64, bedkeeper::journal::Event)> {
+    drain(controller).iter().map(|r| (r.at.as_ticks(), r.event)).collect()
 }

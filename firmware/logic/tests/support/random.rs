@@ -12,15 +12,35 @@ pub enum Op {
     Run(u64),
     /// To the very instant of the deadline, so that what comes next comes before its call.
     RunToDeadline,
-    Pulses { meter: u8, count: u32, every_ms: u64 },
-    Closure { meter: u8, width_ms: u64, gap_ms: u64, times: u8 },
+    Pulses {
+        meter: u8,
+        count: u32,
+        every_ms: u64,
+    },
+    Closure {
+        meter: u8,
+        width_ms: u64,
+        gap_ms: u64,
+        times: u8,
+    },
     Contact(Contact, bool),
-    Clock { shift_ms: i64 },
-    SetClock { day: u32, minute: u16 },
+    Clock {
+        shift_ms: i64,
+    },
+    SetClock {
+        day: u32,
+        minute: u16,
+    },
     LoseClock,
     Operator(Action),
-    Stuck { tank: u8, stuck: bool },
-    Knock { tank: u8, milli: u64 },
+    Stuck {
+        tank: u8,
+        stuck: bool,
+    },
+    Knock {
+        tank: u8,
+        milli: u64,
+    },
 }
 
 pub fn op() -> impl Strategy<Value = Op> {
@@ -78,7 +98,13 @@ pub fn windows() -> impl Strategy<Value = Vec<Window>> {
 /// A valid site with every setting that concerns when and why something happens drawn at random.
 pub fn site() -> impl Strategy<Value = RawSettings> {
     let calendar = (windows(), any::<[bool; 6]>(), 0..1_440u16, 1..13u32, 0..4u8, 0..3u8);
-    let water = (any::<[bool; 3]>(), 0..4u8, prop_oneof![Just(0), 1_000..60_000u32], 20..1_000u64, prop_oneof![Just(1), Just(3), Just(7)]);
+    let water = (
+        any::<[bool; 3]>(),
+        0..4u8,
+        prop_oneof![Just(0), 1_000..60_000u32],
+        20..1_000u64,
+        prop_oneof![Just(1), Just(3), Just(7)],
+    );
     (calendar, water).prop_filter_map("valid settings", |(calendar, water)| {
         let (windows, on, minute, grace, backup, schedule) = calendar;
         let (wet, remote, flow_limit, litres, divisor) = water;
@@ -119,7 +145,12 @@ impl<const N: usize> Site<N> {
         match op {
             Op::Run(ms) => self.run_for(ms),
             Op::RunToDeadline => {
-                if let Some(due) = self.controller.next_deadline().map(|d| d.as_ticks()).filter(|d| (self.now + 1..self.now + DAY).contains(d)) {
+                if let Some(due) = self
+                    .controller
+                    .next_deadline()
+                    .map(|d| d.as_ticks())
+                    .filter(|d| (self.now + 1..self.now + DAY).contains(d))
+                {
                     self.run_to(due - 1);
                     self.now = due;
                 }
