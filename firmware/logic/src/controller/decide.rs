@@ -170,14 +170,14 @@ impl<const N: usize> Controller<N> {
             Schedule::On(days) => days.has_number(Civil::at(date, 0).weekday()),
             Schedule::EveryDays(n) => {
                 let days = |at| calendar::dates_since(at, now, Some(date), self.clock);
-                self.scheduled_at.is_none_or(|at| days(at) >= u32::from(n))
+                self.scheduled_at.is_none_or(|(at, late)| days(at).saturating_add(late) >= u32::from(n))
             }
         };
         if !asks {
             return;
         }
-        // Fired past midnight, it still belongs to the date on which its hour began.
-        self.scheduled_at = Some(self.clock.instant(Civil::at(date, self.settings.hour_minute)).unwrap_or(now));
+        let today = self.clock.civil(now).map_or(date, Civil::day);
+        self.scheduled_at = Some((now, today.saturating_sub(date)));
         if let Some(id) = self.nearest_exhaustion(|t| matches!(t.duty, Duty::Serving)) {
             self.ask(now, id, Cause::Scheduled);
         }

@@ -158,7 +158,8 @@ pub struct Controller<const N: usize> {
     now: Instant,
     clock: Clock,
     hour: DailyEvent,
-    scheduled_at: Option<Instant>,
+    /// When the calendar last asked, and how many dates after the one it asked for.
+    scheduled_at: Option<(Instant, u32)>,
     tanks: Vec<Tank, N>,
     meters: Vec<Meter, N>,
     contacts: Contacts,

@@ -20,6 +20,8 @@ use bedkeeper::settings::*;
 use bedkeeper::units::*;
 use bedkeeper::{Action, Controller, Input, RawSettings, Refused, Settings};
 
+pub mod random;
+
 pub const SEC: u64 = 1_000;
 pub const MIN: u64 = 60 * SEC;
 pub const HOUR: u64 = 60 * MIN;

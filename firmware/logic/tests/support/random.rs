@@ -1,0 +1,201 @@
+//! Random sites and random days for property tests.
+#![allow(missing_docs)]
+
+use super::*;
+use bedkeeper::meter::MAX_BATCH;
+use proptest::collection::vec;
+use proptest::prelude::*;
+
+/// Something that happens to a plant.
+#[derive(Clone, Copy, Debug)]
+pub enum Op {
+    Run(u64),
+    /// To the very instant of the deadline, so that what comes next comes before its call.
+    RunToDeadline,
+    Pulses {
+        meter: u8,
+        count: u32,
+        every_ms: u64,
+    },
+    Closure {
+        meter: u8,
+        width_ms: u64,
+        gap_ms: u64,
+        times: u8,
+    },
+    Contact(Contact, bool),
+    Clock {
+        shift_ms: i64,
+    },
+    SetClock {
+        day: u32,
+        minute: u16,
+    },
+    LoseClock,
+    Operator(Action),
+    Stuck {
+        tank: u8,
+        stuck: bool,
+    },
+    Knock {
+        tank: u8,
+        milli: u64,
+    },
+}
+
+pub fn op() -> impl Strategy<Value = Op> {
+    let tank = 0..3u8;
+    let action = (0..10u8, tank.clone()).prop_map(|(kind, tank)| {
+        let tank = TankId(tank);
+        match kind {
+            0 => Action::StartNow(tank),
+            1 => Action::StartAtHour(tank),
+            2 => Action::Withdraw(tank),
+            3 => Action::StepForward(tank),
+            4 => Action::Abort(tank),
+            5 => Action::Hold(tank),
+            6 => Action::Release(tank),
+            7 => Action::TakeOut(tank),
+            8 => Action::PutBack(tank),
+            _ => Action::Vouch(tank),
+        }
+    });
+    let contact = prop_oneof![Just(Contact::Remote), Just(Contact::Sensor), Just(Contact::LowPressure)];
+    let wait = prop_oneof![3 => 0..5 * SEC, 4 => 0..40 * MIN, 3 => 0..12 * HOUR, 1 => 0..3 * DAY];
+    let count = prop_oneof![4 => 1..5u32, 4 => 1..3_000u32, 1 => 0..MAX_BATCH + 2];
+    prop_oneof![
+        6 => wait.prop_map(Op::Run),
+        3 => Just(Op::RunToDeadline),
+        6 => (0..3u8, count, prop_oneof![Just(0), 1..20 * SEC])
+            .prop_map(|(meter, count, every_ms)| Op::Pulses { meter, count, every_ms }),
+        1 => (0..2u8, 1..40u64, 1..60u64, 1..40u8)
+            .prop_map(|(meter, width_ms, gap_ms, times)| Op::Closure { meter, width_ms, gap_ms, times }),
+        2 => (contact, any::<bool>()).prop_map(|(contact, closed)| Op::Contact(contact, closed)),
+        1 => (-(30 * HOUR as i64)..30 * HOUR as i64).prop_map(|shift_ms| Op::Clock { shift_ms }),
+        1 => (0..40_000u32, 0..1_440u16).prop_map(|(day, minute)| Op::SetClock { day, minute }),
+        1 => Just(Op::LoseClock),
+        3 => action.prop_map(Op::Operator),
+        1 => (tank.clone(), any::<bool>()).prop_map(|(tank, stuck)| Op::Stuck { tank, stuck }),
+        1 => (tank, 0..6_000u64).prop_map(|(tank, milli)| Op::Knock { tank, milli }),
+    ]
+}
+
+pub fn ops(most: usize) -> impl Strategy<Value = Vec<Op>> {
+    vec(op(), 1..most)
+}
+
+pub fn windows() -> impl Strategy<Value = Vec<Window>> {
+    let days = vec(any::<bool>(), 7).prop_map(|on| {
+        let mut days = Weekdays::EMPTY;
+        for (day, _) in bedkeeper::calendar::Weekday::ALL.iter().zip(on).filter(|(_, on)| *on) {
+            days.insert(*day);
+        }
+        days
+    });
+    vec((days, 0..1_440u16, 0..=1_440u16).prop_map(|(days, from, to)| window(days, from, to)), 0..4)
+}
+
+/// A valid site with every setting that concerns when and why something happens drawn at random.
+pub fn site() -> impl Strategy<Value = RawSettings> {
+    let calendar = (windows(), any::<[bool; 6]>(), 0..1_440u16, 1..13u32, 0..4u8, 0..3u8);
+    let water = (
+        any::<[bool; 3]>(),
+        0..4u8,
+        prop_oneof![Just(0), 1_000..60_000u32],
+        20..1_000u64,
+        prop_oneof![Just(1), Just(3), Just(7)],
+    );
+    (calendar, water).prop_filter_map("valid settings", |(calendar, water)| {
+        let (windows, on, minute, grace, backup, schedule) = calendar;
+        let (wet, remote, flow_limit, litres, divisor) = water;
+        let mut raw = if on[0] { alternating() } else { single() };
+        raw.start = if on[1] { StartRule::AtHour } else { StartRule::Immediate };
+        raw.exhausted_at_once = on[2];
+        raw.finish_before_window = on[3];
+        raw.changeover_in_window = on[4];
+        raw.exhausted_in_window = if on[5] { ExhaustedInWindow::Override } else { ExhaustedInWindow::Wait };
+        raw.hour_minute = minute;
+        raw.hour_grace = Millis::from_hours(grace);
+        raw.backup_days = backup;
+        raw.schedule = match schedule {
+            0 => Schedule::Off,
+            1 => Schedule::EveryDays(2),
+            _ => Schedule::On(Weekdays::only(bedkeeper::calendar::Weekday::Wednesday)),
+        };
+        raw.windows = windows.into_iter().collect();
+        raw.medium = softener(litres);
+        raw.reserve = match remote {
+            0 => Reserve::None,
+            1 => Reserve::Share(250),
+            _ => Reserve::Fixed(Volume::from_litres(litres / 2)),
+        };
+        raw.remote = [RemoteRole::Off, RemoteRole::Now, RemoteRole::AtHour, RemoteRole::HoldOff][usize::from(remote)];
+        raw.meter.place = if wet[0] { MeterPlace::PerTank } else { MeterPlace::Common };
+        raw.when_clock_unset = if wet[1] { WhenClockUnset::HoldAll } else { WhenClockUnset::IgnoreWindows };
+        raw.meter.pulse_divisor = divisor;
+        raw.start_flow_limit = Flow(flow_limit);
+        raw.discharge_limit = if wet[2] { Volume::from_litres(400) } else { Volume::ZERO };
+        Settings::try_from(raw.clone()).is_ok().then_some(raw)
+    })
+}
+
+impl<const N: usize> Site<N> {
+    /// Lets something happen; refusals are part of it.
+    pub fn live(&mut self, op: Op) {
+        match op {
+            Op::Run(ms) => self.run_for(ms),
+            Op::RunToDeadline => {
+                if let Some(due) = self
+                    .controller
+                    .next_deadline()
+                    .map(|d| d.as_ticks())
+                    .filter(|d| (self.now + 1..self.now + DAY).contains(d))
+                {
+                    self.run_to(due - 1);
+                    self.now = due;
+                }
+            }
+            Op::Pulses { meter, count, every_ms: 0 } => {
+                let _ = self.put(Input::Pulses { meter, count });
+            }
+            Op::Pulses { meter, count, every_ms } => {
+                for _ in 0..count.min(50) {
+                    self.run_for(every_ms);
+                    let _ = self.put(Input::Pulses { meter, count: 1 });
+                }
+            }
+            Op::Closure { meter, width_ms, gap_ms, times } => {
+                for _ in 0..times {
+                    let _ = self.put(Input::MeterContact { meter, closed: true });
+                    self.run_for(width_ms);
+                    let _ = self.put(Input::MeterContact { meter, closed: false });
+                    self.run_for(gap_ms);
+                }
+            }
+            Op::Contact(contact, closed) => self.contact(contact, closed),
+            Op::Clock { shift_ms } => {
+                let civil = self.controller.clock().civil(t(self.now));
+                let moved = civil.and_then(|c| c.0.checked_add_signed(shift_ms)).map(Civil);
+                let _ = self.put(Input::Clock(moved));
+            }
+            Op::SetClock { day, minute } => self.set_clock(day, minute),
+            Op::LoseClock => {
+                let _ = self.put(Input::Clock(None));
+            }
+            Op::Operator(action) => {
+                let _ = self.operate(action);
+            }
+            Op::Stuck { tank, stuck } => {
+                if let Some(valve) = self.valves.get_mut(usize::from(tank)) {
+                    valve.trouble.stuck = stuck;
+                }
+            }
+            Op::Knock { tank, milli } => {
+                if let Some(valve) = self.valves.get_mut(usize::from(tank)) {
+                    valve.at_milli = milli % (valve.positions.len() as u64 * 1_000);
+                }
+                self.tell_switches();
+            }
+        }
+    }
+}
