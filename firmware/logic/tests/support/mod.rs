@@ -10,6 +10,7 @@
 #![allow(clippy::indexing_slicing, reason = "tests may panic")]
 
 mod observer;
+pub mod random;
 mod valve;
 #[allow(unused_imports, reason = "each test file uses its part")]
 pub use observer::Observer;
@@ -162,6 +163,9 @@ impl<const N: usize> Site<N> {
         let outputs = self.controller.outputs();
         for (valve, motion) in self.valves.iter_mut().zip(&outputs.motions) {
             valve.drive(*motion);
+        }
+        if let Some(observer) = &mut self.observer {
+            observer.see_motors(self.now, &self.valves);
         }
         if let Some(deadline) = self.controller.next_deadline() {
             assert!(deadline > t(self.now), "a deadline in the past after a call");
@@ -363,4 +367,24 @@ pub fn with_drive(mut raw: RawSettings, drive: RawDrive) -> RawSettings {
 /// What a drive reported, as an event.
 pub fn drive(tank: u8, event: DriveEvent) -> Event {
     Event::Drive { tank: TankId(tank - 1), event }
+}
+
+/// A site with an observer, its valves settled.
+pub fn watched<const N: usize>(raw: RawSettings) -> Site<N> {
+    let observer = Observer::new(&Settings::try_from(raw.clone()).unwrap());
+    let mut site = Site::new(raw);
+    site.observer = Some(observer);
+    site.run_for(5 * MIN);
+    site.hear();
+    site
+}
+
+/// A fresh controller on valves that stand so, with an observer.
+pub fn found<const N: usize>(raw: RawSettings, places: [Position; N]) -> Site<N> {
+    let settings = Settings::try_from(raw).unwrap();
+    let observer = Observer::new(&settings);
+    let valves = places.iter().map(|p| Valve::new(&settings.drive, *p)).collect();
+    let mut site = Site::with_valves(settings, valves);
+    site.observer = Some(observer);
+    site
 }

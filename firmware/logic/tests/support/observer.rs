@@ -77,12 +77,18 @@ impl Observer {
         self.beds[usize::from(tank).saturating_sub(1)].salted
     }
 
-    /// Looks at the plant now.
+    /// Looks at the motors, whenever they are told anything.
+    pub fn see_motors(&mut self, now: u64, valves: &[Valve]) {
+        for (i, valve) in valves.iter().enumerate() {
+            self.see_motor(now, i, valve.motion());
+        }
+    }
+
+    /// Looks at the valves and beds now.
     pub fn see(&mut self, now: u64, valves: &[Valve]) {
         let dt = now.saturating_sub(self.last.unwrap_or(now));
         self.last = Some(now);
         for (i, valve) in valves.iter().enumerate() {
-            self.see_motor(now, i, valve.motion());
             self.see_bed(now, dt, i, valve);
         }
         let resting = |valve: &&Valve| valve.motion() == Motion::Off;

@@ -17,7 +17,7 @@ pub struct Trouble {
 pub struct Quirks {
     /// The cam cannot turn past this place, in thousandths.
     pub sticks_at_milli: Option<u64>,
-    /// Thousandths of a place that the cam turns on after the motor stops.
+    /// Thousandths of a place that a cam turns on after the motor stops.
     pub coast_milli: u64,
     /// Switches that are always closed.
     pub stuck_closed: u8,
@@ -94,7 +94,8 @@ impl Valve {
 
     /// What the motor is told from now on.
     pub fn drive(&mut self, motion: Motion) {
-        if motion == Motion::Off && self.motion != Motion::Off && !self.trouble.stuck {
+        let cam = matches!(self.kind, Kind::Cam(_));
+        if cam && motion == Motion::Off && self.motion != Motion::Off && !self.trouble.stuck {
             let coast = self.quirks.coast_milli;
             self.turn(coast, self.motion);
         }
