@@ -18,7 +18,7 @@ fn day(raw: RawSettings, ops: &[Op]) -> Plant {
     let mut plant = Plant::without_clock(raw);
     plant.set_clock(MONDAY, 0);
     for op in ops {
-        plant.live(*op);
+        plant.undergo(*op);
     }
     plant
 }

@@ -9,15 +9,25 @@
 )]
 #![allow(clippy::indexing_slicing, reason = "tests may panic")]
 
+pub mod lives;
+mod observer;
+mod valve;
+#[allow(unused_imports, reason = "each test file uses its part")]
+pub use observer::Observer;
+#[allow(unused_imports, reason = "each test file uses its part")]
+pub use valve::{Quirks, Trouble, Valve};
+
 use bedkeeper::calendar::{Civil, Weekdays, Window};
 use bedkeeper::contact::Contact;
 use bedkeeper::demand::{Cause, Hold};
-use bedkeeper::drive::{Motion, Switches};
+use bedkeeper::drive::{DriveEvent, Motion};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Record, Who};
 use bedkeeper::program::{Position, StepKind};
+use bedkeeper::sequence::Phase;
 use bedkeeper::settings::*;
 use bedkeeper::units::*;
+use bedkeeper::watch::Alarm;
 use bedkeeper::{Action, Controller, Input, RawSettings, Refused, Settings};
 
 pub mod random;
@@ -80,58 +90,6 @@ pub fn cam(positions: &[Position]) -> RawDrive {
     }
 }
 
-/// How a valve of the plant misbehaves.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Trouble {
-    /// The motor does not turn.
-    pub stuck: bool,
-}
-
-/// A valve: a cam that turns at one place per `leg_ms`, or a timed one that nobody sees.
-#[derive(Clone, Debug)]
-pub struct Valve {
-    positions: Vec<Position>,
-    /// Thousandths of a place.
-    pub at_milli: u64,
-    pub leg_ms: u64,
-    pub trouble: Trouble,
-    motion: Motion,
-    last: u64,
-}
-
-impl Valve {
-    fn advance(&mut self, now: u64) {
-        let dt = now - self.last;
-        self.last = now;
-        if self.trouble.stuck {
-            return;
-        }
-        let round = self.positions.len() as u64 * 1_000;
-        let moved = (dt * 1_000).checked_div(self.leg_ms).unwrap_or(0) % round;
-        self.at_milli = match self.motion {
-            Motion::Off => self.at_milli,
-            Motion::Forward => (self.at_milli + moved) % round,
-            Motion::Reverse => (self.at_milli + round - moved) % round,
-        };
-    }
-
-    fn switches(&self) -> Switches {
-        let place = (self.at_milli + 100) / 1_000 % self.positions.len() as u64;
-        let off = (self.at_milli + 100) % 1_000;
-        Switches(if off <= 200 { 1 << place } else { 0 })
-    }
-
-    pub fn position(&self) -> Option<Position> {
-        let bits = self.switches().0;
-        (bits != 0).then(|| self.positions[bits.trailing_zeros() as usize])
-    }
-
-    pub fn put(&mut self, position: Position) {
-        let place = self.positions.iter().position(|p| *p == position).unwrap();
-        self.at_milli = place as u64 * 1_000;
-    }
-}
-
 /// A controller with its plant and everything it has said.
 #[derive(Clone, Debug)]
 pub struct Site<const N: usize> {
@@ -141,7 +99,8 @@ pub struct Site<const N: usize> {
     pub said: Vec<Record>,
     /// Every input the controller was given.
     pub given: Vec<(u64, Input)>,
-    told: Vec<Option<Switches>>,
+    /// Watches the plant for what must never be, if set.
+    pub observer: Option<Observer>,
     heard: usize,
 }
 
@@ -156,27 +115,22 @@ impl<const N: usize> Site<N> {
     }
 
     pub fn without_clock(raw: RawSettings) -> Self {
-        let positions = ordered_positions(&raw.drive).to_vec();
         let settings = Settings::try_from(raw).expect("valid settings");
-        let count = settings.tanks;
         let rest = settings.rest_position();
-        let controller = Controller::new(t(0), settings).expect("enough tanks");
-        let valves = (0..count)
-            .map(|i| {
-                let mut valve = Valve {
-                    positions: positions.clone(),
-                    at_milli: 0,
-                    leg_ms: 10_000,
-                    trouble: Trouble::default(),
-                    motion: Motion::Off,
-                    last: 0,
-                };
-                valve.put(if i == 0 { Position::Service } else { rest });
-                valve
-            })
+        let valves = (0..settings.tanks)
+            .map(|i| Valve::new(&settings.drive, if i == 0 { Position::Service } else { rest }))
             .collect();
-        let told = vec![None; usize::from(count)];
-        let mut site = Self { controller, valves, now: 0, said: Vec::new(), given: Vec::new(), told, heard: 0 };
+        Self::with_valves(settings, valves)
+    }
+
+    /// A fresh controller, with no clock, on valves that stand where they stand.
+    pub fn with_valves(settings: Settings, mut valves: Vec<Valve>) -> Self {
+        let controller = Controller::new(t(0), settings).expect("enough tanks");
+        for valve in &mut valves {
+            valve.power_up();
+        }
+        let mut site =
+            Self { controller, valves, now: 0, said: Vec::new(), given: Vec::new(), observer: None, heard: 0 };
         site.tell_switches();
         site
     }
@@ -185,10 +139,18 @@ impl<const N: usize> Site<N> {
     pub fn tell_switches(&mut self) {
         for i in 0..self.valves.len() {
             let closed = self.valves[i].switches();
-            if self.told[i] != Some(closed) {
-                self.told[i] = Some(closed);
-                self.put(Input::Switches { tank: TankId(i as u8), closed }).unwrap();
+            let tank = TankId(i as u8);
+            let told = self.valves[i].told.replace(closed);
+            if told == Some(closed) {
+                continue;
             }
+            if let Some(before) = told.filter(|_| self.valves[i].quirks.bounces) {
+                for level in [closed, before, closed, before] {
+                    self.put(Input::Switches { tank, closed: level }).unwrap();
+                    self.now += 7;
+                }
+            }
+            self.put(Input::Switches { tank, closed }).unwrap();
         }
     }
 
@@ -202,7 +164,10 @@ impl<const N: usize> Site<N> {
         assert_eq!(self.controller.records_lost(), 0);
         let outputs = self.controller.outputs();
         for (valve, motion) in self.valves.iter_mut().zip(&outputs.motions) {
-            valve.motion = *motion;
+            valve.drive(*motion);
+        }
+        if let Some(observer) = &mut self.observer {
+            observer.see_motors(self.now, &self.valves);
         }
         if let Some(deadline) = self.controller.next_deadline() {
             assert!(deadline > t(self.now), "a deadline in the past after a call");
@@ -214,19 +179,22 @@ impl<const N: usize> Site<N> {
     pub fn run_to(&mut self, until: u64) {
         assert!(until >= self.now, "time goes forward");
         loop {
-            let moving = self.valves.iter().any(|v| v.motion != Motion::Off);
+            let moving = self.valves.iter().any(|v| v.is_turning() || v.told != Some(v.switches()));
             let step = if moving { self.now + 100 } else { u64::MAX };
             let due = self.controller.next_deadline().map_or(u64::MAX, |d| d.as_ticks());
-            let next = step.min(due).min(until);
+            let next = step.min(due).min(until).max(self.now);
             self.now = next;
             for valve in &mut self.valves {
                 valve.advance(next);
             }
             self.tell_switches();
-            if next == due {
+            if self.now >= due {
                 self.put(Input::Tick).unwrap();
             }
-            if next == until {
+            if let Some(observer) = &mut self.observer {
+                observer.see(self.now, &self.valves);
+            }
+            if self.now >= until {
                 return;
             }
         }
@@ -300,6 +268,40 @@ impl<const N: usize> Site<N> {
             .collect()
     }
 
+    /// Runs until a step of a tank's regeneration counts its time; panics after `limit_ms`.
+    pub fn run_until_step(&mut self, tank: u8, step: StepKind, limit_ms: u64) {
+        let end = self.now + limit_ms;
+        let runs = |site: &Self| {
+            let regeneration = site.controller.tanks()[tank as usize - 1].regeneration();
+            site.step(tank) == Some(step) && regeneration.is_some_and(|r| matches!(r.phase(), Phase::Running { .. }))
+        };
+        while !runs(self) {
+            assert!(self.now < end, "tank {tank} does not come to {step} by {}", self.now);
+            self.run_for(SEC);
+        }
+    }
+
+    /// Whether an alarm stands.
+    pub fn alarm(&self, alarm: Alarm) -> bool {
+        self.controller.outputs().alarms.contains(alarm)
+    }
+
+    /// The alarms that stand.
+    pub fn alarms(&self) -> Vec<Alarm> {
+        self.controller.outputs().alarms.iter().collect()
+    }
+
+    /// The motors now.
+    pub fn motions(&self) -> Vec<Motion> {
+        self.controller.outputs().motions.to_vec()
+    }
+
+    /// Power fails and a fresh controller finds the valves where they stand.
+    pub fn restart(&self) -> Self {
+        let settings = self.controller.settings().clone();
+        Self::with_valves(settings, self.valves.clone())
+    }
+
     /// Runs until a tank has this duty; panics after `limit_ms`.
     pub fn run_until_duty(&mut self, tank: u8, duty: DutyKind, limit_ms: u64) {
         let end = self.now + limit_ms;
@@ -312,4 +314,79 @@ impl<const N: usize> Site<N> {
 
 pub fn window(days: Weekdays, from: u16, to: u16) -> Window {
     Window { days, from_minute: from, to_minute: to }
+}
+
+/// A cam with a place of its own for every step, in the order of a regeneration.
+pub const CAM: [Position; 7] = [
+    Position::Service,
+    Position::Backwash,
+    Position::BrineDraw,
+    Position::SlowRinse,
+    Position::FastRinse,
+    Position::BrineRefill,
+    Position::Standby,
+];
+
+/// Such a cam with these switches.
+pub fn cam_with(feedback: CamFeedback, reversible: bool) -> RawDrive {
+    RawDrive::CamSwitch {
+        positions: CAM.iter().copied().collect(),
+        feedback,
+        reversible,
+        travel_limit: Millis::from_mins(4),
+        rest: Millis::from_secs(2),
+        coast: Millis(500),
+        retries: 2,
+    }
+}
+
+/// A timed drive that takes 10 s from one place to the next.
+pub fn timed() -> RawDrive {
+    RawDrive::Timed {
+        positions: (0..).zip(CAM).map(|(i, p)| (p, Millis::from_secs(10 * i))).collect(),
+        margin: Millis::from_secs(3),
+        rest: Millis::from_secs(2),
+    }
+}
+
+/// Every kind of drive that is built, with its name.
+pub fn every_drive() -> [(&'static str, RawDrive); 5] {
+    [
+        ("switch per position", cam_with(CamFeedback::SwitchPerPosition, false)),
+        ("switch per position, reversible", cam_with(CamFeedback::SwitchPerPosition, true)),
+        ("home and stop", cam_with(CamFeedback::HomeAndStop, false)),
+        ("home and stop, reversible", cam_with(CamFeedback::HomeAndStop, true)),
+        ("timed", timed()),
+    ]
+}
+
+/// Settings with another drive.
+pub fn with_drive(mut raw: RawSettings, drive: RawDrive) -> RawSettings {
+    raw.drive = drive;
+    raw
+}
+
+/// What a drive reported, as an event.
+pub fn drive(tank: u8, event: DriveEvent) -> Event {
+    Event::Drive { tank: TankId(tank - 1), event }
+}
+
+/// A site with an observer, its valves settled.
+pub fn watched<const N: usize>(raw: RawSettings) -> Site<N> {
+    let observer = Observer::new(&Settings::try_from(raw.clone()).unwrap());
+    let mut site = Site::new(raw);
+    site.observer = Some(observer);
+    site.run_for(5 * MIN);
+    site.hear();
+    site
+}
+
+/// A fresh controller on valves that stand so, with an observer.
+pub fn found<const N: usize>(raw: RawSettings, places: [Position; N]) -> Site<N> {
+    let settings = Settings::try_from(raw).unwrap();
+    let observer = Observer::new(&settings);
+    let valves = places.iter().map(|p| Valve::new(&settings.drive, *p)).collect();
+    let mut site = Site::with_valves(settings, valves);
+    site.observer = Some(observer);
+    site
 }

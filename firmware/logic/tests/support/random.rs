@@ -141,7 +141,7 @@ pub fn site() -> impl Strategy<Value = RawSettings> {
 
 impl<const N: usize> Site<N> {
     /// Lets something happen; refusals are part of it.
-    pub fn live(&mut self, op: Op) {
+    pub fn undergo(&mut self, op: Op) {
         match op {
             Op::Run(ms) => self.run_for(ms),
             Op::RunToDeadline => {

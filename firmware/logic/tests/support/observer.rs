@@ -1,0 +1,158 @@
+//! Watches the plant itself, not the controller: true valve positions, motors and time.
+#![allow(clippy::indexing_slicing, clippy::panic)]
+
+use bedkeeper::Settings;
+use bedkeeper::drive::Motion;
+use bedkeeper::program::{Position, StepKind};
+use bedkeeper::settings::RawDrive;
+
+use super::Valve;
+
+/// Brine in a bed, judged by where its valve truly stood and for how long (S12).
+///
+/// The valve must have separate positions for draw and slow rinse, or they could not be told apart.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Bed {
+    salted: bool,
+    in_brine_ms: u64,
+    slow_ms: u64,
+    fast_ms: u64,
+    in_service_ms: u64,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Motor {
+    motion: Motion,
+    since: u64,
+    /// The last way it ran, and when it stopped.
+    ran: Option<(Motion, u64)>,
+}
+
+/// Panics where the plant shows that a rule is broken.
+#[derive(Clone, Debug)]
+pub struct Observer {
+    slow_ms: u64,
+    fast_ms: u64,
+    rest_ms: u64,
+    travel_limit_ms: u64,
+    /// S2 and S3: some tank must truly stand in service at every instant.
+    pub always_served: bool,
+    last: Option<u64>,
+    beds: Vec<Bed>,
+    motors: Vec<Motor>,
+    /// How long brine stood in some bed: shows that a run tested something.
+    pub salted_ms: u64,
+    pub runs: u32,
+}
+
+/// Standing longer than this in brine draws some, in service is a rest and no passing.
+const STANDS_MS: u64 = 31_000;
+
+impl Observer {
+    pub fn new(settings: &Settings) -> Self {
+        let length = |kind| {
+            let longest = settings.program.iter().filter(|s| s.kind == kind).map(|s| s.length.0).max();
+            u64::from(longest.unwrap_or(0))
+        };
+        let rest_ms = match &settings.drive {
+            RawDrive::CamSwitch { rest, .. } | RawDrive::Timed { rest, .. } => u64::from(rest.0),
+        };
+        let tanks = usize::from(settings.tanks);
+        Self {
+            slow_ms: length(StepKind::SlowRinse),
+            fast_ms: length(StepKind::FastRinse),
+            rest_ms,
+            travel_limit_ms: u64::from(settings.travel_limit().0),
+            always_served: false,
+            last: None,
+            beds: vec![Bed::default(); tanks],
+            motors: vec![Motor::default(); tanks],
+            salted_ms: 0,
+            runs: 0,
+        }
+    }
+
+    /// Brine is in a bed by the plant's own account.
+    pub fn is_salted(&self, tank: u8) -> bool {
+        self.beds[usize::from(tank).saturating_sub(1)].salted
+    }
+
+    /// Looks at the motors, whenever they are told anything.
+    pub fn see_motors(&mut self, now: u64, valves: &[Valve]) {
+        for (i, valve) in valves.iter().enumerate() {
+            self.see_motor(now, i, valve.motion());
+        }
+    }
+
+    /// Looks at the valves and beds now.
+    pub fn see(&mut self, now: u64, valves: &[Valve]) {
+        let dt = now.saturating_sub(self.last.unwrap_or(now));
+        self.last = Some(now);
+        for (i, valve) in valves.iter().enumerate() {
+            self.see_bed(now, dt, i, valve);
+        }
+        let resting = |valve: &&Valve| valve.motion() == Motion::Off;
+        let discharging = valves.iter().filter(resting).filter(|v| v.position().is_some_and(Position::discharges));
+        assert!(discharging.count() <= 1, "S1: two tanks discharge at {now}");
+        let drawing = valves.iter().filter(resting).filter(|v| v.position().is_some_and(Position::uses_brine_tank));
+        assert!(drawing.count() <= 1, "S1: two tanks use the brine tank at {now}");
+        let served = valves.iter().any(|v| v.position() == Some(Position::Service));
+        assert!(served || !self.always_served, "S2: no tank stands in service at {now}");
+    }
+
+    fn see_motor(&mut self, now: u64, i: usize, motion: Motion) {
+        let motor = &mut self.motors[i];
+        if motion != motor.motion {
+            if motor.motion != Motion::Off {
+                assert_eq!(motion, Motion::Off, "S7: tank {} reverses without a stop at {now}", i.wrapping_add(1));
+                motor.ran = Some((motor.motion, now));
+            } else {
+                self.runs = self.runs.saturating_add(1);
+                if let Some((ran, stopped)) = motor.ran
+                    && ran != motion
+                {
+                    let rested = now.saturating_sub(stopped);
+                    assert!(rested >= self.rest_ms, "S7: reverses after {rested} ms at {now}");
+                }
+            }
+            motor.motion = motion;
+            motor.since = now;
+        }
+        if motion != Motion::Off {
+            let ran = now.saturating_sub(motor.since);
+            assert!(ran <= self.travel_limit_ms, "S7: the motor has run for {ran} ms at {now}");
+        }
+    }
+
+    fn see_bed(&mut self, now: u64, dt: u64, i: usize, valve: &Valve) {
+        let bed = &mut self.beds[i];
+        let add = |sum: &mut u64, position| {
+            let stands = valve.position() == Some(position);
+            *sum = if stands { sum.saturating_add(dt) } else { 0 };
+        };
+        add(&mut bed.in_brine_ms, Position::BrineDraw);
+        add(&mut bed.in_service_ms, Position::Service);
+        if bed.in_brine_ms >= STANDS_MS {
+            *bed = Bed { salted: true, in_brine_ms: bed.in_brine_ms, ..Bed::default() };
+        }
+        if !bed.salted {
+            return;
+        }
+        self.salted_ms = self.salted_ms.saturating_add(dt);
+        match valve.position() {
+            Some(Position::SlowRinse) => bed.slow_ms = bed.slow_ms.saturating_add(dt),
+            Some(Position::FastRinse) if bed.slow_ms.saturating_add(1_000) >= self.slow_ms => {
+                bed.fast_ms = bed.fast_ms.saturating_add(dt);
+            }
+            _ => {}
+        }
+        if bed.fast_ms.saturating_add(1_000) >= self.fast_ms {
+            bed.salted = false;
+        }
+        assert!(
+            !bed.salted || bed.in_service_ms < STANDS_MS,
+            "S12: tank {} rests in service with brine in it at {now}",
+            i.wrapping_add(1)
+        );
+    }
+}
