@@ -102,24 +102,9 @@ impl Settings {
 
     /// Reckons what follows from settings that have been checked.
     fn derive(raw: RawSettings) -> Self {
-        let m = &raw.meter;
-        let divisor = u64::from(m.pulse_divisor);
-        let whole_nl = m.pulse_nl.checked_div(divisor).unwrap_or(0);
-        let part = m.pulse_nl.checked_rem(divisor).unwrap_or(0);
-        // 1 nL/ms = 0.06 mL/min: a pulse takes volume × 60 / rate µs. Pulses are at most 10^12 nL.
-        let spacing_us = whole_nl.saturating_mul(60).checked_div(u64::from(m.rated_max.0)).unwrap_or(0);
-        let meter = MeterSettings {
-            whole_nl,
-            part: u32::try_from(part).unwrap_or(0),
-            parts: m.pulse_divisor,
-            min_closed: m.min_closed,
-            min_open: m.min_open,
-            noisy_per_mille: m.noisy_per_mille,
-            rated_spacing_us: spacing_us,
-        };
         Self {
             positions: positions_of(&raw.drive),
-            meter,
+            meter: MeterSettings::new(&raw.meter),
             week: Week::new(&raw.windows),
             longest_regeneration: raw.longest_regeneration(),
             drain_per_regeneration: raw.drain_per_regeneration(),
