@@ -1,16 +1,20 @@
-//! The civil clock: daily events, weekdays, blackout windows (T1, T2, T4, C5).
+//! The civil clock: daily events and weekdays (T1, T2, T4).
 //!
 //! Civil time is local standard time as milliseconds since 2000-01-01 00:00, a Saturday. Only days
 //! and weekdays are ever needed, so month ends and leap days cannot go wrong.
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::blackout::Window;
+
 use crate::units::{Instant, Millis, elapsed_ms, later_ms, slugs};
 
 /// Milliseconds in a day.
 pub const DAY_MS: u64 = 86_400_000;
-const WEEK_S: u32 = 604_800;
-const DAY_S: u32 = 86_400;
+/// Seconds in a week.
+pub(crate) const WEEK_S: u32 = 604_800;
+/// Seconds in a day.
+pub(crate) const DAY_S: u32 = 86_400;
 /// Two firings of the daily event are never closer than this on the monotonic clock (T2).
 const FIRING_GAP_MS: u64 = 12 * 3_600_000;
 /// A clock change larger than this forgets the fired date (T2).
@@ -145,98 +149,6 @@ impl Weekdays {
     pub fn has_number(self, weekday: u8) -> bool {
         self.0 & 1u8.checked_shl(u32::from(weekday)).unwrap_or(0) != 0
     }
-}
-
-/// A blackout window: on these weekdays from one minute of the day to another (C5).
-///
-/// Where `to_minute` is not after `from_minute` the window ends on the next day.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Window {
-    /// Days on which it begins.
-    pub days: Weekdays,
-    /// Minute of the day when it begins.
-    pub from_minute: u16,
-    /// Minute of the day when it ends.
-    pub to_minute: u16,
-}
-
-impl Window {
-    /// Length in seconds, up to a day.
-    #[must_use]
-    pub fn length_s(self) -> u32 {
-        let from = u32::from(self.from_minute);
-        let to = u32::from(self.to_minute);
-        let minutes = if to > from { to.saturating_sub(from) } else { to.saturating_add(1_440).saturating_sub(from) };
-        minutes.saturating_mul(60)
-    }
-
-    /// Seconds since it last began, and seconds until it next begins, at a second of the week.
-    fn nearest(self, second_of_week: u32) -> Option<(u32, u32)> {
-        let mut since = None;
-        let mut until = None;
-        for day in 0..7u8 {
-            if !self.days.has_number(day) {
-                continue;
-            }
-            let begins =
-                u32::from(day).saturating_mul(DAY_S).saturating_add(u32::from(self.from_minute).saturating_mul(60));
-            let ago = week_difference(begins, second_of_week);
-            let ahead = match week_difference(second_of_week, begins) {
-                0 => WEEK_S,
-                other => other,
-            };
-            since = Some(since.map_or(ago, |s: u32| s.min(ago)));
-            until = Some(until.map_or(ahead, |u: u32| u.min(ahead)));
-        }
-        since.zip(until)
-    }
-}
-
-/// Seconds from one second of the week forward to another.
-fn week_difference(from: u32, to: u32) -> u32 {
-    if to >= from { to.saturating_sub(from) } else { to.saturating_add(WEEK_S).saturating_sub(from) }
-}
-
-/// Seconds until the windows that now stand end, if one stands: windows that touch or overlap
-/// count as one.
-#[must_use]
-pub fn blackout_left_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
-    let mut left: u32 = 0;
-    // Each pass can only lengthen the stay by a window; a week of it is the same as for ever.
-    while left < WEEK_S {
-        let at = second_of_week.saturating_add(left).checked_rem(WEEK_S).unwrap_or(0);
-        let more = windows.iter().filter_map(|w| w.length_s().checked_sub(w.nearest(at)?.0)).max().unwrap_or(0);
-        if more == 0 {
-            break;
-        }
-        left = left.saturating_add(more);
-    }
-    (left > 0).then_some(left)
-}
-
-/// Seconds until the next window begins, from a moment outside all windows.
-#[must_use]
-pub fn next_blackout_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
-    windows.iter().filter_map(|w| Some(w.nearest(second_of_week)?.1)).min()
-}
-
-/// Seconds until a start of this length fits between windows: 0 = now, `None` = never.
-#[must_use]
-pub fn start_fits_in_s(windows: &[Window], second_of_week: u32, length_s: u32, finish_before: bool) -> Option<u32> {
-    let mut wait: u32 = 0;
-    while wait <= WEEK_S {
-        let at = second_of_week.saturating_add(wait).checked_rem(WEEK_S).unwrap_or(0);
-        if let Some(left) = blackout_left_s(windows, at) {
-            wait = wait.saturating_add(left);
-            continue;
-        }
-        match next_blackout_s(windows, at) {
-            Some(gap) if finish_before && gap < length_s => wait = wait.saturating_add(gap),
-            _ => return Some(wait),
-        }
-    }
-    None
 }
 
 /// The daily event at the regeneration hour: once per civil date (T2).

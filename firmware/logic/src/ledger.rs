@@ -15,8 +15,8 @@ pub struct Ledger {
     prior: Exchange,
     /// Charged since, at the present hardness.
     volume: Volume,
-    /// Charged since the last complete regeneration, whatever the hardness.
-    since_regeneration: Volume,
+    /// Charged since the last complete regeneration, before the present hardness held.
+    volume_before: Volume,
     /// Passed since nothing was left, before the present hardness held.
     overrun_before: Volume,
     /// `volume` at which nothing is left.
@@ -43,7 +43,7 @@ impl Ledger {
         let mut ledger = Self {
             prior: Exchange::ZERO,
             volume: Volume::ZERO,
-            since_regeneration: Volume::ZERO,
+            volume_before: Volume::ZERO,
             overrun_before: Volume::ZERO,
             empty_at: Volume::MAX,
             ask_at: Volume::MAX,
@@ -58,7 +58,6 @@ impl Ledger {
         let before = self.volume;
         let after = before.plus(volume);
         self.volume = after;
-        self.since_regeneration = self.since_regeneration.plus(volume);
         if after < self.ask_at {
             return Charged::default();
         }
@@ -75,13 +74,15 @@ impl Ledger {
         match (old, new) {
             (Medium::Softener { hardness, .. }, Medium::Softener { .. }) => {
                 self.prior = self.exchanged(*hardness);
+                self.volume_before = self.since_regeneration();
                 self.volume = Volume::ZERO;
             }
             (Medium::Filter { .. }, Medium::Filter { .. }) => {}
             // Another medium is another bed; its account begins with what has passed.
             _ => {
                 self.prior = Exchange::ZERO;
-                self.volume = self.since_regeneration;
+                self.volume = self.since_regeneration();
+                self.volume_before = Volume::ZERO;
             }
         }
         self.overrun_before = Volume::ZERO;
@@ -126,7 +127,7 @@ impl Ledger {
         };
         self.volume = Volume::ZERO;
         self.overrun_before = Volume::ZERO;
-        self.since_regeneration = Volume::ZERO;
+        self.volume_before = Volume::ZERO;
         self.regenerated_at = now;
         self.set_thresholds(medium, reserve);
     }
@@ -164,7 +165,7 @@ impl Ledger {
     /// Volume since the last complete regeneration.
     #[must_use]
     pub fn since_regeneration(&self) -> Volume {
-        self.since_regeneration
+        self.volume_before.plus(self.volume)
     }
 
     /// Exchange not restored by the last regeneration, or carried over a change of hardness.
@@ -176,7 +177,7 @@ impl Ledger {
     /// Whether the bed has served since its last complete regeneration (C2).
     #[must_use]
     pub fn has_served(&self) -> bool {
-        self.since_regeneration > Volume::ZERO
+        self.since_regeneration() > Volume::ZERO
     }
 
     /// When the last regeneration completed.

@@ -4,6 +4,7 @@
 #[cfg(test)]
 extern crate std;
 
+pub mod blackout;
 pub mod brine;
 pub mod calendar;
 pub mod contact;

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::settings::RawMeter;
 use crate::units::{Flow, Instant, Millis, Volume, elapsed, elapsed_ms, later_ms};
 
 /// The most pulses one call may bring: a larger batch is refused, so that nothing can overflow.
@@ -29,9 +30,35 @@ pub struct MeterSettings {
     /// Pulses of the rated maximum flow are this far apart, in µs so that fast meters are not
     /// rounded into an excess.
     pub(crate) rated_spacing_us: u64,
+    /// Single pulses that fill the memory in less than this are above the rated flow: three
+    /// spacings, rounded up.
+    pub(crate) rated_run: Millis,
+    /// Silence that ends an excess: four spacings, and a second at least.
+    pub(crate) excess_silence_ms: u64,
 }
 
 impl MeterSettings {
+    /// What follows from settings that have been checked.
+    pub(crate) fn new(raw: &RawMeter) -> Self {
+        let divisor = u64::from(raw.pulse_divisor);
+        let whole_nl = raw.pulse_nl.checked_div(divisor).unwrap_or(0);
+        let part = raw.pulse_nl.checked_rem(divisor).unwrap_or(0);
+        // 1 nL/ms = 0.06 mL/min: a pulse takes volume × 60 / rate µs. Pulses are at most 10^12 nL.
+        let spacing_us = whole_nl.saturating_mul(60).checked_div(u64::from(raw.rated_max.0)).unwrap_or(0);
+        let run_ms = spacing_us.saturating_mul(3).div_ceil(1_000);
+        Self {
+            whole_nl,
+            part: u32::try_from(part).unwrap_or(0),
+            parts: raw.pulse_divisor,
+            min_closed: raw.min_closed,
+            min_open: raw.min_open,
+            noisy_per_mille: raw.noisy_per_mille,
+            rated_spacing_us: spacing_us,
+            rated_run: Millis(u32::try_from(run_ms).unwrap_or(u32::MAX)),
+            excess_silence_ms: (spacing_us / 250).max(1_000),
+        }
+    }
+
     /// Volume of one pulse, rounded down, so that no flow is told too high (M3).
     #[must_use]
     pub fn pulse(&self) -> Volume {
@@ -43,10 +70,49 @@ impl MeterSettings {
 #[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Meter {
     remainder: u32,
-    /// Oldest first; pulses of one instant share a place.
-    recent: [Option<(Instant, u32)>; RECENT],
+    recent: Recent,
     contact: MeterContact,
     hour: BounceHour,
+}
+
+/// The last pulses; those of one instant share a place. Small, since every pulse moves it on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+struct Recent {
+    /// The instant of the youngest.
+    last: Instant,
+    /// Pulses at each instant, oldest first; 0 = none yet.
+    counts: [u32; RECENT],
+    /// Time from each of these instants to the next.
+    gaps: [Millis; RECENT - 1],
+}
+
+impl Default for Recent {
+    fn default() -> Self {
+        Self { last: Instant::from_ticks(0), counts: [0; RECENT], gaps: [Millis::ZERO; RECENT - 1] }
+    }
+}
+
+impl Recent {
+    fn note(&mut self, now: Instant, count: u32) {
+        let [a, b, c, d] = self.counts;
+        if d > 0 && self.last == now {
+            self.counts = [a, b, c, d.saturating_add(count)];
+            return;
+        }
+        let [_, to_c, to_d] = self.gaps;
+        let to_now = if d > 0 { elapsed(self.last, now) } else { Millis::ZERO };
+        *self = Self { last: now, counts: [b, c, d, count], gaps: [to_c, to_d, to_now] };
+    }
+
+    /// Pulses after the oldest instant, and the time they took.
+    fn run(&self) -> (u64, u64) {
+        let [before @ .., _] = &self.counts;
+        let [_, after @ ..] = &self.counts;
+        let steps = before.iter().zip(after).zip(&self.gaps).filter(|((before, _), _)| **before > 0);
+        steps.fold((0, 0), |(pulses, ms): (u64, u64), ((_, count), gap)| {
+            (pulses.saturating_add(u64::from(*count)), ms.saturating_add(u64::from(gap.0)))
+        })
+    }
 }
 
 /// The meter's contact as the pin shows it.
@@ -76,7 +142,7 @@ impl Meter {
     ///
     /// The single pulse needs no division (M6). `count` is at most [`MAX_BATCH`].
     pub fn pulses(&mut self, now: Instant, count: u32, settings: &MeterSettings) -> Volume {
-        self.note(now, count);
+        self.recent.note(now, count);
         if count == 1 {
             let sum = self.remainder.saturating_add(settings.part);
             return match sum.checked_sub(settings.parts) {
@@ -97,14 +163,6 @@ impl Meter {
         let rest = parts.checked_rem(divisor).unwrap_or(0);
         self.remainder = u32::try_from(rest).unwrap_or(0);
         Volume(n.saturating_mul(settings.whole_nl).saturating_add(carried))
-    }
-
-    fn note(&mut self, now: Instant, count: u32) {
-        let [a, b, c, d] = self.recent;
-        self.recent = match d {
-            Some((at, n)) if at == now => [a, b, c, Some((at, n.saturating_add(count)))],
-            _ => [b, c, d, Some((now, count))],
-        };
     }
 
     /// The contact closed or opened; returns how many pulses that makes (M4).
@@ -202,16 +260,14 @@ impl Meter {
     #[must_use]
     pub fn flow(&self, now: Instant, settings: &MeterSettings) -> Flow {
         let Some((last, _)) = self.last() else { return Flow(0) };
-        let mut seen = self.recent.iter().flatten();
-        let Some((first, _)) = seen.next() else { return Flow(0) };
         let pulse = settings.pulse();
-        let silence = Flow::of(pulse, elapsed_ms(last, now));
-        let pulses: u64 = seen.map(|(_, n)| u64::from(*n)).sum_saturating();
+        let (pulses, took_ms) = self.recent.run();
         if pulses == 0 {
             // One instant says nothing about spacing.
             return Flow(0);
         }
-        let spacing = Flow::of(Volume(pulse.0.saturating_mul(pulses)), elapsed_ms(*first, last));
+        let silence = Flow::of(pulse, elapsed_ms(last, now));
+        let spacing = Flow::of(Volume(pulse.0.saturating_mul(pulses)), took_ms);
         spacing.min(silence)
     }
 
@@ -235,41 +291,31 @@ impl Meter {
     /// The last pulses came closer together than the rated maximum allows, and have not ceased.
     #[must_use]
     pub fn is_excessive(&self, now: Instant, settings: &MeterSettings) -> bool {
-        let [Some((first, _)), Some((_, b)), Some((_, c)), Some((last, d))] = self.recent else {
-            return false;
+        let Recent { last, counts: [a, b, c, d], gaps: [to_b, to_c, to_d] } = self.recent;
+        let took = to_b.plus(to_c).plus(to_d);
+        let too_fast = match (b, c, d) {
+            _ if a == 0 => false,
+            // The usual case needs no multiplication (M6).
+            (1, 1, 1) => took < settings.rated_run,
+            _ => {
+                let pulses = u64::from(b).saturating_add(u64::from(c)).saturating_add(u64::from(d));
+                u64::from(took.0).saturating_mul(1_000) < pulses.saturating_mul(settings.rated_spacing_us)
+            }
         };
-        let pulses = u64::from(b).saturating_add(u64::from(c)).saturating_add(u64::from(d));
-        let rated_us = pulses.saturating_mul(settings.rated_spacing_us);
-        elapsed_ms(first, last).saturating_mul(1_000) < rated_us && now < self.excess_over(last, settings)
-    }
-
-    /// Four rated spacings of silence end an excess.
-    fn excess_over(&self, last: Instant, settings: &MeterSettings) -> Instant {
-        later_ms(last, (settings.rated_spacing_us / 250).max(1_000))
+        too_fast && now < later_ms(last, settings.excess_silence_ms)
     }
 
     /// When an excess ends if no further pulse comes.
     #[must_use]
     pub fn excess_deadline(&self, settings: &MeterSettings) -> Option<Instant> {
         let (last, _) = self.last()?;
-        Some(self.excess_over(last, settings))
+        Some(later_ms(last, settings.excess_silence_ms))
     }
 
     /// The last pulse: when, and how many at that instant.
     #[must_use]
     pub fn last(&self) -> Option<(Instant, u32)> {
-        let [.., last] = self.recent;
-        last
-    }
-}
-
-/// Sums that cannot overflow.
-trait SumSaturating {
-    fn sum_saturating(self) -> u64;
-}
-
-impl<I: Iterator<Item = u64>> SumSaturating for I {
-    fn sum_saturating(self) -> u64 {
-        self.fold(0u64, u64::saturating_add)
+        let [.., count] = self.recent.counts;
+        (count > 0).then_some((self.recent.last, count))
     }
 }

@@ -121,9 +121,9 @@ impl Volume {
 pub struct TotalVolume(pub u128);
 
 impl TotalVolume {
-    /// Adds one volume.
+    /// Adds one volume. 2^64 of the largest would fit: nothing wraps.
     pub fn add(&mut self, volume: Volume) {
-        self.0 = self.0.saturating_add(u128::from(volume.0));
+        self.0 = self.0.wrapping_add(u128::from(volume.0));
     }
 }
 

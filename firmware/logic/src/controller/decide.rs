@@ -17,6 +17,7 @@ const MAX_PASSES: u8 = 24;
 
 impl<const N: usize> Controller<N> {
     /// Does everything that is due at `now`, then names the next deadline.
+    #[inline(never)]
     pub(super) fn decide(&mut self, now: Instant) {
         self.poll_contacts(now);
         for meter in &mut self.meters {

@@ -192,7 +192,7 @@ impl<const N: usize> Controller<N> {
         if self.overrides_windows(tank) {
             return hour;
         }
-        let gap_s = calendar::next_blackout_s(&self.settings.windows, civil.second_of_week());
+        let gap_s = self.settings.week().next_s(civil.second_of_week());
         let window = gap_s.map(|gap_s| {
             let into_second_ms = civil.0.checked_rem(1_000).unwrap_or(0);
             let gap_ms = u64::from(gap_s).saturating_mul(1_000).saturating_sub(into_second_ms);
@@ -211,8 +211,8 @@ impl<const N: usize> Controller<N> {
     }
 
     fn window_holds(&self, civil: Civil, now: Instant, visit: &mut Visit<'_>) {
-        let windows = &self.settings.windows;
-        if windows.is_empty() {
+        let week = self.settings.week();
+        if self.settings.windows.is_empty() {
             return;
         }
         let second = civil.second_of_week();
@@ -221,35 +221,32 @@ impl<const N: usize> Controller<N> {
         let length = self.settings.longest_regeneration();
         let length_s = length.0.div_ceil(1_000);
         let finish = self.settings.finish_before_window;
-        if let Some(left) = calendar::blackout_left_s(windows, second) {
+        if let Some(left) = week.left_s(second) {
             visit(Hold::Blackout, Some(at(left)));
             return;
         }
         if !finish {
             return;
         }
-        let Some(gap) = calendar::next_blackout_s(windows, second) else { return };
+        let Some(gap) = week.next_s(second) else { return };
         let gap_ms = u64::from(gap).saturating_mul(1_000).saturating_sub(into_second_ms);
         if gap_ms >= u64::from(length.0) {
             return;
         }
-        let from_window = second.saturating_add(gap);
-        let wait = calendar::start_fits_in_s(windows, from_window, length_s, finish);
-        visit(Hold::WouldEnterBlackout, wait.map(|w| at(gap.saturating_add(w))));
+        let wait = week.fits_in_s(second, length_s, finish);
+        visit(Hold::WouldEnterBlackout, wait.map(at));
     }
 
     /// A window stands in which tanks may not change over (C6).
     pub(super) fn changeover_held(&self, now: Instant) -> bool {
         !self.settings.changeover_in_window
-            && self.clock.civil(now).is_some_and(|civil| {
-                calendar::blackout_left_s(&self.settings.windows, civil.second_of_week()).is_some()
-            })
+            && self.clock.civil(now).is_some_and(|civil| self.settings.week().left_s(civil.second_of_week()).is_some())
     }
 
     /// When the next window ends, for a changeover that waits for it.
     pub(super) fn window_ends(&self, now: Instant) -> Option<Instant> {
         let civil = self.clock.civil(now)?;
-        let left = calendar::blackout_left_s(&self.settings.windows, civil.second_of_week())?;
+        let left = self.settings.week().left_s(civil.second_of_week())?;
         let into_second_ms = civil.0.checked_rem(1_000).unwrap_or(0);
         Some(later_ms(now, u64::from(left).saturating_mul(1_000).saturating_sub(into_second_ms)))
     }

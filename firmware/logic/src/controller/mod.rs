@@ -260,7 +260,10 @@ impl<const N: usize> Controller<N> {
         if now >= self.deadline {
             self.decide(now);
         }
-        let effect = self.take_in(now, input)?;
+        let effect = match input {
+            Input::Pulses { meter, count } => self.take_pulses(now, meter, count),
+            other => self.take_in(now, other),
+        }?;
         match effect {
             Effect::Quiet => {}
             Effect::Decide => self.decide(now),
@@ -278,6 +281,8 @@ impl<const N: usize> Controller<N> {
         self.now
     }
 
+    /// Kept apart from the pulses, which come far more often than all else and cost little.
+    #[inline(never)]
     fn take_in(&mut self, now: Instant, input: Input) -> Result<Effect, Refused> {
         match input {
             Input::Tick => Ok(Effect::Quiet),
@@ -365,8 +370,26 @@ impl<const N: usize> Controller<N> {
         self.accounts.charged.add(volume);
         // The usual case needs no division (M6).
         if serving == 1 {
-            return self.charge_each(volume, 0, 0, 1);
+            return self.charge_one(volume);
         }
+        self.share_among(volume, serving)
+    }
+
+    /// Charges the one tank that served.
+    fn charge_one(&mut self, volume: Volume) -> bool {
+        let charging = self.charging;
+        let mut tanks = (0u8..).map(TankId).zip(self.tanks.iter_mut());
+        let Some((_, tank)) = tanks.find(|(id, _)| charging.contains(*id)) else { return false };
+        let charged = tank.ledger.charge(volume);
+        if charged.past_zero > Volume::ZERO {
+            self.accounts.past_zero.add(charged.past_zero);
+        }
+        charged.crossed
+    }
+
+    /// Charges several tanks that served.
+    #[inline(never)]
+    fn share_among(&mut self, volume: Volume, serving: u32) -> bool {
         let n = u64::from(serving);
         let each = volume.0.checked_div(n).unwrap_or(0);
         let left = volume.0.checked_rem(n).unwrap_or(0);

@@ -3,7 +3,7 @@
 use super::fault::{Faults, Problem as P};
 use super::positions_of;
 use super::raw::{Arrangement, Medium, RawDrive, RawMeter, RawSettings, Reserve, Schedule, StartRule};
-use crate::calendar::start_fits_in_s;
+use crate::blackout::Week;
 use crate::program::{Position, PositionSet, StepKind};
 use crate::units::{Millis, Volume};
 
@@ -256,7 +256,8 @@ fn calendar(raw: &RawSettings, faults: &mut Faults) {
 /// Windows must leave room for a regeneration; for a site that starts at the hour, at some hour (S11).
 fn gaps(raw: &RawSettings, faults: &mut Faults) {
     let length_s = raw.longest_regeneration().0.div_ceil(1_000);
-    let fits = |at| start_fits_in_s(&raw.windows, at, length_s, raw.finish_before_window);
+    let week = Week::new(&raw.windows);
+    let fits = |at| week.fits_in_s(at, length_s, raw.finish_before_window);
     if fits(0).is_none() {
         faults.add("windows", None, P::NoGapLongEnough);
         return;

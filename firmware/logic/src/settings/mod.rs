@@ -15,9 +15,10 @@ pub use raw::{
     RemoteRole, Reserve, Schedule, StartRule, WhenClockUnset,
 };
 
+use crate::blackout::Week;
 use crate::meter::MeterSettings;
 use crate::program::{Position, PositionSet, StepKind};
-use crate::units::{Flow, Millis};
+use crate::units::{Flow, Millis, Volume};
 
 /// The most tanks a site can have.
 pub const MAX_TANKS: usize = 8;
@@ -29,11 +30,21 @@ pub const MAX_WINDOWS: usize = 8;
 pub const MAX_DRIVE_POSITIONS: usize = 8;
 
 /// Settings that have been checked whole: every field is usable as it stands.
+///
+/// What is reckoned from them again and again is reckoned once, when they are taken.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize)]
 pub struct Settings {
     raw: RawSettings,
+    #[serde(skip_serializing)]
     positions: PositionSet,
+    #[serde(skip_serializing)]
     meter: MeterSettings,
+    #[serde(skip_serializing)]
+    week: Week,
+    #[serde(skip_serializing)]
+    longest_regeneration: Millis,
+    #[serde(skip_serializing)]
+    drain_per_regeneration: Volume,
 }
 
 impl Deref for Settings {
@@ -50,10 +61,6 @@ impl<'de> Deserialize<'de> for Settings {
         #[derive(Deserialize)]
         struct Stored {
             raw: RawSettings,
-            #[allow(dead_code, reason = "derived again from `raw`")]
-            positions: PositionSet,
-            #[allow(dead_code, reason = "derived again from `raw`")]
-            meter: MeterSettings,
         }
         let stored = Stored::deserialize(deserializer)?;
         Self::try_from(stored.raw).map_err(|_| serde::de::Error::custom("settings do not pass their check"))
@@ -68,23 +75,7 @@ impl TryFrom<RawSettings> for Settings {
         if !faults.is_empty() {
             return Err(faults);
         }
-        let m = &raw.meter;
-        let divisor = u64::from(m.pulse_divisor);
-        let whole_nl = m.pulse_nl.checked_div(divisor).unwrap_or(0);
-        let part = m.pulse_nl.checked_rem(divisor).unwrap_or(0);
-        // 1 nL/ms = 0.06 mL/min: a pulse takes volume × 60 / rate µs. Pulses are at most 10^12 nL.
-        let spacing_us = whole_nl.saturating_mul(60).checked_div(u64::from(m.rated_max.0)).unwrap_or(0);
-        let meter = MeterSettings {
-            whole_nl,
-            part: u32::try_from(part).unwrap_or(0),
-            parts: m.pulse_divisor,
-            min_closed: m.min_closed,
-            min_open: m.min_open,
-            noisy_per_mille: m.noisy_per_mille,
-            rated_spacing_us: spacing_us,
-        };
-        let positions = positions_of(&raw.drive);
-        Ok(Self { raw, positions, meter })
+        Ok(Self::derive(raw))
     }
 }
 
@@ -106,18 +97,19 @@ impl Settings {
     /// The built-in baseline (S11). It passes its own check, which a test holds it to.
     #[must_use]
     pub fn baseline() -> Self {
-        let raw = RawSettings::baseline();
-        let positions = positions_of(&raw.drive);
-        let meter = MeterSettings {
-            whole_nl: raw.meter.pulse_nl,
-            part: 0,
-            parts: 1,
-            min_closed: raw.meter.min_closed,
-            min_open: raw.meter.min_open,
-            noisy_per_mille: raw.meter.noisy_per_mille,
-            rated_spacing_us: 600_000,
-        };
-        Self { raw, positions, meter }
+        Self::derive(RawSettings::baseline())
+    }
+
+    /// Reckons what follows from settings that have been checked.
+    fn derive(raw: RawSettings) -> Self {
+        Self {
+            positions: positions_of(&raw.drive),
+            meter: MeterSettings::new(&raw.meter),
+            week: Week::new(&raw.windows),
+            longest_regeneration: raw.longest_regeneration(),
+            drain_per_regeneration: raw.drain_per_regeneration(),
+            raw,
+        }
     }
 
     /// The settings as they were given.
@@ -130,6 +122,24 @@ impl Settings {
     #[must_use]
     pub fn meter_settings(&self) -> &MeterSettings {
         &self.meter
+    }
+
+    /// The blackout of a week.
+    #[must_use]
+    pub fn week(&self) -> &Week {
+        &self.week
+    }
+
+    /// As [`RawSettings::longest_regeneration`].
+    #[must_use]
+    pub fn longest_regeneration(&self) -> Millis {
+        self.longest_regeneration
+    }
+
+    /// As [`RawSettings::drain_per_regeneration`].
+    #[must_use]
+    pub fn drain_per_regeneration(&self) -> Volume {
+        self.drain_per_regeneration
     }
 
     /// The positions the valves can reach.
