@@ -14,7 +14,7 @@ const USUAL_TOTAL_UG_PER_L: u64 = 95_082_650;
 
 /// Salt that a volume of refill water takes up, mg/L: 2.99 lb per US gallon, derived from the published table of
 /// saturated brine.
-const USUAL_SALT_PER_WATER_MG_PER_L: u64 = 358_279;
+const USUAL_SALT_PER_WATER_MG_PER_L: u64 = 358_281;
 
 /// The salt side of a softener, as far as it could be read.
 #[derive(Debug, Clone, Copy)]
