@@ -1,28 +1,28 @@
 //! Site files: a plant described in people's units, read whole, with every fault at once.
 //!
 //! A site file is TOML. Quantities are texts with a number and a unit ("20 gpg", "85 L", "90 min"). Where a key is left
-//! out its default, here in brackets, holds; keys marked `*` must be given. `bedkeeper`'s own check of the settings
+//! out its default, here in parentheses, holds; keys marked `*` must be given. `bedkeeper`'s own check of the settings
 //! (S11) runs last, and its faults point at the key of the file.
 //!
 //! | section | keys |
 //! |---|---|
-//! | `[site]` | `name`*; `note`: who to call, where the shut-off is; `units`: "metric" or "us", for reports ["metric"] |
-//! | `[tanks]` | `arrangement`*: "single" or "alternating"; `number` [1 or 2, as the arrangement has it]; `max_regenerating` [1]; `allow_untreated` [false]; `stale_after` ["72 h"]; `purge` ["2 min"] |
+//! | `[site]` | `name`*; `note`: who to call, where the shut-off is; `units`: "metric" or "us", for reports ("metric") |
+//! | `[tanks]` | `arrangement`*: "single" or "alternating"; `number` (1 or 2, as the arrangement has it); `max_regenerating` (1); `allow_untreated` (false); `stale_after` ("72 h"); `purge` ("2 min") |
 //! | `[water]` | `hardness`* of the feed |
-//! | `[resin]` | of a softener: `volume`* in each tank; `capacity`*: what one dose restores, per tank ("60 kgr") or per resin ("20 kgr/ft3"); `total`: what the resin can hold at the utmost, in the same forms ["1.9 eq/L"] |
+//! | `[resin]` | of a softener: `volume`* in each tank; `capacity`*: what one dose restores, per tank ("60 kgr") or per resin ("20 kgr/ft3"); `total`: what the resin can hold at the utmost, in the same forms ("1.9 eq/L") |
 //! | `[filter]` | instead of `[water]`, `[resin]`, `[brine]`: `capacity`*: volume between regenerations of one tank |
-//! | `[brine]` | `dose`*: salt of one regeneration, per tank ("8 kg") or per resin ("6 lb/ft3"); `dose_after_backwash` in per cent of it ["100 %"; "200 %" with the preset "counter-current" that does not backwash every time]; `refill_flow`; `salt_per_water` ["2.99 lb/gal"]; `ready_after` ["120 min"] |
-//! | `[meter]` | `pulse`*: "10 L", "100 pulses/L", "1523 pulses in 100 L"; `place`: "common" or "per-tank" ["common"]; `min_closed`, `min_open` ["10 ms"]; `rated_max` ["100 L/min"]; `noisy_above` ["2 %"] |
-//! | `[reserve]` | `keep`: "none", a volume or a share ("15 %") ["none"] |
-//! | `[start]` | `when`*: "immediate" or "at-hour"; `hour` ["02:00"]; `grace` ["3 h"]; `exhausted_at_once` [false]; `flow_limit` ["0 L/min": any]; `flow_wait` ["4 h"] |
-//! | `[calendar]` | `backup_after`: "off" or whole days ["off"]; `schedule`: "off", weekdays or "every 3 days" ["off"]; `when_clock_unset`: "ignore-windows" or "hold-all" ["ignore-windows"]; `finish_before_blackout` [true]; `exhausted_in_blackout`: "wait" or "override" ["wait"]; `changeover_in_blackout` [true] |
+//! | `[brine]` | `dose`*: salt of one regeneration, per tank ("8 kg") or per resin ("6 lb/ft3"); `dose_after_backwash` in per cent of it ("100 %"; "200 %" with the preset "counter-current" that does not backwash every time); `refill_flow`; `salt_per_water` ("2.99 lb/gal"); `ready_after` ("120 min") |
+//! | `[meter]` | `pulse`*: "10 L", "100 pulses/L", "1523 pulses in 100 L"; `place`: "common" or "per-tank" ("common"); `min_closed`, `min_open` ("10 ms"); `rated_max` ("100 L/min"); `noisy_above` ("2 %") |
+//! | `[reserve]` | `keep`: "none", a volume or a share ("15 %") ("none") |
+//! | `[start]` | `when`*: "immediate" or "at-hour"; `hour` ("02:00"); `grace` ("3 h"); `exhausted_at_once` (false); `flow_limit` ("0 L/min": any); `flow_wait` ("4 h") |
+//! | `[calendar]` | `backup_after`: "off" or whole days ("off"); `schedule`: "off", weekdays or "every 3 days" ("off"); `when_clock_unset`: "ignore-windows" or "hold-all" ("ignore-windows"); `finish_before_blackout` (true); `exhausted_in_blackout`: "wait" or "override" ("wait"); `changeover_in_blackout` (true) |
 //! | `[[blackout]]` | up to 8 windows: `days`*, `from`*, `to`* |
-//! | `[remote]` | `role`: "off", "now", "at-hour" or "hold-off" ["off"]; `minimum` ["1 s"]; `hold_off_limit` ["48 h"]; `debounce` of all contacts ["1 s"] |
-//! | `[limits]` | `drain_per_day` ["0 L": any]; `overdue_after` ["24 h"] |
-//! | `[program]` | `preset`: "co-current", "counter-current", "refill-first" or "filter", with `backwash`*, `brine_draw`*, `slow_rinse`*, `fast_rinse`* as `{ length = "10 min", drain = "25 L/min" }`, and `settle` ["0 s"], `brine_wait` [`brine.ready_after`], `brine_refill` [dose ÷ (salt per water × refill flow)] as lengths, as far as the preset has the step; `backwash_every` [1] |
+//! | `[remote]` | `role`: "off", "now", "at-hour" or "hold-off" ("off"); `minimum` ("1 s"); `hold_off_limit` ("48 h"); `debounce` of all contacts ("1 s") |
+//! | `[limits]` | `drain_per_day` ("0 L": any); `overdue_after` ("24 h") |
+//! | `[program]` | `preset`: "co-current", "counter-current", "refill-first" or "filter", with `backwash`*, `brine_draw`*, `slow_rinse`*, `fast_rinse`* as `{ length = "10 min", drain = "25 L/min" }`, and `settle` ("0 s"), `brine_wait` (`brine.ready_after`), `brine_refill` (dose ÷ (salt per water × refill flow)) as lengths, as far as the preset has the step; `backwash_every` (1) |
 //! | `[[program.step]]` | instead of a preset, up to 12 steps: `kind`*, `length`*, `drain`* (where water goes to drain) |
-//! | `[valve]` | `drive`*: "cam-switch" with `positions`* in the order they are passed, `switches`: "per-position" or "home-and-stop" ["per-position"], `reversible` [false], `travel_limit` ["4 min"], `rest` ["2 s"], `coast` ["500 ms"], `retries` [2]; or "timed" with `positions`* as `{ position = "service", run_time = "0 s" }`, `margin` ["2 s"], `rest` ["2 s"] |
-//! | `[plant]` | the simulated valves with cam-switch drives: `leg` from one position to the next ["10 s"], `coast` ["200 ms"] |
+//! | `[valve]` | `drive`*: "cam-switch" with `positions`* in the order they are passed, `switches`: "per-position" or "home-and-stop" ("per-position"), `reversible` (false), `travel_limit` ("4 min"), `rest` ("2 s"), `coast` ("500 ms"), `retries` (2); or "timed" with `positions`* as `{ position = "service", run_time = "0 s" }`, `margin` ("2 s"), `rest` ("2 s") |
+//! | `[plant]` | the simulated valves with cam-switch drives: `leg` from one position to the next ("10 s"), `coast` ("200 ms") |
 
 mod calendar;
 mod error;

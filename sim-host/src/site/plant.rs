@@ -6,9 +6,9 @@
 /// nothing for them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct PlantConfig {
-    /// Time in which a valve's cam turns from one position to the next, ms [10 000].
+    /// Time in which a valve's cam turns from one position to the next, ms; 10 000 by default.
     pub leg_ms: u64,
-    /// Time for which the cam turns on after the motor stops, ms [200].
+    /// Time for which the cam turns on after the motor stops, ms; 200 by default.
     pub coast_ms: u64,
 }
 
