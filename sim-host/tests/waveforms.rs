@@ -56,7 +56,7 @@ fn a_reader_finds_every_pulse_and_regeneration() {
     }
     assert_eq!(pulses, 10_507);
     assert_eq!(regenerating, 4);
-    assert!(lowest >= 0.0 && lowest < 1_000.0, "{lowest}");
+    assert!((0.0..1_000.0).contains(&lowest), "{lowest}");
     assert!(time > 27 * 86_400_000);
 }
 

@@ -3,6 +3,7 @@
 
 mod support;
 
+use bedkeeper::blackout::{Week, Window};
 use bedkeeper::calendar::*;
 use bedkeeper::demand::{Cause, Hold};
 use bedkeeper::duty::DutyKind;
@@ -52,7 +53,8 @@ fn covered(week: &[bool], second: u32) -> bool {
 fn check_against_paint(windows: &[Window], second: u32, length_s: u32) {
     let week = painted(windows);
     let left = seconds_until(second, |s| !covered(&week, s));
-    let told = blackout_left_s(windows, second);
+    let kept = Week::new(windows);
+    let told = kept.left_s(second);
     if covered(&week, second) {
         match left {
             Some(left) => assert_eq!(told, Some(left), "{windows:?} at {second}"),
@@ -61,7 +63,7 @@ fn check_against_paint(windows: &[Window], second: u32, length_s: u32) {
     } else {
         assert_eq!(told, None, "{windows:?} at {second}");
         let next = seconds_until(second, |s| covered(&week, s));
-        assert_eq!(next_blackout_s(windows, second), next, "{windows:?} at {second}");
+        assert_eq!(kept.next_s(second), next, "{windows:?} at {second}");
     }
     // Minutes until the next covered one, for every minute of the week.
     let mut minutes = vec![None; WEEK_MIN];
@@ -74,12 +76,8 @@ fn check_against_paint(windows: &[Window], second: u32, length_s: u32) {
         let gap = minutes[s as usize / 60 % WEEK_MIN].map(|m| (m * 60).saturating_sub(s % 60));
         !covered(&week, s) && gap.is_none_or(|gap| gap >= length_s)
     };
-    assert_eq!(
-        start_fits_in_s(windows, second, length_s, true),
-        seconds_until(second, room),
-        "{windows:?} at {second}"
-    );
-    assert_eq!(start_fits_in_s(windows, second, length_s, false), left, "{windows:?} at {second}");
+    assert_eq!(kept.fits_in_s(second, length_s, true), seconds_until(second, room), "{windows:?} at {second}");
+    assert_eq!(kept.fits_in_s(second, length_s, false), left, "{windows:?} at {second}");
 }
 
 /// C5: up to eight windows that touch, overlap and cross midnight, at every minute of the week and a second either side.
@@ -104,10 +102,10 @@ fn c5_windows_agree_with_a_painted_week_at_every_minute() {
         ],
     ];
     for windows in sets {
-        let week = painted(windows);
+        let (week, kept) = (painted(windows), Week::new(windows));
         for minute in 0..WEEK_MIN as u32 {
             for second in [minute * 60, minute * 60 + 1, minute * 60 + 59] {
-                assert_eq!(blackout_left_s(windows, second).is_some(), covered(&week, second), "{windows:?} {second}");
+                assert_eq!(kept.left_s(second).is_some(), covered(&week, second), "{windows:?} {second}");
             }
         }
         for second in (0..604_800).step_by(1_733) {

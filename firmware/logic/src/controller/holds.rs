@@ -4,7 +4,7 @@ use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
 use super::Controller;
-use crate::calendar::{self, Civil};
+use crate::calendar::{self, Civil, WEEK_S};
 use crate::demand::{Cause, CauseSet, Hold, HoldSet, Standing};
 use crate::duty::{Duty, OutReason, Tank};
 use crate::program::Position;
@@ -192,7 +192,9 @@ impl<const N: usize> Controller<N> {
         if self.overrides_windows(tank) {
             return hour;
         }
-        let gap_s = self.settings.week().next_s(civil.second_of_week());
+        let (week, second) = (self.settings.week(), civil.second_of_week());
+        // While a window stands its end is what matters, and the hold itself names that.
+        let gap_s = if week.left_s(second).is_some() { None } else { week.next_s(second) };
         let window = gap_s.map(|gap_s| {
             let into_second_ms = civil.0.checked_rem(1_000).unwrap_or(0);
             let gap_ms = u64::from(gap_s).saturating_mul(1_000).saturating_sub(into_second_ms);
@@ -233,8 +235,10 @@ impl<const N: usize> Controller<N> {
         if gap_ms >= u64::from(length.0) {
             return;
         }
-        let wait = week.fits_in_s(second, length_s, finish);
-        visit(Hold::WouldEnterBlackout, wait.map(at));
+        // From the window on: within a second, this gap may just seem long enough.
+        let from_window = second.saturating_add(gap);
+        let wait = week.fits_in_s(from_window.checked_rem(WEEK_S).unwrap_or(0), length_s, finish);
+        visit(Hold::WouldEnterBlackout, wait.map(|w| at(gap.saturating_add(w))));
     }
 
     /// A window stands in which tanks may not change over (C6).
