@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::Style;
 use crate::evidence::{Evidence, Outcome, RegenerationEvidence};
 use crate::quantity::show::{self, UnitSystem, litres_exact};
+use crate::replay::Checker;
 
 /// Regenerations and alarms listed one by one; of more, the first and last.
 const MAX_ROWS: usize = 40;
@@ -152,7 +153,8 @@ fn next(out: &mut String, e: &Evidence, style: &Style) -> std::fmt::Result {
 
 fn violations(out: &mut String, e: &Evidence, style: &Style) -> std::fmt::Result {
     if e.violations.is_empty() {
-        return writeln!(out, "\n{}: none seen broken", style.bold("Rules"));
+        let watched = Checker::WATCHED.join(" ");
+        return writeln!(out, "\n{}: none seen broken, of {watched}", style.bold("Rules"));
     }
     writeln!(out, "\n{}", style.alarm(&format!("RULES BROKEN: {}", e.violations.len())))?;
     for v in e.violations.iter().take(MAX_ROWS) {

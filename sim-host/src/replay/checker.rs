@@ -60,6 +60,9 @@ enum Brine {
 }
 
 impl Checker {
+    /// The rules it watches.
+    pub const WATCHED: &'static [&'static str] = &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S12"];
+
     /// Watches a plant with these settings.
     #[must_use]
     pub fn new(raw: RawSettings) -> Self {
