@@ -6,6 +6,8 @@
 mod decide;
 mod holds;
 mod operator;
+#[cfg(test)]
+mod tests;
 mod watches;
 
 use heapless::Vec;
