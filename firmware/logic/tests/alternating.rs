@@ -1,5 +1,13 @@
 //! Two tanks take turns.
-#![allow(missing_docs, clippy::unwrap_used, clippy::arithmetic_side_effects, clippy::indexing_slicing)]
+#![allow(
+    missing_docs,
+    clippy::unwrap_used,
+    clippy::arithmetic_side_effects,
+    clippy::indexing_slicing,
+    clippy::as_conversions,
+    clippy::float_arithmetic,
+    clippy::panic
+)]
 
 mod support;
 

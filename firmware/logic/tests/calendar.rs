@@ -1,5 +1,13 @@
 //! Civil time: the daily event, backup and scheduled days, windows, clock changes (T1, T2, T4, C2, C3, C5).
-#![allow(missing_docs, clippy::unwrap_used, clippy::arithmetic_side_effects, clippy::indexing_slicing)]
+#![allow(
+    missing_docs,
+    clippy::unwrap_used,
+    clippy::arithmetic_side_effects,
+    clippy::indexing_slicing,
+    clippy::as_conversions,
+    clippy::float_arithmetic,
+    clippy::panic
+)]
 
 mod support;
 

@@ -1,5 +1,13 @@
 //! Meters: exact volume, flow, bounce, and who is charged (M1–M4, M6, S5).
-#![allow(missing_docs, clippy::unwrap_used, clippy::arithmetic_side_effects, clippy::indexing_slicing)]
+#![allow(
+    missing_docs,
+    clippy::unwrap_used,
+    clippy::arithmetic_side_effects,
+    clippy::indexing_slicing,
+    clippy::as_conversions,
+    clippy::float_arithmetic,
+    clippy::panic
+)]
 
 mod support;
 
@@ -243,7 +251,6 @@ proptest! {
         site.set_clock(MONDAY, 0);
         let mut given = 0;
         let (mut judged, mut by_contact) = ([0u128; 2], false);
-        let mut regenerated = vec![Volume::ZERO; 2];
         let mut charged_to_tanks: u128 = 0;
         let mut last = [0u128; 2];
         for op in ops {
@@ -262,9 +269,8 @@ proptest! {
             given = site.given.len();
             // What each ledger took, and what complete regenerations settled.
             for (_, event) in site.hear() {
-                if let Event::Ended { tank, outcome: bedkeeper::sequence::Outcome::Complete, volume, .. } = event {
+                if let Event::Ended { outcome: bedkeeper::sequence::Outcome::Complete, volume, .. } = event {
                     charged_to_tanks += u128::from(volume.0);
-                    regenerated[tank.index()] = volume;
                 }
             }
             for (i, tank) in site.controller.tanks().iter().enumerate() {

@@ -557,7 +557,7 @@ impl<const N: usize> Controller<N> {
 
     /// Starts the first of the tanks that nothing holds: by leading cause, then off-line before
     /// serving, then who asked first (C7).
-    fn start_waiting(&mut self, now: Instant) -> bool {
+    pub(super) fn start_waiting(&mut self, now: Instant) -> bool {
         let first = tank_ids(&self.tanks)
             .filter(|(_, t)| is_waiting(t))
             .filter(|(id, t)| self.holds_on(*id, t, now).is_empty())

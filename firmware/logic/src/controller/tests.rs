@@ -1,5 +1,5 @@
-//! Sharing a common meter's water among tanks that serve together (M2, S5): no arrangement of one
-//! or two tanks does so yet, so the serving set is put in by hand.
+//! What sites of one or two tanks cannot show: water shared among tanks that serve together (M2, S5),
+//! and the order among many that could start (C7). The tanks are put in by hand.
 #![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::arithmetic_side_effects)]
 
 use proptest::prelude::*;
@@ -7,6 +7,8 @@ use std::vec::Vec as List;
 
 use super::*;
 use crate::demand::Demand;
+use crate::drive::Switches;
+use crate::duty::Duty;
 use crate::settings::RawSettings;
 
 const TANKS: usize = 8;
@@ -71,5 +73,42 @@ proptest! {
         }
         let shares: List<u64> = (0..8usize).filter(|i| set >> i & 1 == 1).map(|i| site.tanks[i].ledger.since_regeneration().0).collect();
         prop_assert!(shares.iter().max().unwrap() - shares.iter().min().unwrap() <= 1, "{:?}", shares);
+    }
+}
+
+proptest! {
+    /// C7: among waiting tanks that nothing holds: leading cause, then off-line before serving, then
+    /// who asked first; one that an operator holds blocks nobody.
+    #[test]
+    fn c7_order_among_waiting_tanks(
+        wishes in proptest::collection::vec((0..3usize, any::<bool>(), 0..4u64, any::<bool>()), 1..TANKS),
+    ) {
+        let settings = Settings::baseline();
+        let mut site: Controller<TANKS> = Controller::new(Instant::from_ticks(0), settings).unwrap();
+        let here = Input::Switches { tank: TankId(0), closed: Switches(1) };
+        prop_assert!(site.handle(Instant::from_ticks(1), here).is_ok());
+        let now = Instant::from_ticks(5_000);
+        prop_assert!(site.handle(now, Input::Tick).is_ok());
+        let model = site.tanks[0].clone();
+        site.tanks.clear();
+        for (cause, serves, asked_at, held) in &wishes {
+            let mut tank = model.clone();
+            tank.duty = if *serves { Duty::Serving } else { Duty::Spent };
+            let cause = [crate::demand::Cause::Sensor, crate::demand::Cause::Manual, crate::demand::Cause::Reserve][*cause];
+            tank.demand.ask(Instant::from_ticks(*asked_at), cause, true);
+            tank.demand.operator_hold = *held;
+            prop_assert!(site.tanks.push(tank).is_ok());
+        }
+        // A plain search for a tank that no other goes before.
+        let goes_before = |a: &(usize, bool, u64, bool), b: &(usize, bool, u64, bool)| {
+            a.0 < b.0 || (a.0 == b.0 && ((!a.1 && b.1) || (a.1 == b.1 && a.2 < b.2)))
+        };
+        let free: List<usize> = (0..wishes.len()).filter(|i| !wishes[*i].3).collect();
+        let first = free.iter().find(|i| !free.iter().any(|j| goes_before(&wishes[*j], &wishes[**i])));
+        prop_assert_eq!(site.start_waiting(now), first.is_some());
+        let started: List<usize> = (0..wishes.len()).filter(|i| site.tanks[*i].regeneration().is_some()).collect();
+        prop_assert_eq!(started, first.into_iter().copied().collect::<List<usize>>());
+        // One at a time (S1): the rest waits for it.
+        prop_assert!(!site.start_waiting(now));
     }
 }

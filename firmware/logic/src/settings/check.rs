@@ -2,7 +2,7 @@
 
 use super::fault::{Faults, Problem as P};
 use super::positions_of;
-use super::raw::{Arrangement, Medium, RawDrive, RawMeter, RawSettings, Reserve, Schedule, StartRule};
+use super::raw::{Arrangement, Medium, RawDrive, RawMeter, RawSettings, RemoteRole, Reserve, Schedule, StartRule};
 use crate::blackout::Week;
 use crate::program::{Position, PositionSet, StepKind};
 use crate::units::{Millis, Volume};
@@ -253,7 +253,7 @@ fn calendar(raw: &RawSettings, faults: &mut Faults) {
     }
 }
 
-/// Windows must leave room for a regeneration; for a site that starts at the hour, at some hour (S11).
+/// Windows must leave room for a regeneration; where starts wait for the hour, at some hour (S11).
 fn gaps(raw: &RawSettings, faults: &mut Faults) {
     let length_s = raw.longest_regeneration().0.div_ceil(1_000);
     let week = Week::new(&raw.windows);
@@ -262,7 +262,7 @@ fn gaps(raw: &RawSettings, faults: &mut Faults) {
         faults.add("windows", None, P::NoGapLongEnough);
         return;
     }
-    if raw.start != StartRule::AtHour && raw.schedule == Schedule::Off && raw.backup_days == 0 {
+    if raw.start != StartRule::AtHour && raw.remote != RemoteRole::AtHour {
         return;
     }
     let grace_s = raw.hour_grace.0 / 1_000;
@@ -270,7 +270,7 @@ fn gaps(raw: &RawSettings, faults: &mut Faults) {
         let hour = day.saturating_mul(86_400).saturating_add(u32::from(raw.hour_minute).saturating_mul(60));
         fits(hour).is_some_and(|wait| wait < grace_s)
     });
-    if raw.start == StartRule::AtHour && !some_hour {
+    if !some_hour {
         faults.add("windows", None, P::HourNeverPermitted);
     }
 }

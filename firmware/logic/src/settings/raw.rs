@@ -68,7 +68,7 @@ pub struct RawMeter {
     pub min_open: Millis,
     /// The largest flow the meter is made for; more raises `excess-flow`.
     pub rated_max: Flow,
-    /// Share of bounces in an hour that raises `meter-noisy`, per mille [20].
+    /// Share of bounces in an hour that raises `meter-noisy`, per mille \[20\].
     pub noisy_per_mille: u16,
 }
 
@@ -188,7 +188,7 @@ pub enum RawDrive {
         rest: Millis,
         /// How long the cam may coast after the motor stops.
         coast: Millis,
-        /// Tries after the first before the drive is lost [2].
+        /// Tries after the first before the drive is lost \[2\].
         retries: u8,
     },
     /// A motor between two mechanical stops, with no feedback; position is run time.
@@ -230,13 +230,13 @@ pub struct RawSettings {
     pub schedule: Schedule,
     /// Blackout windows (C5).
     pub windows: Vec<Window, MAX_WINDOWS>,
-    /// Whether a start that would run into a window is held, too [on].
+    /// Whether a start that would run into a window is held, too \[on\].
     pub finish_before_window: bool,
-    /// What a window does to an exhausted tank [wait].
+    /// What a window does to an exhausted tank \[wait\].
     pub exhausted_in_window: ExhaustedInWindow,
-    /// Whether tanks may change over in a window [yes] (C6).
+    /// Whether tanks may change over in a window \[yes\] (C6).
     pub changeover_in_window: bool,
-    /// What windows do while civil time is unknown [ignore-windows].
+    /// What windows do while civil time is unknown \[ignore-windows\].
     pub when_clock_unset: WhenClockUnset,
     /// What the remote contact asks for.
     pub remote: RemoteRole,
@@ -252,9 +252,9 @@ pub struct RawSettings {
     pub flow_wait_limit: Millis,
     /// Estimated drain water allowed a day; 0 = any.
     pub discharge_limit: Volume,
-    /// How many tanks may regenerate at once [1] (S1).
+    /// How many tanks may regenerate at once \[1\] (S1).
     pub max_regenerating: u8,
-    /// Whether the last tank may leave service, so that untreated water passes [no] (S2).
+    /// Whether the last tank may leave service, so that untreated water passes \[no\] (S2).
     pub allow_untreated: bool,
     /// A ready tank idle longer than this is purged before it serves [72 h] (A5).
     pub stale_after: Millis,
@@ -262,7 +262,7 @@ pub struct RawSettings {
     pub purge: Millis,
     /// The steps of a regeneration in order.
     pub program: Vec<RawStep, MAX_STEPS>,
-    /// Backwash every so many regenerations [1] (Q3).
+    /// Backwash every so many regenerations \[1\] (Q3).
     pub backwash_every: u8,
     /// Dose of a regeneration that backwashes, in percent of the usual [100; counter-current 200] (Q3).
     pub dose_after_backwash_percent: u16,

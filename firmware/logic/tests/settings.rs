@@ -1,0 +1,583 @@
+//! Bad settings never run: the whole set is checked, every fault is listed by field, and the last good set runs on (S11).
+#![allow(
+    missing_docs,
+    clippy::unwrap_used,
+    clippy::arithmetic_side_effects,
+    clippy::indexing_slicing,
+    clippy::as_conversions,
+    clippy::panic
+)]
+
+mod support;
+
+use bedkeeper::blackout::Week;
+use bedkeeper::calendar::Weekdays;
+use bedkeeper::journal::Event;
+use bedkeeper::program::{Position, StepKind};
+use bedkeeper::settings::*;
+use bedkeeper::units::{Exchange, Flow, Hardness, Millis, TankId, Volume};
+use bedkeeper::watch::Alarm;
+use bedkeeper::{Action, Controller, RawSettings, Settings, SettingsRefused};
+use proptest::prelude::*;
+use support::*;
+
+/// A single change to settings.
+type Change = fn(&mut RawSettings);
+/// Makes settings with several faults at once.
+type Make = fn() -> RawSettings;
+
+fn faults(raw: &RawSettings) -> Vec<(&'static str, Option<u8>, Problem)> {
+    match Settings::try_from(raw.clone()) {
+        Ok(_) => vec![],
+        Err(faults) => {
+            assert_eq!(usize::from(faults.count()), faults.listed().len() + usize::from(faults.more()));
+            faults.listed().iter().map(|f| (f.field, f.index, f.problem)).collect()
+        }
+    }
+}
+
+fn softener_of(raw: &mut RawSettings) -> (&mut Hardness, &mut Exchange, &mut Exchange) {
+    match &mut raw.medium {
+        Medium::Softener { hardness, capacity, total } => (hardness, capacity, total),
+        Medium::Filter { .. } => panic!("a softener"),
+    }
+}
+
+fn step(kind: StepKind, mins: u32) -> RawStep {
+    RawStep { kind, length: Millis::from_mins(mins), drain: Flow(1_000) }
+}
+
+fn filter(raw: &mut RawSettings) {
+    raw.medium = Medium::Filter { capacity: Volume::from_litres(1_000) };
+    raw.program = [step(StepKind::Backwash, 5), step(StepKind::FastRinse, 5)].into_iter().collect();
+}
+
+fn cam_of(raw: &mut RawSettings, change: impl FnOnce(&mut Millis, &mut Millis, &mut Millis, &mut u8)) {
+    match &mut raw.drive {
+        RawDrive::CamSwitch { travel_limit, rest, coast, retries, .. } => change(travel_limit, rest, coast, retries),
+        RawDrive::Timed { .. } => panic!("a cam"),
+    }
+}
+
+fn timed(offsets: &[u32], margin: Millis) -> RawDrive {
+    let places =
+        [Position::Service, Position::Backwash, Position::BrineDraw, Position::FastRinse, Position::BrineRefill];
+    RawDrive::Timed {
+        positions: places.into_iter().zip(offsets.iter().map(|s| Millis::from_secs(*s))).collect(),
+        margin,
+        rest: Millis::from_secs(2),
+    }
+}
+
+fn all_day(from: u16, to: u16) -> bedkeeper::calendar::Window {
+    window(Weekdays::ALL_DAYS, from, to)
+}
+
+/// S11: every fault there is, each by exactly one change to good settings, at its field.
+#[test]
+fn s11_every_problem_is_found_at_its_field() {
+    use Problem as P;
+    let single_site: &[(Change, &str, Option<u8>, P)] = &[
+        (|r| r.tanks = 2, "tanks", None, P::SingleNeedsOneTank),
+        (|r| r.tanks = 0, "tanks", None, P::SingleNeedsOneTank),
+        (|r| r.max_regenerating = 0, "max_regenerating", None, P::OneAtATime),
+        (|r| r.max_regenerating = 2, "max_regenerating", None, P::OneAtATime),
+        (|r| softener_of(r).0.0 = 0, "medium.hardness", None, P::Zero),
+        (|r| softener_of(r).1.0 = 0, "medium.capacity", None, P::Zero),
+        (|r| softener_of(r).2.0 = 999_999_999, "medium.total", None, P::TotalBelowCapacity),
+        (|r| softener_of(r).1.0 = 99_999, "medium.capacity", None, P::CapacityBelowPulse),
+        (|r| r.meter.pulse_divisor = 0, "meter.pulse_divisor", None, P::Zero),
+        (
+            |r| (r.meter.pulse_nl, r.meter.pulse_divisor) = (1_000_001_000_000_000, 1_000_001),
+            "meter.pulse_divisor",
+            None,
+            P::TooLarge,
+        ),
+        (|r| r.meter.pulse_nl = 0, "meter.pulse_nl", None, P::Zero),
+        (|r| r.meter.rated_max = Flow(0), "meter.rated_max", None, P::Zero),
+        (|r| r.meter.min_closed = Millis(591), "meter.min_closed", None, P::PulseWidthTooLong),
+        (|r| r.meter.min_open = Millis(u32::MAX), "meter.min_closed", None, P::PulseWidthTooLong),
+        (|r| r.meter.noisy_per_mille = 0, "meter.noisy_per_mille", None, P::NoisyOutOfRange),
+        (|r| r.meter.noisy_per_mille = 1_001, "meter.noisy_per_mille", None, P::NoisyOutOfRange),
+        (|r| r.reserve = Reserve::Share(1_000), "reserve", None, P::ReserveNotBelowCapacity),
+        (|r| r.reserve = Reserve::Fixed(Volume::from_litres(10_000)), "reserve", None, P::ReserveNotBelowCapacity),
+        (|r| cam_of(r, |travel, _, _, _| *travel = Millis(999)), "drive.travel_limit", None, P::TravelLimitOutOfRange),
+        (
+            |r| cam_of(r, |travel, _, _, _| *travel = Millis(1_800_001)),
+            "drive.travel_limit",
+            None,
+            P::TravelLimitOutOfRange,
+        ),
+        (|r| cam_of(r, |_, rest, _, _| *rest = Millis(99)), "drive.rest", None, P::RestOutOfRange),
+        (|r| cam_of(r, |_, rest, _, _| *rest = Millis(600_001)), "drive.rest", None, P::RestOutOfRange),
+        (|r| cam_of(r, |_, _, coast, _| *coast = Millis(60_001)), "drive.coast", None, P::CoastOutOfRange),
+        (|r| cam_of(r, |_, _, _, retries| *retries = 11), "drive.retries", None, P::TooManyRetries),
+        (|r| r.drive = timed(&[1, 10, 20, 30, 40], Millis(0)), "drive.positions", None, P::OffsetsNotAscending),
+        (|r| r.drive = timed(&[0, 10, 10, 30, 40], Millis(0)), "drive.positions", None, P::OffsetsNotAscending),
+        (
+            |r| r.drive = timed(&[0, 10, 20, 30, 40], Millis::from_mins(30)),
+            "drive.margin",
+            None,
+            P::TravelLimitOutOfRange,
+        ),
+        (|r| r.program.clear(), "program", None, P::NoSteps),
+        (|r| r.program.iter_mut().for_each(|s| s.length = Millis::ZERO), "program", None, P::NoSteps),
+        (|r| r.program[0].kind = StepKind::Settle, "program", Some(0), P::NoPositionForStep),
+        (|r| r.program[2].length = Millis(43_200_001), "program", Some(2), P::StepTooLong),
+        (|r| r.program[2].length = Millis::ZERO, "program", None, P::DrawWithoutRinses),
+        (|r| r.program[3].length = Millis::ZERO, "program", None, P::DrawWithoutRinses),
+        (|r| r.program.swap(2, 3), "program", None, P::DrawWithoutRinses),
+        (|r| r.program.swap(1, 3), "program", None, P::DrawWithoutRinses),
+        (|r| r.program.insert(1, step(StepKind::BrineDraw, 5)).unwrap(), "program", None, P::TwoDraws),
+        (|r| r.program[1].length = Millis::ZERO, "program", None, P::SoftenerNeedsDraw),
+        (|r| r.program.insert(2, step(StepKind::BrineWait, 5)).unwrap(), "program", Some(2), P::WaitInServiceAfterDraw),
+        (|r| r.program.insert(3, step(StepKind::BrineWait, 5)).unwrap(), "program", Some(3), P::WaitInServiceAfterDraw),
+        (|r| r.backwash_every = 0, "backwash_every", None, P::Zero),
+        (|r| r.dose_after_backwash_percent = 99, "dose_after_backwash_percent", None, P::DoseOutOfRange),
+        (|r| r.dose_after_backwash_percent = 401, "dose_after_backwash_percent", None, P::DoseOutOfRange),
+        (|r| r.hour_minute = 1_440, "hour_minute", None, P::NotAMinuteOfDay),
+        (|r| r.hour_grace = Millis(59_999), "hour_grace", None, P::GraceOutOfRange),
+        (|r| r.hour_grace = Millis(43_200_001), "hour_grace", None, P::GraceOutOfRange),
+        (|r| r.schedule = Schedule::On(Weekdays::EMPTY), "schedule", None, P::NoDays),
+        (|r| r.schedule = Schedule::EveryDays(0), "schedule", None, P::Zero),
+        (|r| r.windows.push(window(Weekdays::EMPTY, 1, 2)).unwrap(), "windows", Some(0), P::NoDays),
+        (|r| r.windows.push(all_day(1_440, 2)).unwrap(), "windows", Some(0), P::NotAMinuteOfDay),
+        (|r| r.windows.push(all_day(1, 1_441)).unwrap(), "windows", Some(0), P::NotAMinuteOfDay),
+        (|r| r.windows.push(all_day(0, 1_440)).unwrap(), "windows", None, P::NoGapLongEnough),
+        // The longest regeneration takes 110 min; the gap is one minute short.
+        (|r| r.windows.push(all_day(0, 1_440 - 109)).unwrap(), "windows", None, P::NoGapLongEnough),
+        (|r| r.contact_debounce = Millis(9), "contact_debounce", None, P::DebounceOutOfRange),
+        (|r| r.contact_debounce = Millis(60_001), "contact_debounce", None, P::DebounceOutOfRange),
+        (|r| r.stale_after = Millis::ZERO, "stale_after", None, P::Zero),
+        (|r| r.purge = Millis::ZERO, "purge", None, P::Zero),
+        (|r| r.discharge_limit = Volume::from_litres(249), "discharge_limit", None, P::BelowOneRegeneration),
+        (|r| r.overdue_after = Millis::ZERO, "overdue_after", None, P::Zero),
+    ];
+    let hourly = |r: &mut RawSettings| {
+        r.start = StartRule::AtHour;
+        r.windows.push(all_day(60, 600)).unwrap();
+    };
+    let with_remote = |r: &mut RawSettings| {
+        r.remote = RemoteRole::AtHour;
+        r.windows.push(all_day(60, 600)).unwrap();
+    };
+    let others: Vec<(RawSettings, Change, &str, Option<u8>, P)> = vec![
+        (alternating(), |r| r.tanks = 1, "tanks", None, P::AlternatingNeedsTwoTanks),
+        (alternating(), |r| r.drive = single().drive, "drive.positions", None, P::NoStandbyPosition),
+        (
+            {
+                let mut raw = alternating();
+                filter(&mut raw);
+                raw
+            },
+            |r| {
+                r.drive = cam(&[Position::Service, Position::Standby, Position::Backwash]);
+                r.program[1].kind = StepKind::Backwash;
+            },
+            "drive.positions",
+            None,
+            P::NoPurgePosition,
+        ),
+    ];
+    let mut seen = ProblemSet::EMPTY;
+    for (i, (change, field, index, problem)) in single_site.iter().enumerate() {
+        let mut raw = single();
+        assert_eq!(faults(&raw), []);
+        change(&mut raw);
+        assert_eq!(faults(&raw), [(*field, *index, *problem)], "change {i}");
+        seen.insert(*problem);
+    }
+    for (mut raw, change, field, index, problem) in others {
+        assert_eq!(faults(&raw), []);
+        change(&mut raw);
+        assert!(faults(&raw).contains(&(field, index, problem)), "{:?}", faults(&raw));
+        seen.insert(problem);
+    }
+    // Faults that cannot come alone, or only to sites of their kind.
+    let together: &[(Make, &str, P)] = &[
+        (
+            || {
+                let mut raw = single();
+                filter(&mut raw);
+                raw.program = single().program;
+                raw
+            },
+            "program",
+            P::FilterWithoutBrine,
+        ),
+        (
+            || {
+                let mut raw = single();
+                filter(&mut raw);
+                raw.program.swap(0, 1);
+                raw
+            },
+            "program",
+            P::FilterNeedsBackwashAndRinse,
+        ),
+        (
+            || {
+                let mut raw = single();
+                filter(&mut raw);
+                raw.backwash_every = 2;
+                raw
+            },
+            "backwash_every",
+            P::FilterBackwashesEachTime,
+        ),
+        (
+            || {
+                let mut raw = single();
+                raw.meter.pulse_nl = 1_000_000_000_001;
+                *softener_of(&mut raw).1 = Exchange(u64::MAX / 4);
+                *softener_of(&mut raw).2 = Exchange(u64::MAX / 4);
+                raw
+            },
+            "meter.pulse_nl",
+            P::TooLarge,
+        ),
+        (
+            || {
+                let mut raw = single();
+                raw.drive = cam(&[Position::Service, Position::Service, Position::Backwash]);
+                raw
+            },
+            "drive.positions",
+            P::PositionsNotDistinct,
+        ),
+        (
+            || {
+                let mut raw = single();
+                raw.drive = cam(&[Position::Standby]);
+                raw
+            },
+            "drive.positions",
+            P::NoServicePosition,
+        ),
+    ];
+    for (make, field, problem) in together {
+        let found = faults(&make());
+        assert!(found.contains(&(*field, None, *problem)), "{found:?}");
+        seen.insert(*problem);
+    }
+    for make in [hourly, with_remote] {
+        let mut raw = single();
+        make(&mut raw);
+        assert_eq!(faults(&raw), [("windows", None, P::HourNeverPermitted)]);
+        raw.hour_minute = 600;
+        assert_eq!(faults(&raw), []);
+        seen.insert(P::HourNeverPermitted);
+    }
+    let missing: Vec<&Problem> = P::ALL.iter().filter(|p| !seen.contains(**p)).collect();
+    assert!(missing.is_empty(), "{missing:?}");
+}
+
+/// S11: values at the ends of their ranges are good.
+#[test]
+fn s11_the_ends_of_ranges_are_good() {
+    let good: &[Change] = &[
+        |r| (r.meter.pulse_nl, r.meter.pulse_divisor) = (1_000_000_000_000_000, 1_000_000),
+        |r| r.meter.min_closed = Millis(590),
+        |r| r.meter.noisy_per_mille = 1,
+        |r| r.meter.noisy_per_mille = 1_000,
+        |r| r.reserve = Reserve::Share(999),
+        |r| r.reserve = Reserve::Fixed(Volume(Volume::from_litres(10_000).0 - 1)),
+        |r| softener_of(r).1.0 = 100_000,
+        |r| softener_of(r).2.0 = 1_000_000_000,
+        |r| cam_of(r, |travel, _, _, _| *travel = Millis(1_000)),
+        |r| cam_of(r, |travel, _, _, _| *travel = Millis(1_800_000)),
+        |r| cam_of(r, |_, rest, coast, retries| (*rest, *coast, *retries) = (Millis(100), Millis(60_000), 10)),
+        |r| r.drive = timed(&[0, 10, 20, 30, 40], Millis(0)),
+        |r| r.program[2].length = Millis(43_200_000),
+        |r| r.dose_after_backwash_percent = 400,
+        |r| r.hour_minute = 1_439,
+        |r| (r.hour_grace, r.contact_debounce) = (Millis(43_200_000), Millis(10)),
+        |r| r.windows.push(all_day(1_439, 0)).unwrap(),
+        |r| r.windows.push(all_day(0, 1_440 - 110)).unwrap(),
+        |r| r.discharge_limit = Volume::from_litres(250),
+        |r| r.windows = (0..8).map(|i| all_day(i, i + 1)).collect(),
+    ];
+    for (i, change) in good.iter().enumerate() {
+        let mut raw = single();
+        change(&mut raw);
+        assert_eq!(faults(&raw), [], "change {i}");
+    }
+}
+
+/// S11: the whole set is checked: every fault is listed at once, and more than fit are counted.
+#[test]
+fn s11_every_fault_is_listed_at_once() {
+    let mut raw = single();
+    raw.program.clear();
+    raw.backwash_every = 0;
+    raw.dose_after_backwash_percent = 0;
+    raw.hour_minute = 5_000;
+    raw.purge = Millis::ZERO;
+    let found: Vec<&str> = faults(&raw).iter().map(|f| f.0).collect();
+    assert_eq!(found, ["program", "backwash_every", "dose_after_backwash_percent", "hour_minute", "purge"]);
+    raw.windows = (0..8).map(|_| window(Weekdays::EMPTY, 2_000, 2_000)).collect();
+    raw.meter = RawMeter { pulse_divisor: 0, rated_max: Flow(0), noisy_per_mille: 0, ..raw.meter };
+    raw.drive = cam(&[]);
+    raw.tanks = 7;
+    raw.max_regenerating = 7;
+    let faults = Settings::try_from(raw).unwrap_err();
+    assert_eq!((faults.listed().len(), faults.more()), (24, faults.count() - 24));
+    assert!(faults.count() >= 27);
+    let text = faults.to_string();
+    assert_eq!(text.lines().count(), 25);
+    assert!(text.contains("windows[0]: must name at least one weekday"), "{text}");
+    assert!(text.ends_with(&format!("and {} more\n", faults.more())));
+}
+
+/// S11: the built-in baseline passes its own check and says the same as settings made from it.
+#[test]
+fn s11_the_baseline_passes_its_own_check() {
+    assert_eq!(Settings::try_from(RawSettings::baseline()), Ok(Settings::baseline()));
+}
+
+/// S11: on the baseline the controller serves, starts nothing by itself for months of water, and the alarm stands.
+#[test]
+fn s11_the_baseline_serves_and_starts_nothing() {
+    let mut controller = Controller::<1>::on_baseline(t(0)).unwrap();
+    let here = bedkeeper::Input::Switches { tank: TankId(0), closed: bedkeeper::drive::Switches(1) };
+    controller.handle(t(0), here).unwrap();
+    let mut started = 0;
+    for hour in 1..5_000u64 {
+        let _ = controller.handle(t(hour * HOUR), bedkeeper::Input::Pulses { meter: 0, count: 1_000 });
+        while let Some(record) = controller.take_record() {
+            started += u32::from(matches!(record.event, Event::Started { .. } | Event::Asked { .. }));
+        }
+    }
+    assert_eq!(started, 0);
+    assert!(controller.outputs().alarms.contains(Alarm::SettingsRejected));
+    assert!(Controller::<0>::on_baseline(t(0)).is_err());
+}
+
+/// S11: settings that do not pass are refused with an alarm and the last good ones run on; good ones clear it.
+#[test]
+fn s11_the_last_good_settings_run_on() {
+    let mut site = Site::<1>::new(single());
+    site.run_to(6 * HOUR);
+    site.hear();
+    let before = site.controller.settings().clone();
+    site.controller.reject_settings(t(site.now));
+    assert_eq!(site.controller.settings(), &before);
+    site.put(bedkeeper::Input::Tick).unwrap();
+    let at = site.now;
+    assert_eq!(site.hear(), [(at, Event::SettingsRefused), (at, Event::AlarmRaised(Alarm::SettingsRejected))]);
+    site.run_for(DAY);
+    assert!(site.controller.outputs().alarms.contains(Alarm::SettingsRejected));
+    let mut raw = single();
+    raw.hour_minute = 300;
+    site.hear();
+    let good = Settings::try_from(raw).unwrap();
+    site.controller.change_settings(t(site.now), good.clone()).unwrap();
+    site.put(bedkeeper::Input::Tick).unwrap();
+    let at = site.now;
+    assert_eq!(site.hear(), [(at, Event::SettingsTaken), (at, Event::AlarmCleared(Alarm::SettingsRejected))]);
+    assert_eq!(site.controller.settings(), &good);
+}
+
+/// S11: settings are taken whole or not at all: not during a regeneration, and not those of another plant.
+#[test]
+fn s11_settings_are_taken_whole_or_not_at_all() {
+    let mut site = Site::<2>::new(alternating());
+    site.run_to(6 * HOUR);
+    site.put(bedkeeper::Input::Tick).unwrap();
+    let before = site.controller.clone();
+    let others: &[Change] = &[
+        |r| *r = single(),
+        |r| r.meter.place = MeterPlace::PerTank,
+        |r| cam_of(r, |travel, _, _, _| *travel = Millis::from_mins(5)),
+    ];
+    for change in others {
+        let mut raw = alternating();
+        change(&mut raw);
+        let refused = site.controller.change_settings(t(site.now), Settings::try_from(raw).unwrap());
+        assert_eq!(refused, Err(SettingsRefused::NeedsRestart));
+        assert_eq!(site.controller, before);
+    }
+    site.operate(Action::StartNow(TankId(0))).unwrap();
+    site.run_until_duty(1, bedkeeper::duty::DutyKind::Regenerating, HOUR);
+    let same = Settings::try_from(alternating()).unwrap();
+    assert_eq!(site.controller.change_settings(t(site.now), same.clone()), Err(SettingsRefused::Regenerating));
+    site.run_until_duty(1, bedkeeper::duty::DutyKind::Ready, 4 * HOUR);
+    assert_eq!(site.controller.change_settings(t(site.now), same), Ok(()));
+}
+
+// ---- random settings ----------------------------------------------------------------------------------
+
+fn any_positions() -> impl Strategy<Value = Vec<Position>> {
+    proptest::collection::vec(proptest::sample::select(Position::ALL), 0..8)
+}
+
+fn any_drive() -> impl Strategy<Value = RawDrive> {
+    let cam = (any_positions(), any::<[bool; 2]>(), any::<[u32; 3]>(), any::<u8>()).prop_map(|(p, on, ms, retries)| {
+        RawDrive::CamSwitch {
+            positions: p.into_iter().collect(),
+            feedback: if on[0] { CamFeedback::HomeAndStop } else { CamFeedback::SwitchPerPosition },
+            reversible: on[1],
+            travel_limit: Millis(ms[0]),
+            rest: Millis(ms[1]),
+            coast: Millis(ms[2]),
+            retries,
+        }
+    });
+    let timed = (any_positions(), any::<[u32; 8]>(), any::<[u32; 2]>()).prop_map(|(p, at, ms)| RawDrive::Timed {
+        positions: p.into_iter().zip(at.map(Millis)).collect(),
+        margin: Millis(ms[0]),
+        rest: Millis(ms[1]),
+    });
+    prop_oneof![cam, timed]
+}
+
+/// Settings of which each part is good or anything at all.
+fn any_raw() -> impl Strategy<Value = RawSettings> {
+    let step = (proptest::sample::select(StepKind::ALL), 0..4u32, any::<u32>())
+        .prop_map(|(kind, hours, drain)| RawStep { kind, length: Millis::from_hours(hours), drain: Flow(drain) });
+    let windows = proptest::collection::vec(
+        (any::<u8>(), 0..1_500u16, 0..1_500u16).prop_map(|(days, from, to)| {
+            let days = postcard::from_bytes::<Weekdays>(&[days]).unwrap();
+            window(days, from, to)
+        }),
+        0..8,
+    );
+    let parts = (any::<[bool; 12]>(), any::<[u64; 4]>(), any::<[u32; 8]>(), any::<[u16; 4]>(), any::<[u8; 4]>());
+    (site_of_any_kind(), parts, windows, proptest::collection::vec(step, 0..12), any_drive()).prop_map(
+        |(mut raw, (on, big, mid, small, tiny), windows, program, drive)| {
+            if on[0] {
+                raw.medium = Medium::Softener {
+                    hardness: Hardness(mid[0]),
+                    capacity: Exchange(big[0]),
+                    total: Exchange(big[1]),
+                };
+            } else if on[1] {
+                raw.medium = Medium::Filter { capacity: Volume(big[0]) };
+            }
+            if on[2] {
+                raw.meter.pulse_nl = big[2];
+                raw.meter.pulse_divisor = mid[1];
+                raw.meter.rated_max = Flow(mid[2]);
+            }
+            if on[3] {
+                raw.reserve = if on[4] { Reserve::Fixed(Volume(big[3])) } else { Reserve::Share(small[0]) };
+            }
+            if on[5] {
+                (raw.hour_minute, raw.hour_grace) = (small[1], Millis(mid[3]));
+                raw.schedule = Schedule::EveryDays(tiny[0]);
+            }
+            if on[6] {
+                raw.windows = windows.into_iter().collect();
+            }
+            if on[7] {
+                raw.program = program.into_iter().collect();
+            }
+            if on[8] {
+                raw.drive = drive;
+            }
+            if on[9] {
+                (raw.tanks, raw.max_regenerating, raw.backwash_every) = (tiny[1], tiny[2], tiny[3]);
+            }
+            if on[10] {
+                (raw.dose_after_backwash_percent, raw.purge, raw.stale_after) =
+                    (small[2], Millis(mid[4]), Millis(mid[5]));
+                raw.discharge_limit = Volume(big[3]);
+            }
+            raw
+        },
+    )
+}
+
+fn site_of_any_kind() -> impl Strategy<Value = RawSettings> {
+    prop_oneof![Just(single()), Just(alternating())]
+}
+
+/// What every valid set of settings gives the rest of the logic to build on.
+fn assert_sound(settings: &Settings) {
+    assert_eq!(settings.max_regenerating, 1);
+    assert_eq!(settings.tanks, if settings.arrangement == Arrangement::Single { 1 } else { 2 });
+    let positions = settings.positions();
+    assert!(positions.contains(Position::Service));
+    let runs = || settings.program.iter().filter(|s| s.length.0 > 0);
+    assert!(runs().count() > 0);
+    for step in runs() {
+        let position = step.kind.position(positions).unwrap();
+        assert_eq!(settings.position_of(step.kind), position);
+        assert!(step.length <= Millis::from_hours(12));
+    }
+    let place = |kind| runs().position(|s| s.kind == kind);
+    if let Medium::Softener { hardness, capacity, total } = settings.medium {
+        assert!(hardness.0 > 0 && capacity.0 > 0 && total >= capacity);
+        let draw = place(StepKind::BrineDraw).unwrap();
+        let slow = runs().skip(draw).position(|s| s.kind == StepKind::SlowRinse).unwrap() + draw;
+        assert!(runs().skip(slow).any(|s| s.kind == StepKind::FastRinse));
+    } else {
+        assert_eq!((place(StepKind::BrineDraw), settings.backwash_every), (None, 1));
+        assert!(place(StepKind::Backwash).is_some());
+    }
+    assert!(settings.meter_settings().pulse() > Volume::ZERO);
+    assert!((1_000..=1_800_000).contains(&settings.travel_limit().0));
+    let length_s = settings.longest_regeneration().0.div_ceil(1_000);
+    assert!(Week::new(&settings.windows).fits_in_s(0, length_s, settings.finish_before_window).is_some());
+    assert!(settings.windows.iter().all(|w| w.days.first().is_some()));
+    let limit = settings.discharge_limit;
+    assert!(limit == Volume::ZERO || settings.drain_per_regeneration() <= limit);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 1_500, ..ProptestConfig::default() })]
+
+    /// S11: any settings at all are either faulty, at named fields, or sound; a controller runs on the sound ones.
+    #[test]
+    fn s11_random_settings_are_faulty_or_sound(raw in any_raw()) {
+        match Settings::try_from(raw.clone()) {
+            Err(faults) => {
+                prop_assert!(!faults.is_empty() && faults.count() > 0);
+                prop_assert!(faults.listed().iter().all(|f| !f.field.is_empty() && !f.problem.slug().is_empty()));
+            }
+            Ok(settings) => {
+                prop_assert_eq!(settings.raw(), &raw);
+                assert_sound(&settings);
+                let mut controller = Controller::<2>::new(t(0), settings).unwrap();
+                for n in 1..200u64 {
+                    let at = controller.next_deadline().unwrap_or(t(n * HOUR)).max(t(n));
+                    let taken = controller.handle(at, bedkeeper::Input::Pulses { meter: 0, count: 1_000 });
+                    prop_assert!(taken.is_ok());
+                    while controller.take_record().is_some() {}
+                    prop_assert!(controller.next_deadline().is_none_or(|d| d > at));
+                }
+            }
+        }
+    }
+
+    /// S11: whatever bytes are read as settings, nothing panics and nothing unsound comes out.
+    #[test]
+    fn s11_arbitrary_bytes_never_yield_bad_settings(bytes in proptest::collection::vec(any::<u8>(), 0..400)) {
+        if let Ok(raw) = postcard::from_bytes::<RawSettings>(&bytes) {
+            let _ = Settings::try_from(raw);
+        }
+        if let Ok(settings) = postcard::from_bytes::<Settings>(&bytes) {
+            assert_sound(&settings);
+        }
+    }
+
+    /// S11: stored settings with a byte or two spoilt are refused or sound, and agree with their own check.
+    #[test]
+    fn s11_spoilt_bytes_never_yield_bad_settings(
+        raw in support::random::site(),
+        spoils in proptest::collection::vec((any::<proptest::sample::Index>(), any::<u8>()), 1..4),
+    ) {
+        let settings = Settings::try_from(raw).unwrap();
+        let mut bytes = postcard::to_allocvec(&settings).unwrap();
+        prop_assert_eq!(&postcard::from_bytes::<Settings>(&bytes).unwrap(), &settings);
+        for (place, value) in spoils {
+            let at = place.index(bytes.len());
+            bytes[at] = value;
+        }
+        if let Ok(read) = postcard::from_bytes::<Settings>(&bytes) {
+            assert_sound(&read);
+            // What is derived is derived again, whatever was stored beside it.
+            prop_assert_eq!(&Settings::try_from(read.raw().clone()).unwrap(), &read);
+        }
+    }
+}
