@@ -74,13 +74,17 @@
 //! assert!(said.is_empty());
 //! assert_eq!(controller.accounts().charged.0, 3_000_000_000);
 //!
-//! // Someone asks at the panel; the motor runs until the switch of the next position closes.
+//! // Someone asks at the panel. What the motor did before power came is not known, so it rests first;
+//! // at the deadline it runs, until the switch of the next position closes.
 //! let wish = Input::Operator { who: Who::Panel, action: Action::StartNow(tank) };
 //! let said = call(&mut controller, 9_000, wish, &mut motor);
 //! assert!(said.iter().any(|event| matches!(event, Event::Started { .. })));
+//! assert_eq!(motor, Motion::Off);
+//! let deadline = controller.next_deadline().unwrap();
+//! call(&mut controller, deadline.as_ticks(), Input::Tick, &mut motor);
 //! assert_eq!(motor, Motion::Forward);
-//! call(&mut controller, 9_800, Input::Switches { tank, closed: Switches(0) }, &mut motor);
-//! call(&mut controller, 14_000, Input::Switches { tank, closed: Switches(0b00010) }, &mut motor);
+//! call(&mut controller, 12_000, Input::Switches { tank, closed: Switches(0) }, &mut motor);
+//! call(&mut controller, 16_000, Input::Switches { tank, closed: Switches(0b00010) }, &mut motor);
 //! assert_eq!(motor, Motion::Off);
 //!
 //! // The cam has coasted: the backwash runs, and asks to be called when it is over.

@@ -204,7 +204,7 @@ proptest! {
         let mut site = Site::<2>::without_clock(raw.clone());
         site.set_clock(MONDAY, 0);
         for op in ops {
-            site.live(op);
+            site.undergo(op);
         }
         let length = u64::from(site.controller.settings().longest_regeneration().0);
         for record in &site.said {

@@ -254,7 +254,7 @@ proptest! {
         let mut charged_to_tanks: u128 = 0;
         let mut last = [0u128; 2];
         for op in ops {
-            site.live(op);
+            site.undergo(op);
             for (_, input) in &site.given[given..] {
                 match *input {
                     Input::Pulses { meter, count } if count <= MAX_BATCH && (meter == 0 || per_tank) => {
