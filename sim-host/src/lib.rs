@@ -4,6 +4,7 @@ pub mod bed;
 pub mod cli;
 pub mod diagnostic;
 pub mod evidence;
+pub mod physics;
 pub mod plant;
 pub mod quantity;
 pub mod recording;

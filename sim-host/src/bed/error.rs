@@ -77,9 +77,9 @@ pub(crate) fn within(
     high: f64,
     allowed: &'static str,
 ) -> Result<f64, BedError> {
-    if value.is_finite() && value >= low && value <= high {
-        Ok(value)
-    } else {
-        Err(BedError::OutOfRange { field, value, allowed })
-    }
+    crate::physics::within(field, value, low, high, allowed).map_err(|refused| BedError::OutOfRange {
+        field: refused.field,
+        value: refused.value,
+        allowed: refused.allowed,
+    })
 }

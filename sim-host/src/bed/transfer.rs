@@ -4,7 +4,7 @@
 
 use super::error::{BedError, within};
 use super::exchange::Exchanger;
-use super::speciation::{water_density_kg_m3, water_viscosity_pa_s};
+use crate::physics::water_props::{water_density_kg_m3, water_viscosity_pa_s};
 
 /// A plate's approach to equilibrium is worked out anew when the ratio of its
 /// hardness on the resin and in the water has changed by this share.
