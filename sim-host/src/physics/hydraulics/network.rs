@@ -6,6 +6,9 @@ use super::{LARGEST_L_MIN, Resistance, flow, pressure};
 /// Halvings of a bracket: the last is below what the numbers can tell apart.
 const HALVINGS: usize = 80;
 
+/// Loss too small for its parts to be told apart, kPa: a drop in a year does not come near it.
+const NO_LOSS_KPA: f64 = 1e-250;
+
 /// Pressure of the supply against flow: `static − droop × q²`, as pipes lose it
 /// (Darcy–Weisbach with a steady friction factor).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -117,6 +120,14 @@ pub struct Shared {
 /// [`OutOfRange`] for a branch with a pressure or limit that cannot be.
 pub fn share(supply: &Supply, branches: &[Branch]) -> Result<Shared, OutOfRange> {
     branches.iter().try_for_each(Branch::check)?;
+    // The usual case: every branch can have all that it may take.
+    let all = branches.iter().map(|branch| branch.limit_l_min).sum::<f64>();
+    if all <= supply.flow_l_min(0.0).min(LARGEST_L_MIN) {
+        let supply_kpa = supply.pressure_kpa(all)?;
+        if branches.iter().all(|branch| branch.flow_at(supply_kpa) == branch.limit_l_min) {
+            return Ok(Shared { supply_kpa, flows_l_min: branches.iter().map(|branch| branch.limit_l_min).collect() });
+        }
+    }
     let flows_at = |kpa: f64| branches.iter().map(|branch| branch.flow_at(kpa)).collect::<Vec<_>>();
     let taken_at = |kpa: f64| branches.iter().map(|branch| branch.flow_at(kpa)).sum::<f64>();
     // Taking rises with the pressure and giving falls. Without droop the supply holds its
@@ -161,30 +172,34 @@ pub fn split(flow_l_min: f64, paths: &[Resistance]) -> Result<Split, PhysicsErro
         return Ok(Split { loss_kpa: 0.0, flows_l_min: vec![0.0; paths.len()] });
     }
     // One path alone would lose most; the easiest of them bounds the loss.
-    let mut high = paths.iter().map(|path| path.loss(total)).fold(f64::INFINITY, f64::min);
-    if high.is_infinite() {
+    let most_kpa = paths.iter().map(|path| path.loss(total)).fold(f64::INFINITY, f64::min);
+    if most_kpa.is_infinite() {
         return Err(PhysicsError::NoPath { flow_l_min: total });
     }
-    if high == 0.0 {
+    if most_kpa < NO_LOSS_KPA {
         // Paths that take nothing share evenly, and leave nothing to the others.
-        let easy: Vec<f64> = paths.iter().map(|path| f64::from(u8::from(path.loss(total) == 0.0))).collect();
+        let easy: Vec<f64> = paths.iter().map(|path| f64::from(u8::from(path.loss(total) < NO_LOSS_KPA))).collect();
         let each = total / easy.iter().sum::<f64>();
         return Ok(Split { loss_kpa: 0.0, flows_l_min: easy.iter().map(|one| one * each).collect() });
     }
-    let mut low = 0.0;
+    // Some path carries at least an even part, so the loss is at least the least of theirs. The flow of
+    // all grows ever more slowly with the loss, so Newton's steps come up to it from below.
+    let even = total / paths.len() as f64;
+    let mut loss_kpa = paths.iter().map(|path| path.loss(even)).fold(f64::INFINITY, f64::min);
     for _ in 0..HALVINGS {
-        let middle = 0.5 * (low + high);
-        if paths.iter().map(|path| path.flow_l_min(middle)).sum::<f64>() < total {
-            low = middle;
-        } else {
-            high = middle;
+        let flow: f64 = paths.iter().map(|path| path.flow_l_min(loss_kpa)).sum();
+        let growth: f64 = paths.iter().map(|path| path.flow_per_kpa(path.flow_l_min(loss_kpa))).sum();
+        let step = (total - flow) / growth;
+        loss_kpa += step;
+        if step.abs() <= 1e-14 * loss_kpa {
+            break;
         }
     }
-    let mut flows_l_min: Vec<f64> = paths.iter().map(|path| path.flow_l_min(high)).collect();
+    let mut flows_l_min: Vec<f64> = paths.iter().map(|path| path.flow_l_min(loss_kpa)).collect();
     // What rounding left over goes to each in proportion, so that no water is made or lost.
     let scale = total / flows_l_min.iter().sum::<f64>();
     flows_l_min.iter_mut().for_each(|flow| *flow *= scale);
-    Ok(Split { loss_kpa: high, flows_l_min })
+    Ok(Split { loss_kpa, flows_l_min })
 }
 
 /// The drain that the plant discharges to.
@@ -258,6 +273,10 @@ mod tests {
         assert_eq!(split(30.0, &[Resistance::SHUT]), Err(PhysicsError::NoPath { flow_l_min: 30.0 }));
         assert_eq!(split(30.0, &[]), Err(PhysicsError::NoPath { flow_l_min: 30.0 }));
         assert_eq!(split(0.0, &[Resistance::SHUT]).expect("no flow").flows_l_min, [0.0]);
+        for least in [1e-150, 1e-160, 1e-300] {
+            let flows = split(least, &[path(0.0, 0.01), path(0.0, 0.01)]).expect("open paths").flows_l_min;
+            assert!(flows.iter().all(|flow| (flow / least - 0.5).abs() < 1e-9), "{flows:?}");
+        }
         assert_eq!(split(6.0, &[Resistance::NONE, bed, Resistance::NONE]).expect("open").flows_l_min, [3.0, 0.0, 3.0]);
     }
 

@@ -76,6 +76,11 @@ impl Resistance {
         if q == 0.0 { 0.0 } else { q * (self.linear_kpa_per_l_min + self.square_kpa_per_l_min2 * q) }
     }
 
+    /// How fast the flow grows with the pressure difference at a flow, L/min per kPa.
+    pub(crate) fn flow_per_kpa(&self, q: f64) -> f64 {
+        if self.is_shut() { 0.0 } else { 1.0 / (self.linear_kpa_per_l_min + 2.0 * self.square_kpa_per_l_min2 * q) }
+    }
+
     /// Flow that a pressure difference drives, L/min; none against the difference,
     /// infinite through [`Resistance::NONE`].
     pub fn flow_l_min(&self, difference_kpa: f64) -> f64 {
