@@ -402,7 +402,6 @@ impl<const N: usize> Controller<N> {
         let single = self.settings.arrangement == Arrangement::Single;
         let (medium, reserve) = (self.settings.medium, self.settings.reserve);
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
-        let mut rested = true;
         if outcome == Outcome::Complete {
             tank.ledger.regenerated(now, &medium, &reserve);
             tank.demand.settle();
@@ -410,16 +409,11 @@ impl<const N: usize> Controller<N> {
         } else {
             // The causes stand; after an operator's cut nobody but an operator lets it begin again.
             tank.demand.operator_hold |= regeneration.is_cut_by_operator();
-            if tank.unproven {
-                // It may only regenerate again, so something must ask for it (L3, S9).
-                tank.demand.ask(now, Cause::Manual, true);
-            }
-            rested = tank.demand.causes().is_empty();
         }
-        let duty = match (single, rested) {
+        let duty = match (single, outcome) {
             (true, _) => Duty::Serving,
-            (false, true) => Duty::Ready { since: now },
-            (false, false) => Duty::Spent,
+            (false, Outcome::Complete) => Duty::Ready { since: now },
+            (false, _) => Duty::Spent,
         };
         self.set_duty(id, duty, Reason::Ended(outcome));
     }
