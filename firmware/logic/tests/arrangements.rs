@@ -204,6 +204,7 @@ fn a5_a_disturbed_purge_begins_again() {
         let mut site = watched::<2>(alternating_cam());
         site.run_to(73 * HOUR);
         site.gulp(10_000);
+        site.run_until_duty(2, DutyKind::Purging, MIN);
         while site.valves[1].position() != Some(Position::FastRinse) {
             site.run_for(SEC);
         }

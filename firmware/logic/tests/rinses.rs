@@ -232,3 +232,28 @@ fn s12_brine_that_came_in_after_the_rinses_is_rinsed_out_again() {
     assert_eq!(ended, Some(Outcome::Aborted), "half a dose is not a dose");
     assert!(!site.observer.as_ref().unwrap().is_salted(1));
 }
+
+/// S12: a tank lost in its slow rinse, where its switch rules out the draw, still has brine in it: nobody
+/// vouches for it, and put back while a hold stands it does not come to rest in service.
+#[test]
+fn s12_a_tank_lost_in_its_rinse_still_holds_brine() {
+    let mut raw = with_drive(single(), cam_drive());
+    raw.windows = [window(bedkeeper::calendar::Weekdays::ALL_DAYS, 3 * 60, 12 * 60)].into_iter().collect();
+    let mut site = watched::<1>(raw);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_until_step(1, StepKind::SlowRinse, HOUR);
+    site.run_for(MIN);
+    // The slow rinse is served, but the motor does not turn on to the fast rinse.
+    site.valves[0].trouble.stuck = true;
+    site.run_until_duty(1, DutyKind::Out, HOUR);
+    assert!(!site.controller.tanks()[0].drive().may_draw_brine());
+    site.mend();
+    assert_eq!(site.operate(Action::Vouch(ONE)), Err(Refused::NothingToVouchFor));
+    site.run_to(4 * HOUR);
+    assert!(site.observer.as_ref().unwrap().is_salted(1));
+    site.operate(Action::PutBack(ONE)).unwrap();
+    assert_eq!(site.duty(1), DutyKind::Regenerating, "rinses are no new start");
+    site.run_until_duty(1, DutyKind::Serving, 2 * HOUR);
+    assert!(!site.observer.as_ref().unwrap().is_salted(1));
+    assert_eq!(site.holds(1).first(), Some(&bedkeeper::demand::Hold::Blackout));
+}

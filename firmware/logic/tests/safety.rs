@@ -416,14 +416,14 @@ proptest! {
             site.live(moment);
         }
         site.mend();
-        site.run_for(DAY);
+        site.run_for(2 * DAY);
         let held = site.holds(1).contains(&Hold::OperatorHold);
         let normal = site.duty(1) == DutyKind::Serving && (site.causes(1).is_empty() || held);
         let out = site.duty(1) == DutyKind::Out && site.alarm(Alarm::TankOut) && site.alarm(Alarm::NoTankServing);
         prop_assert!(normal || out, "{} with holds {:?}", site.duty(1), site.holds(1));
         let _ = site.operate(Action::PutBack(ONE));
         let _ = site.operate(Action::Release(ONE));
-        site.run_for(DAY);
+        site.run_for(2 * DAY);
         prop_assert_eq!(site.duty(1), DutyKind::Serving);
         prop_assert_eq!(site.valves[0].position(), Some(Position::Service));
         prop_assert!(site.causes(1).is_empty());

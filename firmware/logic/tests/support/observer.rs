@@ -18,6 +18,8 @@ struct Bed {
     slow_ms: u64,
     fast_ms: u64,
     in_service_ms: u64,
+    /// The valve jammed in service: no controller could have moved it out.
+    jammed_in_service: bool,
 }
 
 #[derive(Clone, Copy, Debug, Default)]
@@ -132,6 +134,8 @@ impl Observer {
         };
         add(&mut bed.in_brine_ms, Position::BrineDraw);
         add(&mut bed.in_service_ms, Position::Service);
+        let in_service = valve.position() == Some(Position::Service);
+        bed.jammed_in_service = in_service && (bed.jammed_in_service || valve.is_jammed());
         if bed.in_brine_ms >= STANDS_MS {
             *bed = Bed { salted: true, in_brine_ms: bed.in_brine_ms, ..Bed::default() };
         }
@@ -150,7 +154,7 @@ impl Observer {
             bed.salted = false;
         }
         assert!(
-            !bed.salted || bed.in_service_ms < STANDS_MS,
+            !bed.salted || bed.jammed_in_service || bed.in_service_ms < STANDS_MS,
             "S12: tank {} rests in service with brine in it at {now}",
             i.wrapping_add(1)
         );

@@ -88,6 +88,11 @@ impl Valve {
         self.motion
     }
 
+    /// No motor can move it from where it stands.
+    pub fn is_jammed(&self) -> bool {
+        self.trouble.stuck || self.quirks.sticks_at_milli == Some(self.at_milli)
+    }
+
     pub fn is_turning(&self) -> bool {
         self.motion != Motion::Off
     }
