@@ -161,7 +161,8 @@ impl Week {
 
 /// Seconds until the windows that now stand end, if one stands: windows that touch or overlap
 /// count as one.
-fn blackout_left_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
+#[must_use]
+pub fn blackout_left_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
     let mut left: u32 = 0;
     // Each pass can only lengthen the stay by a window; a week of it is the same as for ever.
     while left < WEEK_S {
@@ -176,8 +177,15 @@ fn blackout_left_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
 }
 
 /// Seconds until the next window begins, from a moment outside all windows.
-fn next_blackout_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
+#[must_use]
+pub fn next_blackout_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
     windows.iter().filter_map(|w| Some(w.nearest(second_of_week)?.1)).min()
+}
+
+/// Seconds until a start of this length fits between windows: 0 = now, `None` = never.
+#[must_use]
+pub fn start_fits_in_s(windows: &[Window], second_of_week: u32, length_s: u32, finish_before: bool) -> Option<u32> {
+    Week::new(windows).fits_in_s(second_of_week, length_s, finish_before)
 }
 
 #[cfg(test)]
@@ -189,7 +197,7 @@ mod tests {
     use super::*;
 
     /// The same answer by walking from window to window.
-    fn start_fits_in_s(windows: &[Window], second_of_week: u32, length_s: u32, finish_before: bool) -> Option<u32> {
+    fn walked_to_a_start(windows: &[Window], second_of_week: u32, length_s: u32, finish_before: bool) -> Option<u32> {
         let mut wait = 0;
         while wait <= WEEK_S {
             let at = (second_of_week + wait) % WEEK_S;
@@ -226,7 +234,7 @@ mod tests {
         ) {
             let week = Week::new(&windows);
             // A week without a gap has no end to tell.
-            let endless = start_fits_in_s(&windows, 0, 0, false).is_none();
+            let endless = walked_to_a_start(&windows, 0, 0, false).is_none();
             prop_assert_eq!(week.left_s(second).is_some(), blackout_left_s(&windows, second).is_some());
             if !endless {
                 prop_assert_eq!(week.left_s(second), blackout_left_s(&windows, second));
@@ -234,7 +242,7 @@ mod tests {
             if blackout_left_s(&windows, second).is_none() {
                 prop_assert_eq!(week.next_s(second), next_blackout_s(&windows, second));
             }
-            let fits = start_fits_in_s(&windows, second, length_s, finish);
+            let fits = walked_to_a_start(&windows, second, length_s, finish);
             prop_assert_eq!(week.fits_in_s(second, length_s, finish), fits);
         }
     }
