@@ -71,11 +71,11 @@ struct Span {
 
 impl Span {
     fn begins_s(self) -> u32 {
-        u32::from(self.from).saturating_mul(60)
+        u32::from(self.from).wrapping_mul(60)
     }
 
     fn ends_s(self) -> u32 {
-        u32::from(self.to).saturating_mul(60)
+        u32::from(self.to).wrapping_mul(60)
     }
 }
 

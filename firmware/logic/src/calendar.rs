@@ -13,6 +13,8 @@ use crate::units::{Instant, Millis, elapsed_ms, later_ms, slugs};
 pub const DAY_MS: u64 = 86_400_000;
 /// A day in units of 1 024 ms.
 const DAY_1024_MS: u32 = 84_375;
+/// The last day that is told, in 2139.
+const LAST_DAY: u32 = u32::MAX / DAY_1024_MS;
 /// Seconds in a week.
 pub(crate) const WEEK_S: u32 = 604_800;
 /// Seconds in a day.
@@ -42,11 +44,8 @@ impl Civil {
     /// The first moment of a day at a minute of it.
     #[must_use]
     pub fn at(day: u32, minute: u16) -> Self {
-        let midnight = match day.checked_mul(DAY_1024_MS) {
-            Some(parts) => u64::from(parts) << 10,
-            None => u64::from(day).saturating_mul(DAY_MS),
-        };
-        Self(midnight.saturating_add(u64::from(u32::from(minute).saturating_mul(60_000))))
+        let midnight = u64::from(day.min(LAST_DAY).wrapping_mul(DAY_1024_MS)) << 10;
+        Self(midnight.wrapping_add(u64::from(u32::from(minute).wrapping_mul(60_000))))
     }
 
     /// Second of the week, from Monday 00:00.
@@ -57,7 +56,7 @@ impl Civil {
         let second = u32::try_from(into_day_ms).unwrap_or(0) / 1_000;
         // 2000-01-01 was a Saturday: five days into its week.
         let weekday = day.wrapping_add(5) % 7;
-        weekday.saturating_mul(DAY_S).saturating_add(second)
+        weekday.wrapping_mul(DAY_S).wrapping_add(second)
     }
 
     /// The weekday, 0 = Monday.

@@ -1,5 +1,6 @@
 //! What is due is done: each transition is one named function that records its cause.
 
+use super::holds::Survey;
 use super::{Changeover, Controller, NEVER, tank_ids};
 use crate::calendar::{self, Civil, HourOutcome};
 use crate::contact::Contact;
@@ -24,6 +25,7 @@ impl<const N: usize> Controller<N> {
             meter.poll(now, self.settings.meter_settings());
         }
         self.poll_hour(now);
+        let mut survey = Survey::default();
         for _ in 0..MAX_PASSES {
             let mut changed = false;
             for id in self.ids() {
@@ -32,16 +34,18 @@ impl<const N: usize> Controller<N> {
                 changed |= self.ask_from_ledger(now, id);
             }
             changed |= self.poll_changeover(now);
-            changed |= self.start_waiting(now);
+            survey = self.survey(now);
+            changed |= self.start_waiting(now, &survey);
             changed |= self.send_drives(now);
             if !changed {
                 break;
             }
         }
-        self.note_holds(now);
+        // The last pass changed nothing, so what it saw still stands.
+        self.note_holds(now, &survey);
         self.raise_alarms(now);
         self.in_service = self.serving_set();
-        self.deadline = self.find_deadline(now);
+        self.deadline = self.find_deadline(now, &survey);
     }
 
     fn ids(&self) -> impl Iterator<Item = TankId> + use<N> {
@@ -557,12 +561,12 @@ impl<const N: usize> Controller<N> {
 
     /// Starts the first of the tanks that nothing holds: by leading cause, then off-line before
     /// serving, then who asked first (C7).
-    pub(super) fn start_waiting(&mut self, now: Instant) -> bool {
+    pub(super) fn start_waiting(&mut self, now: Instant, survey: &Survey<N>) -> bool {
         let first = tank_ids(&self.tanks)
-            .filter(|(_, t)| is_waiting(t))
-            .filter(|(id, t)| self.holds_on(*id, t, now).is_empty())
-            .min_by_key(|(_, t)| (t.demand.leading(), matches!(t.duty, Duty::Serving), t.demand.asked_at()))
-            .map(|(id, _)| id);
+            .zip(survey)
+            .filter(|((_, t), held)| is_waiting(t) && held.holds.is_empty())
+            .min_by_key(|((_, t), _)| (t.demand.leading(), matches!(t.duty, Duty::Serving), t.demand.asked_at()))
+            .map(|((id, _), _)| id);
         let Some(id) = first else { return false };
         self.start_regeneration(now, id);
         true
@@ -586,17 +590,13 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Journals holds that came or went, and keeps when the flow alone first held.
-    fn note_holds(&mut self, now: Instant) {
+    fn note_holds(&mut self, now: Instant, survey: &Survey<N>) {
         self.waiting = false;
-        for id in self.ids() {
-            let Some(tank) = self.tanks.get(id.index()) else { continue };
-            if !is_waiting(tank) {
-                continue;
-            }
+        for (id, held) in self.ids().zip(survey) {
+            let holds = held.holds;
+            let Some(tank) = self.tanks.get_mut(id.index()).filter(|t| is_waiting(t)) else { continue };
             self.waiting |= self.settings.start_flow_limit.0 > 0;
-            let holds = self.holds_on(id, tank, now);
             let held_before = tank.demand.held_by;
-            let Some(tank) = self.tanks.get_mut(id.index()) else { continue };
             if holds == HoldSet::only(Hold::FlowTooHigh) {
                 tank.demand.flow_wait_since.get_or_insert(now);
             }
@@ -609,7 +609,7 @@ impl<const N: usize> Controller<N> {
 
     // ---- the next deadline -------------------------------------------------------------------------
 
-    fn find_deadline(&self, now: Instant) -> Instant {
+    fn find_deadline(&self, now: Instant, survey: &Survey<N>) -> Instant {
         let mut next = NEVER;
         let mut consider = |at: Option<Instant>| {
             if let Some(at) = at.filter(|at| *at > now) {
@@ -617,7 +617,7 @@ impl<const N: usize> Controller<N> {
             }
         };
         let settings = &self.settings;
-        for (id, tank) in tank_ids(&self.tanks) {
+        for (tank, held) in self.tanks.iter().zip(survey) {
             consider(tank.drive.deadline());
             match &tank.duty {
                 Duty::Regenerating(r) => consider(r.deadline(settings)),
@@ -626,7 +626,10 @@ impl<const N: usize> Controller<N> {
             }
             if is_waiting(tank) {
                 consider(tank.demand.asked_at().map(|at| later(at, settings.overdue_after)));
-                self.scan_holds(id, tank, now, &mut |_, at| consider(at));
+                consider(held.clears_at);
+                if held.holds.contains(Hold::FlowTooHigh) {
+                    consider(tank.demand.flow_wait_since.map(|since| later(since, settings.flow_wait_limit)));
+                }
                 consider(self.next_calendar_hold(tank, now));
             }
         }

@@ -4,6 +4,7 @@ use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
 use super::Controller;
+use super::decide::is_waiting;
 use crate::calendar::{self, Civil, WEEK_S};
 use crate::demand::{Cause, CauseSet, Hold, HoldSet, Standing};
 use crate::duty::{Duty, OutReason, Tank};
@@ -22,11 +23,24 @@ pub struct Why {
     pub holds: Vec<Standing, 18>,
 }
 
+/// What holds one tank.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Held {
+    /// Every hold; none if nothing is asked of it.
+    pub holds: HoldSet,
+    /// When the first of them clears by itself, if known.
+    pub clears_at: Option<Instant>,
+}
+
+/// What holds each tank, in order.
+pub(super) type Survey<const N: usize> = Vec<Held, N>;
+
 /// Receives each hold with the instant it clears by itself, if known.
 type Visit<'v> = dyn FnMut(Hold, Option<Instant>) + 'v;
 
 impl<const N: usize> Controller<N> {
     /// Visits every hold on a waiting tank.
+    #[inline(never)]
     pub(super) fn scan_holds(&self, id: TankId, tank: &Tank, now: Instant, visit: &mut Visit<'_>) {
         self.tank_holds(tank, visit);
         self.shared_holds(id, tank, now, visit);
@@ -34,13 +48,21 @@ impl<const N: usize> Controller<N> {
         self.calendar_holds(tank, now, visit);
     }
 
-    /// The holds on a waiting tank as a set.
-    pub(super) fn holds_on(&self, id: TankId, tank: &Tank, now: Instant) -> HoldSet {
-        let mut set = HoldSet::EMPTY;
-        self.scan_holds(id, tank, now, &mut |hold, _| {
-            set.insert(hold);
-        });
-        set
+    /// What holds each tank that waits.
+    #[inline(never)]
+    pub(super) fn survey(&self, now: Instant) -> Survey<N> {
+        let look = |(id, tank): (TankId, &Tank)| {
+            let mut held = Held::default();
+            if is_waiting(tank) {
+                self.scan_holds(id, tank, now, &mut |hold, clears_at| {
+                    held.holds.insert(hold);
+                    let clears_at = clears_at.filter(|at| *at > now);
+                    held.clears_at = held.clears_at.into_iter().chain(clears_at).min();
+                });
+            }
+            held
+        };
+        crate::collect(super::tank_ids(&self.tanks).map(look))
     }
 
     /// Holds of the tank itself.
