@@ -1,6 +1,7 @@
 //! What is due is done: each transition is one named function that records its cause.
 
 use super::holds::Survey;
+use super::outside::Outside;
 use super::{Changeover, Controller, NEVER, tank_ids};
 use crate::calendar::{self, Civil, HourOutcome};
 use crate::contact::Contact;
@@ -26,6 +27,7 @@ impl<const N: usize> Controller<N> {
         }
         self.poll_hour(now);
         let mut survey = Survey::default();
+        let mut outside = None;
         for _ in 0..MAX_PASSES {
             let mut changed = false;
             for id in self.ids() {
@@ -34,7 +36,7 @@ impl<const N: usize> Controller<N> {
                 changed |= self.ask_from_ledger(now, id);
             }
             changed |= self.poll_changeover(now);
-            survey = self.survey(now);
+            survey = self.survey(now, &mut outside);
             changed |= self.start_waiting(now, &survey);
             changed |= self.send_drives(now);
             if !changed {
@@ -45,7 +47,7 @@ impl<const N: usize> Controller<N> {
         self.note_holds(now, &survey);
         self.raise_alarms(now);
         self.in_service = self.serving_set();
-        self.deadline = self.find_deadline(now, &survey);
+        self.deadline = self.find_deadline(now, &survey, outside.as_ref());
     }
 
     fn ids(&self) -> impl Iterator<Item = TankId> + use<N> {
@@ -350,7 +352,7 @@ impl<const N: usize> Controller<N> {
         }
         let leaves = tank.drive.position() == Some(Position::Service) && wanted != Position::Service;
         let relieved = self.settings.arrangement == Arrangement::Single
-            || self.confirmed_serving() > 0
+            || self.is_confirmed_serving()
             || self.settings.allow_untreated;
         !leaves || relieved
     }
@@ -508,7 +510,7 @@ impl<const N: usize> Controller<N> {
             Some(_) => return false,
             None => None,
         };
-        if from.is_some() && self.changeover_held(now) {
+        if from.is_some() && self.changeover_held_until(now).is_some() {
             return false;
         }
         let Some((to, since)) = self.relief(from) else { return false };
@@ -609,7 +611,7 @@ impl<const N: usize> Controller<N> {
 
     // ---- the next deadline -------------------------------------------------------------------------
 
-    fn find_deadline(&self, now: Instant, survey: &Survey<N>) -> Instant {
+    fn find_deadline(&self, now: Instant, survey: &Survey<N>, outside: Option<&Outside>) -> Instant {
         let mut next = NEVER;
         let mut consider = |at: Option<Instant>| {
             if let Some(at) = at.filter(|at| *at > now) {
@@ -630,7 +632,7 @@ impl<const N: usize> Controller<N> {
                 if held.holds.contains(Hold::FlowTooHigh) {
                     consider(tank.demand.flow_wait_since.map(|since| later(since, settings.flow_wait_limit)));
                 }
-                consider(self.next_calendar_hold(tank, now));
+                consider(outside.and_then(|outside| self.next_calendar_hold(tank, outside)));
             }
         }
         for contact in [&self.contacts.remote, &self.contacts.sensor, &self.contacts.low_pressure] {
@@ -641,9 +643,7 @@ impl<const N: usize> Controller<N> {
             consider(meter.deadline());
         }
         consider(self.hour.deadline(now, self.clock, settings.hour_minute, settings.hour_grace));
-        if self.changeover_held(now) {
-            consider(self.window_ends(now));
-        }
+        consider(self.changeover_held_until(now));
         self.watch_deadlines(now, &mut consider);
         next
     }

@@ -78,7 +78,7 @@ proptest! {
 
 /// Looks and starts, as a decision does.
 fn start_waiting(site: &mut Controller<TANKS>, now: Instant) -> bool {
-    let survey = site.survey(now);
+    let survey = site.survey(now, &mut None);
     site.start_waiting(now, &survey)
 }
 

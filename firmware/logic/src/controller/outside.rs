@@ -1,0 +1,93 @@
+//! What holds every tank alike: the flow, blackout windows, the regeneration hour (C5, C7, T1).
+//!
+//! Neither tanks nor valves come into it, so that one look serves a whole decision.
+
+use super::Controller;
+use crate::calendar::{self, Hour};
+use crate::demand::Hold;
+use crate::settings::WhenClockUnset;
+use crate::units::{Flow, Instant, elapsed_ms, later_ms};
+
+/// One look at time and flow.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Outside {
+    /// Civil time is unknown and the settings then hold everything.
+    pub clock_unset: bool,
+    /// The hold of a window that stands or is too near, and when it clears.
+    pub window: Option<(Hold, Option<Instant>)>,
+    /// When windows next begin to hold.
+    pub window_holds_from: Option<Instant>,
+    /// The regeneration hour; `None` while civil time is unknown, when it holds nothing.
+    pub hour: Option<Hour>,
+    /// The flow is too high for a start, and falls then if no further pulse comes.
+    pub flow_falls_at: Option<Instant>,
+}
+
+impl<const N: usize> Controller<N> {
+    /// Looks at time and flow.
+    #[inline(never)]
+    pub(super) fn look_outside(&self, now: Instant) -> Outside {
+        let (window, window_holds_from) = self.look_at_windows(now);
+        Outside {
+            clock_unset: !self.clock.is_set() && self.settings.when_clock_unset == WhenClockUnset::HoldAll,
+            window,
+            window_holds_from,
+            hour: calendar::hour(now, self.clock, self.settings.hour_minute, self.settings.hour_grace),
+            flow_falls_at: self.flow_falls_at(now),
+        }
+    }
+
+    /// The hold of the windows, and when they next begin to hold.
+    fn look_at_windows(&self, now: Instant) -> (Option<(Hold, Option<Instant>)>, Option<Instant>) {
+        let week = self.settings.week();
+        let Some(civil) = self.clock.civil(now).filter(|_| !self.settings.windows.is_empty()) else {
+            return (None, None);
+        };
+        let (second, into_second_ms) = civil.in_week();
+        let ms_until = |second: u32| u64::from(second).wrapping_mul(1_000).saturating_sub(u64::from(into_second_ms));
+        let at = |second: u32| later_ms(now, ms_until(second));
+        let Some(gap_ms) = week.next_s(second).map(ms_until) else { return (None, None) };
+        let length_ms = u64::from(self.settings.longest_regeneration().0);
+        let finish = self.settings.finish_before_window;
+        let spare_ms = gap_ms.checked_sub(length_ms).filter(|_| finish);
+        let holds_from = later_ms(now, spare_ms.map_or(gap_ms, |spare| spare.saturating_add(1)));
+        let hold = if let Some(left) = week.left_s(second) {
+            Some((Hold::Blackout, Some(at(left))))
+        } else if finish && spare_ms.is_none() {
+            let length_s = self.settings.longest_regeneration().0.div_ceil(1_000);
+            Some((Hold::WouldEnterBlackout, week.fits_in_s(second, length_s, finish).map(at)))
+        } else {
+            None
+        };
+        (hold, Some(holds_from))
+    }
+
+    /// When a flow too high for a start will have fallen if no further pulse comes; `None` if it is not.
+    fn flow_falls_at(&self, now: Instant) -> Option<Instant> {
+        let limit = self.settings.start_flow_limit;
+        if limit == Flow(0) || self.flow(now) <= limit {
+            return None;
+        }
+        let meters = u32::try_from(self.meters.len()).unwrap_or(u32::MAX);
+        let each = Flow(limit.0.checked_div(meters).unwrap_or(limit.0));
+        let settings = self.settings.meter_settings();
+        let fallen = self.meters.iter().filter_map(|m| m.falls_to(each, settings)).max();
+        let (mut early, mut late) = (now, fallen.unwrap_or(now));
+        // One meter falls by a formula; the sum of several falls at some instant before.
+        while meters > 1 && elapsed_ms(early, late) > 1 {
+            let middle = later_ms(early, elapsed_ms(early, late) / 2);
+            if self.flow(middle) <= limit { late = middle } else { early = middle }
+        }
+        Some(late)
+    }
+
+    /// A window stands in which tanks may not change over (C6): when it ends.
+    pub(super) fn changeover_held_until(&self, now: Instant) -> Option<Instant> {
+        if self.settings.changeover_in_window || self.settings.windows.is_empty() {
+            return None;
+        }
+        let (second, into_second_ms) = self.clock.civil(now)?.in_week();
+        let left = self.settings.week().left_s(second)?;
+        Some(later_ms(now, u64::from(left).wrapping_mul(1_000).saturating_sub(u64::from(into_second_ms))))
+    }
+}
