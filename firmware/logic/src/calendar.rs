@@ -47,9 +47,12 @@ impl Civil {
         let parts = u32::try_from(self.0 >> 10).unwrap_or(u32::MAX);
         let mut day = (parts >> 12).wrapping_mul(3_181) >> 16;
         let mut rest = parts.wrapping_sub(day.wrapping_mul(DAY_1024_MS));
-        while rest >= DAY_1024_MS {
-            rest = rest.wrapping_sub(DAY_1024_MS);
-            day = day.wrapping_add(1);
+        for step in [8, 4, 2, 1] {
+            let days = DAY_1024_MS.wrapping_mul(step);
+            if rest >= days {
+                rest = rest.wrapping_sub(days);
+                day = day.wrapping_add(step);
+            }
         }
         let part_ms = u32::try_from(self.0 & 0x3ff).unwrap_or(0);
         (day, rest.wrapping_mul(1_024).wrapping_add(part_ms))

@@ -3,7 +3,7 @@
 //! Neither tanks nor valves come into it, so that one look serves a whole decision.
 
 use super::Controller;
-use crate::calendar::{self, Hour};
+use crate::calendar::{self, Hour, WEEK_S};
 use crate::demand::Hold;
 use crate::settings::WhenClockUnset;
 use crate::units::{Flow, Instant, elapsed_ms, later_ms};
@@ -46,20 +46,22 @@ impl<const N: usize> Controller<N> {
         let (second, into_second_ms) = civil.in_week();
         let ms_until = |second: u32| u64::from(second).wrapping_mul(1_000).saturating_sub(u64::from(into_second_ms));
         let at = |second: u32| later_ms(now, ms_until(second));
-        let Some(gap_ms) = week.next_s(second).map(ms_until) else { return (None, None) };
-        let length_ms = u64::from(self.settings.longest_regeneration().0);
+        if let Some(left) = week.left_s(second) {
+            return (Some((Hold::Blackout, Some(at(left)))), None);
+        }
+        let Some(gap) = week.next_s(second) else { return (None, None) };
+        let length = self.settings.longest_regeneration();
         let finish = self.settings.finish_before_window;
-        let spare_ms = gap_ms.checked_sub(length_ms).filter(|_| finish);
-        let holds_from = later_ms(now, spare_ms.map_or(gap_ms, |spare| spare.saturating_add(1)));
-        let hold = if let Some(left) = week.left_s(second) {
-            Some((Hold::Blackout, Some(at(left))))
-        } else if finish && spare_ms.is_none() {
-            let length_s = self.settings.longest_regeneration().0.div_ceil(1_000);
-            Some((Hold::WouldEnterBlackout, week.fits_in_s(second, length_s, finish).map(at)))
-        } else {
-            None
-        };
-        (hold, Some(holds_from))
+        match ms_until(gap).checked_sub(u64::from(length.0)) {
+            Some(spare_ms) if finish => (None, Some(later_ms(now, spare_ms.saturating_add(1)))),
+            None if finish => {
+                // This gap is too short by now, if only by milliseconds: the search begins behind it.
+                let wait = week.fits_in_s(week_second(second, gap), length.0.div_ceil(1_000), finish);
+                let clears_at = wait.map(|wait| at(gap.saturating_add(wait)));
+                (Some((Hold::WouldEnterBlackout, clears_at)), Some(at(gap)))
+            }
+            _ => (None, Some(at(gap))),
+        }
     }
 
     /// When a flow too high for a start will have fallen if no further pulse comes; `None` if it is not.
@@ -90,4 +92,10 @@ impl<const N: usize> Controller<N> {
         let left = self.settings.week().left_s(second)?;
         Some(later_ms(now, u64::from(left).wrapping_mul(1_000).saturating_sub(u64::from(into_second_ms))))
     }
+}
+
+/// The second of the week so many seconds later, less than a week.
+fn week_second(second: u32, later_s: u32) -> u32 {
+    let sum = second.saturating_add(later_s);
+    sum.checked_sub(WEEK_S).unwrap_or(sum)
 }
