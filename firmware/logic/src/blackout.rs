@@ -161,8 +161,7 @@ impl Week {
 
 /// Seconds until the windows that now stand end, if one stands: windows that touch or overlap
 /// count as one.
-#[must_use]
-pub fn blackout_left_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
+fn blackout_left_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
     let mut left: u32 = 0;
     // Each pass can only lengthen the stay by a window; a week of it is the same as for ever.
     while left < WEEK_S {
@@ -177,15 +176,8 @@ pub fn blackout_left_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
 }
 
 /// Seconds until the next window begins, from a moment outside all windows.
-#[must_use]
-pub fn next_blackout_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
+fn next_blackout_s(windows: &[Window], second_of_week: u32) -> Option<u32> {
     windows.iter().filter_map(|w| Some(w.nearest(second_of_week)?.1)).min()
-}
-
-/// Seconds until a start of this length fits between windows: 0 = now, `None` = never.
-#[must_use]
-pub fn start_fits_in_s(windows: &[Window], second_of_week: u32, length_s: u32, finish_before: bool) -> Option<u32> {
-    Week::new(windows).fits_in_s(second_of_week, length_s, finish_before)
 }
 
 #[cfg(test)]

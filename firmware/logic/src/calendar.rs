@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-pub use crate::blackout::{Window, blackout_left_s, next_blackout_s, start_fits_in_s};
+pub use crate::blackout::Window;
 
 use crate::units::{Instant, Millis, elapsed_ms, later_ms, slugs};
 

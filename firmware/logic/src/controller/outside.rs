@@ -2,6 +2,8 @@
 //!
 //! Neither tanks nor valves come into it, so that one look serves a whole decision.
 
+use heapless::Vec;
+
 use super::Controller;
 use crate::calendar::{self, Hour, WEEK_S};
 use crate::demand::Hold;
@@ -70,15 +72,24 @@ impl<const N: usize> Controller<N> {
         if limit == Flow(0) || self.flow(now) <= limit {
             return None;
         }
-        let meters = u32::try_from(self.meters.len()).unwrap_or(u32::MAX);
-        let each = Flow(limit.0.checked_div(meters).unwrap_or(limit.0));
         let settings = self.settings.meter_settings();
+        let meters = u32::try_from(self.meters.len()).unwrap_or(u32::MAX);
+        let each = Flow(if meters > 1 { limit.0.checked_div(meters).unwrap_or(0) } else { limit.0 });
         let fallen = self.meters.iter().filter_map(|m| m.falls_to(each, settings)).max();
-        let (mut early, mut late) = (now, fallen.unwrap_or(now));
-        // One meter falls by a formula; the sum of several falls at some instant before.
-        while meters > 1 && elapsed_ms(early, late) > 1 {
-            let middle = later_ms(early, elapsed_ms(early, late) / 2);
-            if self.flow(middle) <= limit { late = middle } else { early = middle }
+        let mut late = fallen.unwrap_or(now);
+        if meters > 1 {
+            // One meter falls by a formula; the sum of several falls at some instant before.
+            let spacings: Vec<Flow, N> = crate::collect(self.meters.iter().map(|m| m.flow_by_spacing(settings)));
+            let sum_at = |at: Instant| {
+                self.meters.iter().zip(&spacings).fold(0u32, |sum, (meter, spacing)| {
+                    sum.saturating_add(meter.flow_by_silence(at, settings).min(*spacing).0)
+                })
+            };
+            let mut early = now;
+            while elapsed_ms(early, late) > 1 {
+                let middle = later_ms(early, elapsed_ms(early, late) / 2);
+                if sum_at(middle) <= limit.0 { late = middle } else { early = middle }
+            }
         }
         Some(late)
     }
