@@ -32,6 +32,15 @@ pub(super) struct Held {
     pub clears_at: Option<Instant>,
 }
 
+impl Held {
+    fn add(&mut self, hold: Hold, clears_at: Option<Instant>) {
+        self.holds.insert(hold);
+        if clears_at.is_some_and(|at| self.clears_at.is_none_or(|earlier| at < earlier)) {
+            self.clears_at = clears_at;
+        }
+    }
+}
+
 /// What holds each tank, in order.
 pub(super) type Survey<const N: usize> = Vec<Held, N>;
 
@@ -51,19 +60,21 @@ impl<const N: usize> Controller<N> {
     /// What holds each tank that waits; looks outside if one does and nobody has yet.
     #[inline(never)]
     pub(super) fn survey(&self, now: Instant, outside: &mut Option<Outside>) -> Survey<N> {
-        let look = |(id, tank): (TankId, &Tank)| {
+        let mut survey = Survey::new();
+        for (id, tank) in super::tank_ids(&self.tanks) {
             let mut held = Held::default();
             if is_waiting(tank) {
-                let outside = outside.get_or_insert_with(|| self.look_outside(now));
-                self.scan_holds(id, tank, now, outside, &mut |hold, clears_at| {
-                    held.holds.insert(hold);
-                    let clears_at = clears_at.filter(|at| *at > now);
-                    held.clears_at = held.clears_at.into_iter().chain(clears_at).min();
-                });
+                if outside.is_none() {
+                    *outside = Some(self.look_outside(now));
+                }
+                if let Some(outside) = outside {
+                    self.scan_holds(id, tank, now, outside, &mut |hold, clears_at| held.add(hold, clears_at));
+                }
             }
-            held
-        };
-        crate::collect(super::tank_ids(&self.tanks).map(look))
+            // There are as many places as tanks.
+            let _ = survey.push(held);
+        }
+        survey
     }
 
     /// Holds of the tank itself.
