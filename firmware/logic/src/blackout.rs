@@ -71,11 +71,11 @@ struct Span {
 
 impl Span {
     fn begins_s(self) -> u32 {
-        u32::from(self.from).saturating_mul(60)
+        u32::from(self.from).wrapping_mul(60)
     }
 
     fn ends_s(self) -> u32 {
-        u32::from(self.to).saturating_mul(60)
+        u32::from(self.to).wrapping_mul(60)
     }
 }
 
@@ -189,7 +189,7 @@ mod tests {
     use super::*;
 
     /// The same answer by walking from window to window.
-    fn start_fits_in_s(windows: &[Window], second_of_week: u32, length_s: u32, finish_before: bool) -> Option<u32> {
+    fn walked_to_a_start(windows: &[Window], second_of_week: u32, length_s: u32, finish_before: bool) -> Option<u32> {
         let mut wait = 0;
         while wait <= WEEK_S {
             let at = (second_of_week + wait) % WEEK_S;
@@ -226,7 +226,7 @@ mod tests {
         ) {
             let week = Week::new(&windows);
             // A week without a gap has no end to tell.
-            let endless = start_fits_in_s(&windows, 0, 0, false).is_none();
+            let endless = walked_to_a_start(&windows, 0, 0, false).is_none();
             prop_assert_eq!(week.left_s(second).is_some(), blackout_left_s(&windows, second).is_some());
             if !endless {
                 prop_assert_eq!(week.left_s(second), blackout_left_s(&windows, second));
@@ -234,7 +234,7 @@ mod tests {
             if blackout_left_s(&windows, second).is_none() {
                 prop_assert_eq!(week.next_s(second), next_blackout_s(&windows, second));
             }
-            let fits = start_fits_in_s(&windows, second, length_s, finish);
+            let fits = walked_to_a_start(&windows, second, length_s, finish);
             prop_assert_eq!(week.fits_in_s(second, length_s, finish), fits);
         }
     }

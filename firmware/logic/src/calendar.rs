@@ -11,6 +11,10 @@ use crate::units::{Instant, Millis, elapsed_ms, later_ms, slugs};
 
 /// Milliseconds in a day.
 pub const DAY_MS: u64 = 86_400_000;
+/// A day in units of 1 024 ms.
+const DAY_1024_MS: u32 = 84_375;
+/// The last day that is told, in 2139.
+const LAST_DAY: u32 = u32::MAX / DAY_1024_MS;
 /// Seconds in a week.
 pub(crate) const WEEK_S: u32 = 604_800;
 /// Seconds in a day.
@@ -33,21 +37,48 @@ impl Civil {
     /// Whole days since 2000-01-01.
     #[must_use]
     pub fn day(self) -> u32 {
-        self.secs().checked_div(DAY_S).unwrap_or(0)
+        self.split().0
+    }
+
+    /// Whole days, and milliseconds into the present one.
+    fn split(self) -> (u32, u32) {
+        // A day is 84 375 times 1 024 ms, so that 32 bits do until 2139. A Cortex-M0 cannot divide:
+        // a guess that is never too high, and a few steps, cost far less.
+        let parts = u32::try_from(self.0 >> 10).unwrap_or(u32::MAX);
+        let mut day = (parts >> 12).wrapping_mul(3_181) >> 16;
+        let mut rest = parts.wrapping_sub(day.wrapping_mul(DAY_1024_MS));
+        for step in [8, 4, 2, 1] {
+            let days = DAY_1024_MS.wrapping_mul(step);
+            if rest >= days {
+                rest = rest.wrapping_sub(days);
+                day = day.wrapping_add(step);
+            }
+        }
+        let part_ms = u32::try_from(self.0 & 0x3ff).unwrap_or(0);
+        (day, rest.wrapping_mul(1_024).wrapping_add(part_ms))
     }
 
     /// The first moment of a day at a minute of it.
     #[must_use]
     pub fn at(day: u32, minute: u16) -> Self {
-        let ms = u64::from(day).saturating_mul(DAY_MS);
-        Self(ms.saturating_add(u64::from(minute).saturating_mul(60_000)))
+        let midnight = u64::from(day.min(LAST_DAY).wrapping_mul(DAY_1024_MS)) << 10;
+        Self(midnight.wrapping_add(u64::from(u32::from(minute).wrapping_mul(60_000))))
     }
 
     /// Second of the week, from Monday 00:00.
     #[must_use]
     pub fn second_of_week(self) -> u32 {
+        self.in_week().0
+    }
+
+    /// Second of the week, from Monday 00:00, and milliseconds into that second.
+    pub(crate) fn in_week(self) -> (u32, u32) {
+        let (day, ms) = self.split();
+        let second = ms / 1_000;
         // 2000-01-01 was a Saturday: five days into its week.
-        self.secs().wrapping_add(5 * DAY_S).checked_rem(WEEK_S).unwrap_or(0)
+        let weekday = day.wrapping_add(5) % 7;
+        let into_second_ms = ms.wrapping_sub(second.wrapping_mul(1_000));
+        (weekday.wrapping_mul(DAY_S).wrapping_add(second), into_second_ms)
     }
 
     /// The weekday, 0 = Monday.
@@ -55,10 +86,6 @@ impl Civil {
     pub fn weekday(self) -> u8 {
         let day = self.second_of_week().checked_div(DAY_S).unwrap_or(0);
         u8::try_from(day).unwrap_or(0)
-    }
-
-    fn secs(self) -> u32 {
-        u32::try_from(self.0 / 1_000).unwrap_or(u32::MAX)
     }
 }
 
@@ -255,28 +282,24 @@ fn dated(civil: Civil, minute: u16) -> u32 {
     if civil < Civil::at(day, minute) { day.saturating_sub(1) } else { day }
 }
 
-/// Whether `now` lies within the hour's grace; always if civil time is unknown (T1: calendar rules rest).
-#[must_use]
-pub fn within_hour(now: Instant, clock: Clock, minute: u16, grace: Millis) -> bool {
-    clock.civil(now).is_none_or(|civil| {
-        let begins = Civil::at(dated(civil, minute), minute);
-        civil.0.saturating_sub(begins.0) < u64::from(grace.0)
-    })
+/// The regeneration hour as it is at some instant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Hour {
+    /// It has begun, and its grace is not over.
+    pub stands: bool,
+    /// When its grace ends, or if it does not stand, when it next begins.
+    pub changes_at: Option<Instant>,
 }
 
-/// When the hour's grace that stands at `now` ends, if one does.
+/// The regeneration hour at `now`, if civil time is known (T1: without it calendar rules rest).
 #[must_use]
-pub fn hour_ends(now: Instant, clock: Clock, minute: u16, grace: Millis) -> Option<Instant> {
+pub fn hour(now: Instant, clock: Clock, minute: u16, grace: Millis) -> Option<Hour> {
     let civil = clock.civil(now)?;
-    let ends = Civil(Civil::at(dated(civil, minute), minute).0.saturating_add(u64::from(grace.0)));
-    if civil < ends { clock.instant(ends) } else { None }
-}
-
-/// The next beginning of the hour after `now`, if civil time is known.
-#[must_use]
-pub fn next_hour(now: Instant, clock: Clock, minute: u16) -> Option<Instant> {
-    let civil = clock.civil(now)?;
-    clock.instant(Civil::at(dated(civil, minute).saturating_add(1), minute))
+    let date = dated(civil, minute);
+    let ends = Civil(Civil::at(date, minute).0.saturating_add(u64::from(grace.0)));
+    let stands = civil < ends;
+    let changes = if stands { ends } else { Civil::at(date.saturating_add(1), minute) };
+    Some(Hour { stands, changes_at: clock.instant(changes) })
 }
 
 /// Whole civil dates from `then` to a date by today's clock; if `date` is `None`, whole days of
@@ -288,5 +311,26 @@ pub fn dates_since(then: Instant, now: Instant, date: Option<u32>, clock: Clock)
     match (clock.civil(then), date) {
         (Some(then), Some(date)) => date.saturating_sub(then.day()),
         _ => u32::try_from(elapsed_ms(then, now) / DAY_MS).unwrap_or(u32::MAX),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        /// T4: days and weeks without division are what division makes them.
+        #[test]
+        fn t4_days_and_weeks_are_plain_arithmetic(ms in 0u64..(1 << 42)) {
+            let civil = Civil(ms);
+            let day = ms.checked_div(DAY_MS).unwrap_or(0);
+            prop_assert_eq!(u64::from(civil.day()), day);
+            prop_assert_eq!(Civil::at(civil.day(), 0).0, ms.saturating_sub(ms.checked_rem(DAY_MS).unwrap_or(0)));
+            let second = (ms / 1_000).saturating_add(5 * 86_400) % 604_800;
+            prop_assert_eq!(u64::from(civil.second_of_week()), second);
+            prop_assert_eq!(u64::from(civil.in_week().1), ms % 1_000);
+        }
     }
 }

@@ -259,16 +259,21 @@ impl Meter {
     /// the time since the last (M3).
     #[must_use]
     pub fn flow(&self, now: Instant, settings: &MeterSettings) -> Flow {
-        let Some((last, _)) = self.last() else { return Flow(0) };
-        let pulse = settings.pulse();
+        self.flow_by_spacing(settings).min(self.flow_by_silence(now, settings))
+    }
+
+    /// Flow by the spacing of the last pulses; none if they came in one instant, which says nothing.
+    pub(crate) fn flow_by_spacing(&self, settings: &MeterSettings) -> Flow {
         let (pulses, took_ms) = self.recent.run();
         if pulses == 0 {
-            // One instant says nothing about spacing.
             return Flow(0);
         }
-        let silence = Flow::of(pulse, elapsed_ms(last, now));
-        let spacing = Flow::of(Volume(pulse.0.saturating_mul(pulses)), took_ms);
-        spacing.min(silence)
+        Flow::of(Volume(settings.pulse().0.saturating_mul(pulses)), took_ms)
+    }
+
+    /// The most that can flow after the silence since the last pulse.
+    pub(crate) fn flow_by_silence(&self, now: Instant, settings: &MeterSettings) -> Flow {
+        self.last().map_or(Flow(0), |(last, _)| Flow::of(settings.pulse(), elapsed_ms(last, now)))
     }
 
     /// The first instant at which [`Meter::flow`] has surely fallen to `limit` if no further pulse

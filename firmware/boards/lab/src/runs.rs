@@ -5,8 +5,10 @@ use core::hash::{Hash, Hasher};
 use bedkeeper::calendar::Civil;
 use bedkeeper::contact::Contact;
 use bedkeeper::drive::Switches;
+use bedkeeper::duty::{Duty, Tank};
 use bedkeeper::journal::{Event, Who};
 use bedkeeper::sequence::Outcome;
+use bedkeeper::settings::MeterPlace;
 use bedkeeper::units::{Instant, TankId};
 use bedkeeper::{Action, Controller, Input, RawSettings, Settings};
 
@@ -37,13 +39,15 @@ pub struct Report {
     pub lost: u16,
 }
 
-/// The two runs.
+/// The runs.
 #[derive(Clone, Copy, Debug)]
 pub struct Reports {
     /// An ordinary day.
     pub ordinary: Report,
     /// A rough fortnight.
     pub rough: Report,
+    /// A rough fortnight with a meter on each tank.
+    pub metered_tanks: Report,
 }
 
 /// Runs everything.
@@ -52,7 +56,8 @@ pub struct Reports {
 pub fn all(probe: &mut impl Probe) -> Option<Reports> {
     let ordinary = Site::new(sites::ordinary())?.ordinary_day(probe);
     let rough = Site::new(sites::elaborate())?.rough_fortnight(probe);
-    Some(Reports { ordinary, rough })
+    let metered_tanks = Site::new(sites::metered_tanks())?.rough_fortnight(probe);
+    Some(Reports { ordinary, rough, metered_tanks })
 }
 
 /// A controller with its plant.
@@ -161,10 +166,17 @@ impl Site {
         valve.stuck = dice.below(3) == 0;
     }
 
+    /// Pulses of the common meter, or of a tank's own: of the one that serves, or now and then of any.
     fn pulses(&mut self, probe: &mut impl Probe, count: u32) {
+        let serves = |t: &Tank| matches!(t.duty(), Duty::Serving);
+        let meter = match self.controller.settings().meter.place {
+            MeterPlace::Common => 0,
+            MeterPlace::PerTank if self.report.records.is_multiple_of(7) => 1,
+            MeterPlace::PerTank => u8::from(!self.controller.tanks().first().is_some_and(serves)),
+        };
         let quiet = count == 1 && self.nobody_waits();
         let before = self.report.records;
-        let cost = self.call(probe, Input::Pulses { meter: 0, count });
+        let cost = self.call(probe, Input::Pulses { meter, count });
         let call = match count {
             1 if quiet && before == self.report.records => Call::QuietPulse,
             1 => Call::Pulse,

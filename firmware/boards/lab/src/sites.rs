@@ -1,9 +1,10 @@
-//! Two invented sites: an ordinary one, and one that turns on everything that costs time.
+//! Invented sites: an ordinary one, and two that turn on everything that costs time.
 
 use bedkeeper::calendar::{Weekdays, Window};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::{
-    Arrangement, CamFeedback, Medium, RawDrive, RawSettings, RawStep, RemoteRole, Reserve, Schedule, StartRule,
+    Arrangement, CamFeedback, Medium, MeterPlace, RawDrive, RawSettings, RawStep, RemoteRole, Reserve, Schedule,
+    StartRule,
 };
 use bedkeeper::units::{Exchange, Flow, Hardness, Millis, SaltMass, Volume};
 
@@ -81,5 +82,13 @@ pub fn elaborate() -> RawSettings {
         minutes(StepKind::Settle, 1, 0),
         minutes(StepKind::ServiceRinse, 2, 8_000),
     ]);
+    site
+}
+
+/// The elaborate site with a meter on each tank.
+#[must_use]
+pub fn metered_tanks() -> RawSettings {
+    let mut site = elaborate();
+    site.meter.place = MeterPlace::PerTank;
     site
 }

@@ -1,5 +1,7 @@
 //! What is due is done: each transition is one named function that records its cause.
 
+use super::holds::Survey;
+use super::outside::Outside;
 use super::{Changeover, Controller, NEVER, tank_ids};
 use crate::calendar::{self, Civil, HourOutcome};
 use crate::contact::Contact;
@@ -24,6 +26,8 @@ impl<const N: usize> Controller<N> {
             meter.poll(now, self.settings.meter_settings());
         }
         self.poll_hour(now);
+        let mut survey = Survey::default();
+        let mut outside = None;
         for _ in 0..MAX_PASSES {
             let mut changed = false;
             for id in self.ids() {
@@ -32,16 +36,18 @@ impl<const N: usize> Controller<N> {
                 changed |= self.ask_from_ledger(now, id);
             }
             changed |= self.poll_changeover(now);
-            changed |= self.start_waiting(now);
+            survey = self.survey(now, &mut outside);
+            changed |= self.start_waiting(now, &survey);
             changed |= self.send_drives(now);
             if !changed {
                 break;
             }
         }
-        self.note_holds(now);
+        // The last pass changed nothing, so what it saw still stands.
+        self.note_holds(now, &survey);
         self.raise_alarms(now);
         self.in_service = self.serving_set();
-        self.deadline = self.find_deadline(now);
+        self.deadline = self.find_deadline(now, &survey, outside.as_ref());
     }
 
     fn ids(&self) -> impl Iterator<Item = TankId> + use<N> {
@@ -72,6 +78,7 @@ impl<const N: usize> Controller<N> {
 
     // ---- contacts and calendar -------------------------------------------------------------
 
+    #[inline(never)]
     fn poll_contacts(&mut self, now: Instant) {
         let debounce = self.settings.contact_debounce;
         let before = |c: &crate::contact::Debounced| c.closed_since().is_some();
@@ -101,6 +108,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// The remote contact asks by its edge, after its minimum closure (C4).
+    #[inline(never)]
     fn poll_remote(&mut self, now: Instant) {
         let Some(since) = self.remote_pending() else { return };
         // Open at the pin, it has not been closed so long, even if that is not believed yet.
@@ -130,6 +138,7 @@ impl<const N: usize> Controller<N> {
         tank_ids(&self.tanks).filter(|(_, t)| fits(t)).min_by_key(|(_, t)| t.ledger.remaining()).map(|(id, _)| id)
     }
 
+    #[inline(never)]
     fn poll_hour(&mut self, now: Instant) {
         let (minute, grace) = (self.settings.hour_minute, self.settings.hour_grace);
         match self.hour.poll(now, self.clock, minute, grace) {
@@ -147,6 +156,7 @@ impl<const N: usize> Controller<N> {
 
     /// The bed that has stood longest past its backup days, one per hour event (C2); one that an
     /// operator holds is in nobody's way (C7).
+    #[inline(never)]
     fn ask_backup(&mut self, now: Instant, date: Option<u32>) {
         let days = u32::from(self.settings.backup_days);
         if days == 0 {
@@ -165,6 +175,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// The calendar asks for the serving tank (C3), by the date that the hour belongs to (T2).
+    #[inline(never)]
     fn ask_scheduled(&mut self, now: Instant, date: u32) {
         let asks = match self.settings.schedule {
             Schedule::Off => false,
@@ -199,6 +210,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Latches a cause that starts at once or waits for the hour.
+    #[inline(never)]
     pub(super) fn ask_when(&mut self, now: Instant, id: TankId, cause: Cause, at_once: bool) -> bool {
         let Some(tank) = self.tank_mut(id) else { return false };
         if tank.regeneration().is_some() {
@@ -211,6 +223,7 @@ impl<const N: usize> Controller<N> {
         new
     }
 
+    #[inline(never)]
     fn ask_from_ledger(&mut self, now: Instant, id: TankId) -> bool {
         let Some(tank) = self.tanks.get(id.index()) else { return false };
         if !matches!(tank.duty, Duty::Serving | Duty::Ready { .. } | Duty::Spent) || !tank.ledger.asks() {
@@ -238,6 +251,7 @@ impl<const N: usize> Controller<N> {
         self.write(Event::Drive { tank: id, event });
     }
 
+    #[inline(never)]
     fn poll_drive(&mut self, now: Instant, id: TankId) -> bool {
         let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
         let before = tank.drive.deadline();
@@ -317,6 +331,7 @@ impl<const N: usize> Controller<N> {
 
     /// Sends each drive where it should be: unknown ones are sought one at a time, tanks believed
     /// serving last (V2); none leaves service before another is confirmed there (S3).
+    #[inline(never)]
     fn send_drives(&mut self, now: Instant) -> bool {
         let mut sent = false;
         for id in self.ids() {
@@ -346,13 +361,14 @@ impl<const N: usize> Controller<N> {
         }
         let leaves = tank.drive.position() == Some(Position::Service) && wanted != Position::Service;
         let relieved = self.settings.arrangement == Arrangement::Single
-            || self.confirmed_serving() > 0
+            || self.is_confirmed_serving()
             || self.settings.allow_untreated;
         !leaves || relieved
     }
 
     // ---- duties --------------------------------------------------------------------------------
 
+    #[inline(never)]
     pub(super) fn set_duty(&mut self, id: TankId, duty: Duty, reason: Reason) {
         let kind = duty.kind();
         if let Some(tank) = self.tank_mut(id) {
@@ -369,6 +385,7 @@ impl<const N: usize> Controller<N> {
         }
     }
 
+    #[inline(never)]
     fn poll_regeneration(&mut self, now: Instant, id: TankId) -> bool {
         let rests_at = self.rests_at();
         let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
@@ -397,6 +414,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// The valve rests after the last step: what was served is restored (S6), what was cut short is not (L3).
+    #[inline(never)]
     fn finish_regeneration(&mut self, now: Instant, id: TankId, regeneration: &Regeneration, outcome: Outcome) {
         self.end_regeneration(id, regeneration, outcome);
         let single = self.settings.arrangement == Arrangement::Single;
@@ -437,6 +455,7 @@ impl<const N: usize> Controller<N> {
         self.write(event);
     }
 
+    #[inline(never)]
     fn poll_purge(&mut self, now: Instant, id: TankId) -> bool {
         let length = self.settings.purge;
         let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
@@ -469,6 +488,7 @@ impl<const N: usize> Controller<N> {
 
     // ---- changeover -----------------------------------------------------------------------------
 
+    #[inline(never)]
     fn poll_changeover(&mut self, now: Instant) -> bool {
         if self.settings.arrangement == Arrangement::Single {
             return false;
@@ -498,7 +518,7 @@ impl<const N: usize> Controller<N> {
             Some(_) => return false,
             None => None,
         };
-        if from.is_some() && self.changeover_held(now) {
+        if from.is_some() && self.changeover_held_until(now).is_some() {
             return false;
         }
         let Some((to, since)) = self.relief(from) else { return false };
@@ -551,12 +571,13 @@ impl<const N: usize> Controller<N> {
 
     /// Starts the first of the tanks that nothing holds: by leading cause, then off-line before
     /// serving, then who asked first (C7).
-    pub(super) fn start_waiting(&mut self, now: Instant) -> bool {
+    #[inline(never)]
+    pub(super) fn start_waiting(&mut self, now: Instant, survey: &Survey<N>) -> bool {
         let first = tank_ids(&self.tanks)
-            .filter(|(_, t)| is_waiting(t))
-            .filter(|(id, t)| self.holds_on(*id, t, now).is_empty())
-            .min_by_key(|(_, t)| (t.demand.leading(), matches!(t.duty, Duty::Serving), t.demand.asked_at()))
-            .map(|(id, _)| id);
+            .zip(survey)
+            .filter(|((_, t), held)| is_waiting(t) && held.holds.is_empty())
+            .min_by_key(|((_, t), _)| (t.demand.leading(), matches!(t.duty, Duty::Serving), t.demand.asked_at()))
+            .map(|((id, _), _)| id);
         let Some(id) = first else { return false };
         self.start_regeneration(now, id);
         true
@@ -580,17 +601,14 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Journals holds that came or went, and keeps when the flow alone first held.
-    fn note_holds(&mut self, now: Instant) {
+    #[inline(never)]
+    fn note_holds(&mut self, now: Instant, survey: &Survey<N>) {
         self.waiting = false;
-        for id in self.ids() {
-            let Some(tank) = self.tanks.get(id.index()) else { continue };
-            if !is_waiting(tank) {
-                continue;
-            }
+        for (id, held) in self.ids().zip(survey) {
+            let holds = held.holds;
+            let Some(tank) = self.tanks.get_mut(id.index()).filter(|t| is_waiting(t)) else { continue };
             self.waiting |= self.settings.start_flow_limit.0 > 0;
-            let holds = self.holds_on(id, tank, now);
             let held_before = tank.demand.held_by;
-            let Some(tank) = self.tanks.get_mut(id.index()) else { continue };
             if holds == HoldSet::only(Hold::FlowTooHigh) {
                 tank.demand.flow_wait_since.get_or_insert(now);
             }
@@ -603,44 +621,60 @@ impl<const N: usize> Controller<N> {
 
     // ---- the next deadline -------------------------------------------------------------------------
 
-    fn find_deadline(&self, now: Instant) -> Instant {
-        let mut next = NEVER;
-        let mut consider = |at: Option<Instant>| {
-            if let Some(at) = at.filter(|at| *at > now) {
-                next = next.min(at);
-            }
-        };
+    #[inline(never)]
+    fn find_deadline(&self, now: Instant, survey: &Survey<N>, outside: Option<&Outside>) -> Instant {
+        let mut next = Earliest { now, at: NEVER };
         let settings = &self.settings;
-        for (id, tank) in tank_ids(&self.tanks) {
-            consider(tank.drive.deadline());
+        for (tank, held) in self.tanks.iter().zip(survey) {
+            next.consider(tank.drive.deadline());
             match &tank.duty {
-                Duty::Regenerating(r) => consider(r.deadline(settings)),
-                Duty::Purging { running_since: Some(since) } => consider(Some(later(*since, settings.purge))),
+                Duty::Regenerating(r) => next.consider(r.deadline(settings)),
+                Duty::Purging { running_since: Some(since) } => next.consider(Some(later(*since, settings.purge))),
                 _ => {}
             }
             if is_waiting(tank) {
-                consider(tank.demand.asked_at().map(|at| later(at, settings.overdue_after)));
-                self.scan_holds(id, tank, now, &mut |_, at| consider(at));
-                consider(self.next_calendar_hold(tank, now));
+                next.consider(tank.demand.asked_at().map(|at| later(at, settings.overdue_after)));
+                next.consider(held.clears_at);
+                if held.holds.contains(Hold::FlowTooHigh) {
+                    next.consider(tank.demand.flow_wait_since.map(|since| later(since, settings.flow_wait_limit)));
+                }
+                next.consider(outside.and_then(|outside| self.next_calendar_hold(tank, outside)));
             }
         }
         for contact in [&self.contacts.remote, &self.contacts.sensor, &self.contacts.low_pressure] {
-            consider(contact.deadline(settings.contact_debounce));
+            next.consider(contact.deadline(settings.contact_debounce));
         }
-        consider(self.remote_pending().map(|since| later(since, settings.remote_minimum)));
+        next.consider(self.remote_pending().map(|since| later(since, settings.remote_minimum)));
         for meter in &self.meters {
-            consider(meter.deadline());
+            next.consider(meter.deadline());
         }
-        consider(self.hour.deadline(now, self.clock, settings.hour_minute, settings.hour_grace));
-        if self.changeover_held(now) {
-            consider(self.window_ends(now));
-        }
-        self.watch_deadlines(now, &mut consider);
-        next
+        next.consider(self.hour.deadline(now, self.clock, settings.hour_minute, settings.hour_grace));
+        next.consider(self.changeover_held_until(now));
+        self.watch_deadlines(now, &mut next);
+        next.at
     }
 }
 
 /// A regeneration is asked for and has not started.
 pub(super) fn is_waiting(tank: &Tank) -> bool {
     tank.regeneration().is_none() && !tank.demand.causes().is_empty()
+}
+
+/// The earliest of the instants that it is told of, but for those that are past.
+pub(super) struct Earliest {
+    now: Instant,
+    at: Instant,
+}
+
+impl Earliest {
+    /// Kept apart, since it is told of so many.
+    #[inline(never)]
+    pub(super) fn consider(&mut self, at: Option<Instant>) {
+        if let Some(at) = at
+            && at > self.now
+            && at < self.at
+        {
+            self.at = at;
+        }
+    }
 }

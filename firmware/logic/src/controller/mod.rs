@@ -6,6 +6,7 @@
 mod decide;
 mod holds;
 mod operator;
+mod outside;
 #[cfg(test)]
 mod tests;
 mod watches;
@@ -550,7 +551,8 @@ impl<const N: usize> Controller<N> {
         let mut standing: Vec<Standing, 18> = Vec::new();
         let causes = unit.demand.causes();
         if !causes.is_empty() && unit.regeneration().is_none() {
-            self.scan_holds(tank, unit, self.now, &mut |hold, clears_at| {
+            let outside = self.look_outside(self.now);
+            self.scan_holds(tank, unit, self.now, &outside, &mut |hold, clears_at| {
                 let _ = standing.push(Standing { hold, clears_at });
             });
         }

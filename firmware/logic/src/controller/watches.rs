@@ -1,7 +1,7 @@
 //! Alarms follow their conditions (W1).
 
 use super::Controller;
-use super::decide::is_waiting;
+use super::decide::{Earliest, is_waiting};
 use crate::duty::Duty;
 use crate::journal::Event;
 use crate::settings::{Arrangement, RemoteRole};
@@ -13,6 +13,7 @@ const CLOSED_FLOW_STANDS: Millis = Millis::from_mins(10);
 
 impl<const N: usize> Controller<N> {
     /// Sets every alarm by its condition and journals what changed.
+    #[inline(never)]
     pub(super) fn raise_alarms(&mut self, now: Instant) {
         for alarm in Alarm::ALL {
             let stands = self.condition(*alarm, now);
@@ -60,17 +61,17 @@ impl<const N: usize> Controller<N> {
     }
 
     /// When a condition will change by itself.
-    pub(super) fn watch_deadlines(&self, now: Instant, consider: &mut dyn FnMut(Option<Instant>)) {
+    pub(super) fn watch_deadlines(&self, now: Instant, next: &mut Earliest) {
         let standing = self.watches.standing();
         if standing.contains(Alarm::ExcessFlow) {
             for meter in &self.meters {
-                consider(meter.excess_deadline(self.settings.meter_settings()));
+                next.consider(meter.excess_deadline(self.settings.meter_settings()));
             }
         }
-        consider(self.closed_flow_at.map(|at| later(at, CLOSED_FLOW_STANDS)));
-        consider(self.hold_off_since().map(|at| later(at, self.settings.hold_off_limit)));
+        next.consider(self.closed_flow_at.map(|at| later(at, CLOSED_FLOW_STANDS)));
+        next.consider(self.hold_off_since().map(|at| later(at, self.settings.hold_off_limit)));
         if standing.contains(Alarm::DischargeLimit) {
-            consider(Some(self.drain_day_ends(now)));
+            next.consider(Some(self.drain_day_ends(now)));
         }
     }
 }

@@ -116,6 +116,7 @@ pub struct Faults {
 }
 
 impl Faults {
+    #[inline(never)]
     pub(super) fn add(&mut self, field: &'static str, index: Option<usize>, problem: Problem) {
         let index = index.and_then(|i| u8::try_from(i).ok());
         if self.listed.push(Fault { field, index, problem }).is_err() {

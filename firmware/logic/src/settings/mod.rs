@@ -45,6 +45,10 @@ pub struct Settings {
     longest_regeneration: Millis,
     #[serde(skip_serializing)]
     drain_per_regeneration: Volume,
+    #[serde(skip_serializing)]
+    draws_brine: bool,
+    #[serde(skip_serializing)]
+    refills_first: bool,
 }
 
 impl Deref for Settings {
@@ -79,6 +83,18 @@ impl TryFrom<RawSettings> for Settings {
     }
 }
 
+fn has_step(raw: &RawSettings, kind: StepKind) -> bool {
+    raw.program.iter().any(|s| s.kind == kind && s.length.0 > 0)
+}
+
+fn refills_first(raw: &RawSettings) -> bool {
+    let place = |kind| raw.program.iter().position(|s| s.kind == kind && s.length.0 > 0);
+    match (place(StepKind::BrineRefill), place(StepKind::BrineDraw)) {
+        (Some(refill), Some(draw)) => refill < draw,
+        _ => false,
+    }
+}
+
 /// The positions a drive can reach.
 fn positions_of(drive: &RawDrive) -> PositionSet {
     let mut set = PositionSet::EMPTY;
@@ -108,6 +124,8 @@ impl Settings {
             week: Week::new(&raw.windows),
             longest_regeneration: raw.longest_regeneration(),
             drain_per_regeneration: raw.drain_per_regeneration(),
+            draws_brine: has_step(&raw, StepKind::BrineDraw),
+            refills_first: refills_first(&raw),
             raw,
         }
     }
@@ -163,23 +181,19 @@ impl Settings {
     /// Whether a regeneration draws brine.
     #[must_use]
     pub fn draws_brine(&self) -> bool {
-        self.has_step(StepKind::BrineDraw)
+        self.draws_brine
     }
 
     /// Whether the brine is made within the same regeneration, before its draw.
     #[must_use]
     pub fn refills_first(&self) -> bool {
-        let place = |kind| self.program.iter().position(|s| s.kind == kind && s.length.0 > 0);
-        match (place(StepKind::BrineRefill), place(StepKind::BrineDraw)) {
-            (Some(refill), Some(draw)) => refill < draw,
-            _ => false,
-        }
+        self.refills_first
     }
 
     /// Whether the program has such a step with a length.
     #[must_use]
     pub fn has_step(&self, kind: StepKind) -> bool {
-        self.program.iter().any(|s| s.kind == kind && s.length.0 > 0)
+        has_step(&self.raw, kind)
     }
 
     /// Drain flow of a step kind, for the estimate of a purge.
