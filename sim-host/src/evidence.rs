@@ -3,17 +3,26 @@
 //! Times are milliseconds from the start of the recording, volumes nanolitres, salt milligrams; only the
 //! curves, which are for the eye, hold floating-point numbers. Things are named by the slugs that the logic
 //! uses (`exhausted`, `brine-draw`, `valve-lost`), and carry their readable text with them.
+//!
+//! Memory does not grow with the recording, but for one small record per regeneration: slugs and texts are
+//! static, what a regeneration waited for is kept with it alone, and whatever could come and go without a
+//! regeneration is kept up to a stated number and counted beyond.
 
 mod curve;
 mod json;
 
 pub use curve::{Bucket, Curve, DEFAULT_CURVE_CAPACITY};
-pub use json::json;
+pub use json::{json, write_json};
 
-use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
+
+use jiff::SignedDuration;
+use jiff::civil::DateTime;
+
+use crate::quantity::show;
 
 /// Everything that one replay shows about one site under one recording.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Evidence {
     /// The site's name.
     pub site: String,
@@ -44,6 +53,8 @@ pub struct Evidence {
     pub regenerations: Vec<RegenerationEvidence>,
     /// The alarms, in order of their onset.
     pub alarms: Vec<AlarmEvidence>,
+    /// Alarms that were raised and returned but are not among `alarms`, because there were too many.
+    pub alarms_left_out: u64,
     /// Rules seen broken, in order of time. Empty is what it should be.
     pub violations: Vec<Violation>,
     /// What the logic expects to do next, after the end of the recording.
@@ -52,9 +63,41 @@ pub struct Evidence {
     pub notes: Vec<String>,
 }
 
+impl Evidence {
+    /// Civil time at the recording's start; `None` if unknown.
+    #[must_use]
+    pub fn start_time(&self) -> Option<DateTime> {
+        self.start.parse().ok()
+    }
+
+    /// What kept a tank waiting, in order of the regenerations that it waited for; holds may overlap.
+    pub fn holds_of<'a>(&'a self, tank: &'a TankEvidence) -> impl Iterator<Item = &'a HoldInterval> + Clone {
+        self.regenerations
+            .iter()
+            .filter(|regeneration| regeneration.tank == tank.number)
+            .flat_map(|regeneration| &regeneration.holds_before)
+            .chain(&tank.pending_holds)
+    }
+
+    /// How many alarms were raised, listed or not.
+    #[must_use]
+    pub fn alarms_raised(&self) -> u64 {
+        self.alarms.len() as u64 + self.alarms_left_out
+    }
+}
+
+/// A moment of a replay as people write it: civil time, or the time since the start where that is unknown.
+#[must_use]
+pub fn moment(start: Option<DateTime>, at_ms: u64) -> String {
+    let elapsed = i64::try_from(at_ms).ok().map(SignedDuration::from_millis);
+    match start.zip(elapsed).and_then(|(start, elapsed)| start.checked_add(elapsed).ok()) {
+        Some(civil) => civil.strftime("%Y-%m-%d %H:%M:%S").to_string(),
+        None => format!("{} after the start", show::duration_brief(at_ms)),
+    }
+}
+
 /// How tanks share the work.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum Arrangement {
     /// One tank.
     #[default]
@@ -75,7 +118,7 @@ impl Arrangement {
 }
 
 /// Where the metered water went. All in nL; `metered` equals the sum of the other four.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub struct WaterAccount {
     /// Counted by the meter.
     pub metered_nl: u128,
@@ -104,53 +147,68 @@ impl WaterAccount {
 }
 
 /// What one tank did.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct TankEvidence {
     /// The tank's number, counted from 1.
     pub number: u8,
-    /// Its duties, one after the other, from the recording's start to its end.
+    /// Its duties, one after the other, from the recording's start to its end. Where too many changes came
+    /// between two regenerations a gap stands for those left out, and a note says so.
     pub duties: Vec<DutyInterval>,
-    /// What kept it waiting, when it waited. Holds may overlap.
-    pub holds: Vec<HoldInterval>,
+    /// What kept it waiting for a regeneration that had not begun when the recording ended.
+    /// [`Evidence::holds_of`] has all its holds.
+    pub pending_holds: Vec<HoldInterval>,
     /// Volume remaining before it is exhausted, L; negative past zero.
     pub remaining: Curve,
 }
 
 /// A tank's duty over a stretch of time.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub struct DutyInterval {
     /// When it began, ms.
     pub from_ms: u64,
     /// When it ended, ms; the recording's end if it had not.
     pub to_ms: u64,
     /// `serving`, `ready`, `spent`, `regenerating`, `purging` or `out`.
-    pub duty: String,
+    pub duty: &'static str,
     /// A sentence about it, such as why it began. May be empty.
-    pub text: String,
+    pub text: &'static str,
 }
 
 /// A hold on a waiting tank over a stretch of time.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub struct HoldInterval {
     /// When it began, ms.
     pub from_ms: u64,
     /// When it cleared, ms; the recording's end if it had not.
     pub to_ms: u64,
     /// The hold's slug, such as `blackout`.
-    pub hold: String,
-    /// What clears it and, if known, when.
-    pub text: String,
+    pub hold: &'static str,
+    /// What clears it.
+    pub clears: &'static str,
+    /// When that will be, ms, if the logic knew it when the hold began.
+    pub clears_at_ms: Option<u64>,
+}
+
+impl HoldInterval {
+    /// What clears it and, if known, when; `start` is the civil time at the recording's start.
+    #[must_use]
+    pub fn text(&self, start: Option<DateTime>) -> Cow<'static, str> {
+        match self.clears_at_ms {
+            None => Cow::Borrowed(self.clears),
+            Some(at_ms) => Cow::Owned(format!("{}, at {}", self.clears, moment(start, at_ms))),
+        }
+    }
 }
 
 /// One regeneration, from being asked for to its end.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub struct RegenerationEvidence {
     /// The tank's number, counted from 1.
     pub tank: u8,
     /// The leading cause's slug, such as `exhausted`.
-    pub cause: String,
-    /// Every cause that stood, the leading one first.
-    pub all_causes: Vec<String>,
+    pub cause: &'static str,
+    /// The other causes that stood, the most urgent first.
+    pub other_causes: Box<[&'static str]>,
     /// When it was first asked for, ms.
     pub asked_ms: u64,
     /// When it began, ms.
@@ -164,18 +222,24 @@ pub struct RegenerationEvidence {
     /// How it ended.
     pub outcome: Outcome,
     /// The steps that ran, in order.
-    pub steps: Vec<StepEvidence>,
+    pub steps: Box<[StepEvidence]>,
     /// What held it up between being asked for and its start.
-    pub holds_before: Vec<HoldInterval>,
+    pub holds_before: Box<[HoldInterval]>,
     /// Salt used, mg.
     pub salt_mg: u64,
     /// Water sent to the drain, nL.
     pub drain_nl: u128,
 }
 
+impl RegenerationEvidence {
+    /// Every cause that stood, the leading one first.
+    pub fn causes(&self) -> impl Iterator<Item = &'static str> {
+        std::iter::once(self.cause).chain(self.other_causes.iter().copied())
+    }
+}
+
 /// How a regeneration ended.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum Outcome {
     /// Every step that counts was completed: the capacity is restored.
     Complete,
@@ -202,10 +266,10 @@ impl Outcome {
 }
 
 /// One step of a regeneration.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub struct StepEvidence {
     /// The step's slug, such as `slow-rinse`.
-    pub step: String,
+    pub step: &'static str,
     /// When it began, ms.
     pub start_ms: u64,
     /// When it ended, ms; the recording's end if it still ran.
@@ -213,20 +277,20 @@ pub struct StepEvidence {
 }
 
 /// One alarm, from its onset to its return.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub struct AlarmEvidence {
     /// The alarm's slug, such as `overrun`.
-    pub slug: String,
+    pub slug: &'static str,
     /// When it was raised, ms.
     pub from_ms: u64,
     /// When it returned to normal, ms; `None` while it stands.
     pub to_ms: Option<u64>,
     /// What happened, what the logic did about it, what a person should look at.
-    pub text: String,
+    pub text: &'static str,
 }
 
 /// A rule seen broken.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub struct Violation {
     /// The rule's name, such as `S2`.
     pub rule: String,
@@ -237,7 +301,7 @@ pub struct Violation {
 }
 
 /// Something the logic expects to do next.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub struct NextExpected {
     /// The tank's number, counted from 1.
     pub tank: u8,

@@ -1,9 +1,12 @@
 //! Sentences for what the logic records, and the help that goes with each alarm.
 
+use std::sync::LazyLock;
+
 use bedkeeper::controller::Why;
-use bedkeeper::demand::{CauseSet, HoldSet};
+use bedkeeper::demand::{CauseSet, Hold, HoldSet};
 use bedkeeper::drive::DriveEvent;
 use bedkeeper::journal::{Event, Reason, Who};
+use bedkeeper::sequence::Outcome;
 use bedkeeper::units::{TankId, Volume};
 use bedkeeper::watch::Alarm;
 
@@ -99,20 +102,31 @@ pub fn hold_list(holds: HoldSet) -> String {
     holds.iter().map(|h| h.slug()).collect::<Vec<_>>().join(", ")
 }
 
+/// What clears a hold, as "until" and when.
+#[must_use]
+pub fn hold_text(hold: Hold) -> &'static str {
+    /// Made once for the whole program, so that any number of holds share them.
+    static TEXTS: LazyLock<Vec<&'static str>> =
+        LazyLock::new(|| Hold::ALL.iter().map(|hold| &*format!("until {}", hold.cleared_by()).leak()).collect());
+    Hold::ALL.iter().zip(&*TEXTS).find(|(known, _)| **known == hold).map_or("", |(_, text)| text)
+}
+
 /// Why a duty began.
 #[must_use]
-pub fn reason_text(reason: Reason) -> String {
+pub const fn reason_text(reason: Reason) -> &'static str {
     match reason {
-        Reason::TookOver => "its valve confirmed service".to_owned(),
-        Reason::Relieved => "another tank took over".to_owned(),
-        Reason::Started => "its regeneration began".to_owned(),
-        Reason::Ended(outcome) => format!("its regeneration ended ({})", outcome.slug()),
-        Reason::Stale => "it stood long, so it is flushed first".to_owned(),
-        Reason::Purged => "the purge is over".to_owned(),
-        Reason::Operator => "an operator's decision".to_owned(),
-        Reason::DriveLost => "its valve drive is lost".to_owned(),
-        Reason::BrineInBed => "brine may have reached its bed, so it is rinsed out".to_owned(),
-        Reason::NoneServing => "no tank served".to_owned(),
+        Reason::TookOver => "its valve confirmed service",
+        Reason::Relieved => "another tank took over",
+        Reason::Started => "its regeneration began",
+        Reason::Ended(Outcome::Complete) => "its regeneration ended (complete)",
+        Reason::Ended(Outcome::Aborted) => "its regeneration ended (aborted)",
+        Reason::Ended(Outcome::Failed) => "its regeneration ended (failed)",
+        Reason::Stale => "it stood long, so it is flushed first",
+        Reason::Purged => "the purge is over",
+        Reason::Operator => "an operator's decision",
+        Reason::DriveLost => "its valve drive is lost",
+        Reason::BrineInBed => "brine may have reached its bed, so it is rinsed out",
+        Reason::NoneServing => "no tank served",
     }
 }
 

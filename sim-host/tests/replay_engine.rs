@@ -56,7 +56,7 @@ fn a2_the_apartments_take_turns() {
         assert_eq!(r.cause, "reserve");
         assert_eq!(r.outcome, Outcome::Complete);
         assert_eq!(r.overrun_nl, 0);
-        let steps: Vec<_> = r.steps.iter().map(|s| s.step.as_str()).collect();
+        let steps: Vec<_> = r.steps.iter().map(|s| s.step).collect();
         let program =
             [StepKind::Backwash, StepKind::BrineDraw, StepKind::SlowRinse, StepKind::FastRinse, StepKind::BrineRefill];
         assert_eq!(steps, program.map(StepKind::slug));

@@ -2,9 +2,8 @@
 
 mod sample;
 
-use bedkeeper_sim::evidence::{Evidence, NextExpected, Outcome, Violation};
+use bedkeeper_sim::evidence::{Evidence, NextExpected, Outcome, RegenerationEvidence, Violation};
 use bedkeeper_sim::report::render;
-use serde_json::Value;
 
 /// The page with its spaces made plain, so that expectations can be read.
 fn page(evidence: &Evidence) -> String {
@@ -47,7 +46,7 @@ fn a_quiet_fortnight_says_so() {
             "94 914 L (25 074 gal)",
             "The account adds up to the nanolitre: 94 914.000000000 L.",
             "8 complete",
-            "Clears at 09:00, when the blackout window ends.",
+            "until the blackout window ends, at 2026-03-",
             "not certified",
             "added sodium",
         ],
@@ -91,34 +90,131 @@ fn what_never_was_is_said_in_words() {
     );
 }
 
-/// Appends `addition` to every text within, whatever its field. Returns how many there were.
-fn append_everywhere(value: &mut Value, addition: &str) -> usize {
-    match value {
-        Value::String(text) => {
-            text.push_str(addition);
-            1
+#[test]
+fn every_text_is_escaped() {
+    /// Appended to every text, whatever its field.
+    const ATTACK: &str = "<script>'\"&</script>";
+    let mut texts = 0;
+    let mut owned = |text: &mut String| {
+        text.push_str(ATTACK);
+        texts += 1;
+    };
+    let mut evidence = sample::evidence();
+    evidence.violations.push(Violation { rule: "S2".into(), at_ms: 0, text: "Seen.".into() });
+    owned(&mut evidence.site);
+    owned(&mut evidence.site_note);
+    owned(&mut evidence.recording);
+    owned(&mut evidence.start);
+    evidence.notes.iter_mut().for_each(&mut owned);
+    evidence.next_expected.iter_mut().for_each(|next| owned(&mut next.text));
+    for violation in &mut evidence.violations {
+        owned(&mut violation.rule);
+        owned(&mut violation.text);
+    }
+    let mut fixed = |text: &mut &'static str| {
+        *text = format!("{text}{ATTACK}").leak();
+        texts += 1;
+    };
+    for alarm in &mut evidence.alarms {
+        fixed(&mut alarm.slug);
+        fixed(&mut alarm.text);
+    }
+    for duty in evidence.tanks.iter_mut().flat_map(|tank| &mut tank.duties) {
+        fixed(&mut duty.duty);
+        fixed(&mut duty.text);
+    }
+    for regeneration in &mut evidence.regenerations {
+        fixed(&mut regeneration.cause);
+        regeneration.other_causes.iter_mut().for_each(&mut fixed);
+        regeneration.steps.iter_mut().for_each(|step| fixed(&mut step.step));
+        for hold in &mut regeneration.holds_before {
+            fixed(&mut hold.hold);
+            fixed(&mut hold.clears);
         }
-        Value::Array(values) => values.iter_mut().map(|value| append_everywhere(value, addition)).sum(),
-        Value::Object(fields) => fields
-            .iter_mut()
-            .filter(|(name, _)| !["arrangement", "outcome"].contains(&name.as_str()))
-            .map(|(_, value)| append_everywhere(value, addition))
-            .sum(),
-        _ => 0,
+    }
+    let page = page(&evidence);
+    assert!(!page.contains(ATTACK));
+    assert!(!page.contains("<script>'"));
+    assert!(page.matches("&#60;script&#62;").count() > texts / 2, "most texts are shown");
+}
+
+/// The sample's regenerations and duties over and over, one round after the other.
+fn long(rounds: u64) -> Evidence {
+    let mut evidence = sample::evidence();
+    let (once, span_ms) = (evidence.regenerations.clone(), evidence.span_ms);
+    let duties: Vec<_> = evidence.tanks.iter().map(|tank| tank.duties.clone()).collect();
+    evidence.span_ms = span_ms * rounds;
+    for by_ms in (1..rounds).map(|round| round * span_ms) {
+        evidence.regenerations.extend(once.iter().cloned().map(|mut r| {
+            r.asked_ms += by_ms;
+            r.start_ms += by_ms;
+            r.end_ms = r.end_ms.map(|end_ms| end_ms + by_ms);
+            for step in &mut r.steps {
+                step.start_ms += by_ms;
+                step.end_ms += by_ms;
+            }
+            for hold in &mut r.holds_before {
+                hold.from_ms += by_ms;
+                hold.to_ms += by_ms;
+            }
+            r
+        }));
+        for (tank, once) in evidence.tanks.iter_mut().zip(&duties) {
+            tank.duties.extend(once.iter().cloned().map(|mut duty| {
+                duty.from_ms += by_ms;
+                duty.to_ms += by_ms;
+                duty
+            }));
+        }
+    }
+    evidence
+}
+
+#[test]
+fn a_huge_replay_shows_its_ends_and_says_so() {
+    let evidence = long(1_000);
+    let count = evidence.regenerations.len();
+    let html = render(&evidence).expect("renders");
+    assert!(html.len() < 10_000_000, "{} bytes", html.len());
+    let page = page(&evidence);
+    let thousands = |n: usize| format!("{} {:03}", n / 1_000, n % 1_000);
+    let said = format!(
+        "Of {} regenerations this page shows the first 250 and the last 250, with their steps, holds and duties. \
+         The {} between ",
+        thousands(count),
+        thousands(count - 500)
+    );
+    assert_eq!(page.matches(&said).count(), 2, "at the head and at the table");
+    assert_eq!(page.matches("this regeneration on the time line").count(), 500);
+    // What the page does not list it counts.
+    let complete = evidence.regenerations.iter().filter(|r| r.outcome == Outcome::Complete).count();
+    assert_says(&page, &[&format!("<dd>{complete} complete</dd>")]);
+    let show = |r: &RegenerationEvidence| {
+        format!("data-show-from=\"{}\" data-show-to=\"{}\"", r.start_ms, r.end_ms.unwrap_or(evidence.span_ms))
+    };
+    for (index, shown) in [(0, true), (249, true), (250, false), (count - 251, false), (count - 250, true)] {
+        assert_eq!(page.contains(&show(&evidence.regenerations[index])), shown, "regeneration {index}");
     }
 }
 
 #[test]
-fn every_text_is_escaped() {
-    let attack = "<script>'\"&</script>";
-    let mut evidence = sample::evidence();
-    evidence.violations.push(Violation { rule: "S2".into(), at_ms: 0, text: "Seen.".into() });
-    let mut value = serde_json::to_value(&evidence).expect("serialises");
-    let texts = append_everywhere(&mut value, attack);
-    let page = page(&serde_json::from_value(value).expect("reads back"));
-    assert!(!page.contains(attack));
-    assert!(!page.contains("<script>'"));
-    assert!(page.matches("&#60;script&#62;").count() > texts / 2, "most texts are shown");
+fn a_replay_that_fits_is_shown_whole() {
+    let page = page(&long(50));
+    assert!(!page.contains("this page shows the first"));
+    assert_says(&page, &["Every change of duty"]);
+}
+
+#[test]
+fn countless_duties_and_holds_leave_the_page_small() {
+    let mut evidence = long(100);
+    let (duty, hold) = (evidence.tanks[0].duties[0].clone(), evidence.regenerations[0].holds_before[0].clone());
+    evidence.tanks[0].duties = vec![duty; 100_000];
+    for regeneration in &mut evidence.regenerations {
+        regeneration.holds_before = vec![hold.clone(); 50].into();
+    }
+    let html = render(&evidence).expect("renders");
+    assert!(html.len() < 10_000_000, "{} bytes", html.len());
+    assert!(html.contains("Figures, the water account and curves cover the whole recording."));
 }
 
 #[test]
@@ -145,7 +241,7 @@ fn times_that_make_no_sense_do_not_stop_the_report() {
     evidence.regenerations[0].start_ms = u64::MAX;
     evidence.regenerations[1].end_ms = Some(0);
     evidence.tanks[0].duties[0].to_ms = u64::MAX;
-    evidence.tanks[1].holds[0].from_ms = u64::MAX;
+    evidence.regenerations[0].holds_before[0].from_ms = u64::MAX;
     evidence.flow.push(u64::MAX, -1.0);
     assert_says(&page(&evidence), &["Linden Court"]);
     evidence.span_ms = u64::MAX;

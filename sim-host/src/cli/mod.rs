@@ -139,8 +139,13 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
 
 /// Writes to standard output; a closed pipe is no error.
 fn print(text: &str) -> ExitCode {
-    let mut out = std::io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    print_with(|out| out.write_all(text.as_bytes()))
+}
+
+/// Prints what `write` writes, piece by piece.
+fn print_with(write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> ExitCode {
+    let mut out = std::io::BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
+    match write(&mut out).and_then(|()| out.flush()) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
         Err(error) => {

@@ -9,7 +9,7 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::civil::DateTime;
 
-use super::{EXIT_BAD_INPUT, EXIT_NO, Style, demo, print, summary};
+use super::{EXIT_BAD_INPUT, EXIT_NO, Style, demo, print, print_with, summary};
 use crate::evidence::{self, Evidence};
 use crate::quantity::show::UnitSystem;
 use crate::recording::Recording;
@@ -97,18 +97,11 @@ pub fn run(args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
 }
 
 fn report_on(evidence: &Evidence, units: UnitSystem, args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
-    let text = if args.json {
-        match evidence::json(evidence) {
-            Ok(json) => json,
-            Err(error) => {
-                eprintln!("bedkeeper: the result could not be written as JSON: {error}");
-                return ExitCode::from(EXIT_BAD_INPUT);
-            }
-        }
+    let printed = if args.json {
+        print_with(|out| evidence::write_json(evidence, out).map_err(std::io::Error::from))
     } else {
-        summary::summary(evidence, units, style)
+        print(&summary::summary(evidence, units, style))
     };
-    let printed = print(&text);
     if !quiet && !args.json {
         for (what, path) in
             [("report", &args.html), ("table", &args.csv), ("waveforms", &args.vcd), ("journal", &args.journal)]
@@ -163,8 +156,8 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
         EventTable::write(&evidence, create(path)?).map_err(|e| unwritable(path, &e))?;
     }
     if let Some(path) = &args.html {
-        let page = report::render(&evidence).map_err(|e| format!("bedkeeper: the report could not be made: {e}"))?;
-        create(path)?.write_all(page.as_bytes()).map_err(|e| unwritable(path, &e))?;
+        let mut out = create(path)?;
+        report::write(&evidence, &mut out).and_then(|()| out.flush()).map_err(|e| unwritable(path, &e))?;
     }
     let units = match args.units {
         Some(Units::Metric) => UnitSystem::Metric,

@@ -89,7 +89,7 @@ fn regenerations(out: &mut String, e: &Evidence, units: UnitSystem, style: &Styl
 
 fn row(out: &mut String, e: &Evidence, r: &RegenerationEvidence, units: UnitSystem) -> std::fmt::Result {
     let took = r.end_ms.map_or_else(|| "runs".to_owned(), |end| show::duration_brief(end.saturating_sub(r.start_ms)));
-    let waited: Vec<_> = r.holds_before.iter().filter(|h| h.to_ms > h.from_ms).map(|h| h.hold.as_str()).collect();
+    let waited: Vec<_> = r.holds_before.iter().filter(|h| h.to_ms > h.from_ms).map(|h| h.hold).collect();
     let mut names: Vec<&str> = Vec::new();
     for hold in waited {
         if !names.contains(&hold) {
@@ -127,14 +127,15 @@ fn alarms(out: &mut String, e: &Evidence, style: &Style) -> std::fmt::Result {
     if e.alarms.is_empty() {
         return writeln!(out, "\n{}: none", style.bold("Alarms"));
     }
-    writeln!(out, "\n{}", style.bold(&format!("Alarms: {}", e.alarms.len())))?;
+    writeln!(out, "\n{}", style.bold(&format!("Alarms: {}", e.alarms_raised())))?;
     for alarm in e.alarms.iter().take(MAX_ROWS) {
         let to = alarm.to_ms.map_or_else(|| "still stands".to_owned(), |to| format!("until {}", moment(e, to)));
         writeln!(out, "  {} {} {to}", style.alarm(&format!("{:<18}", alarm.slug)), moment(e, alarm.from_ms))?;
         writeln!(out, "      {}", alarm.text)?;
     }
-    if e.alarms.len() > MAX_ROWS {
-        writeln!(out, "  … {} more …", e.alarms.len() - MAX_ROWS)?;
+    let more = e.alarms_raised().saturating_sub(MAX_ROWS as u64);
+    if more > 0 {
+        writeln!(out, "  … {more} more …")?;
     }
     Ok(())
 }

@@ -1,12 +1,10 @@
 //! A curve of constant memory: however long the recording, at most a stated number of points.
 
-use serde::{Deserialize, Serialize};
-
 /// Buckets a curve holds unless told otherwise: finer than a screen is wide, small enough for a page.
 pub const DEFAULT_CURVE_CAPACITY: usize = 4096;
 
 /// What a curve did within one bucket of time.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Bucket {
     /// Where the bucket begins, ms: a multiple of the curve's bucket width.
     pub from_ms: u64,
@@ -23,7 +21,7 @@ pub struct Bucket {
 /// Each bucket keeps the lowest, highest and last value pushed within its width. When a push would need
 /// more than `capacity` buckets the width doubles and neighbours merge, so that memory does not grow with
 /// the recording and no extreme is ever lost.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Curve {
     capacity: usize,
     /// The bucket width is 2 to this power, in ms.

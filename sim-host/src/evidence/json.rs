@@ -1,22 +1,50 @@
 //! The stable JSON form of the evidence. Keys are added, never renamed.
 
-use super::{Evidence, HoldInterval, Outcome, RegenerationEvidence};
+use super::{AlarmEvidence, DutyInterval, Evidence, HoldInterval, NextExpected, Outcome, RegenerationEvidence};
+use jiff::civil::DateTime;
 use serde::{Serialize, Serializer, ser::Error as _};
 use serde_json::value::RawValue;
+use std::borrow::Cow;
+use std::io::Write;
+
+/// The evidence as JSON text, as [`write_json`] writes it.
+///
+/// # Errors
+/// Whatever the serialiser refuses; nothing that an [`Evidence`] can hold is refused today.
+pub fn json(evidence: &Evidence) -> Result<String, serde_json::Error> {
+    let mut text = Vec::new();
+    write_json(evidence, &mut text)?;
+    String::from_utf8(text).map_err(serde_json::Error::custom)
+}
 
 /// Writes the evidence as JSON, ending in a line feed; equal evidence gives equal bytes.
 ///
 /// Times are seconds from the recording's start to three decimals, volumes litres to nine, salt kilograms
 /// to six, each written exactly from integers: no number passes through floating point. Regenerations that
 /// still ran at the recording's end stand apart in `unfinished_regenerations`, so that each one in
-/// `regenerations` has an outcome. The curves are left out; the CSV and HTML forms carry them.
+/// `regenerations` has an outcome. The curves are left out; the CSV and HTML forms carry them. Lists are
+/// written entry by entry: memory does not grow with them.
 ///
 /// # Errors
-/// Whatever the serialiser refuses; nothing that an [`Evidence`] can hold is refused today.
-pub fn json(evidence: &Evidence) -> Result<String, serde_json::Error> {
-    let mut text = serde_json::to_string_pretty(&Document::from(evidence))?;
-    text.push('\n');
-    Ok(text)
+/// `out` could not be written.
+pub fn write_json(evidence: &Evidence, mut out: impl Write) -> Result<(), serde_json::Error> {
+    serde_json::to_writer_pretty(&mut out, &Document::from(evidence))?;
+    out.write_all(b"\n").map_err(serde_json::Error::io)
+}
+
+/// A list made while it is written.
+struct Each<'a, T>(Box<dyn Fn() -> Box<dyn Iterator<Item = T> + 'a> + 'a>);
+
+impl<'a, T: 'a> Each<'a, T> {
+    fn of(entries: impl Iterator<Item = T> + Clone + 'a) -> Self {
+        Self(Box::new(move || Box::new(entries.clone())))
+    }
+}
+
+impl<T: Serialize> Serialize for Each<'_, T> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_seq((self.0)())
+    }
 }
 
 /// A number with a fixed count of decimals, kept as an integer of its last decimal.
@@ -57,12 +85,12 @@ struct Document<'a> {
     hard_water_l: Fixed,
     salt_kg: Fixed,
     drain_water_l: Fixed,
-    regenerations: Vec<Regeneration<'a>>,
-    unfinished_regenerations: Vec<Regeneration<'a>>,
-    alarms: Vec<Alarm<'a>>,
-    violations: Vec<Violation<'a>>,
-    tanks: Vec<Tank<'a>>,
-    next_expected: Vec<Next<'a>>,
+    regenerations: Each<'a, Regeneration<'a>>,
+    unfinished_regenerations: Each<'a, Regeneration<'a>>,
+    alarms: Each<'a, Alarm>,
+    violations: Each<'a, Violation<'a>>,
+    tanks: Each<'a, Tank<'a>>,
+    next_expected: Each<'a, Next<'a>>,
     notes: &'a [String],
 }
 
@@ -78,41 +106,41 @@ struct Water {
 #[derive(Serialize)]
 struct Regeneration<'a> {
     tank: u8,
-    cause: &'a str,
-    all_causes: &'a [String],
+    cause: &'static str,
+    all_causes: Vec<&'static str>,
     asked_s: Fixed,
     start_s: Fixed,
     end_s: Option<Fixed>,
     volume_since_last_l: Fixed,
     overrun_l: Fixed,
     outcome: &'static str,
-    steps: Vec<Step<'a>>,
-    holds: Vec<Hold<'a>>,
+    steps: Each<'a, Step>,
+    holds: Each<'a, Hold>,
     salt_kg: Fixed,
     drain_water_l: Fixed,
 }
 
 #[derive(Serialize)]
-struct Step<'a> {
-    step: &'a str,
+struct Step {
+    step: &'static str,
     start_s: Fixed,
     end_s: Fixed,
 }
 
 #[derive(Serialize)]
-struct Hold<'a> {
-    hold: &'a str,
+struct Hold {
+    hold: &'static str,
     from_s: Fixed,
     to_s: Fixed,
-    text: &'a str,
+    text: Cow<'static, str>,
 }
 
 #[derive(Serialize)]
-struct Alarm<'a> {
-    slug: &'a str,
+struct Alarm {
+    slug: &'static str,
     from_s: Fixed,
     to_s: Option<Fixed>,
-    text: &'a str,
+    text: &'static str,
 }
 
 #[derive(Serialize)]
@@ -125,16 +153,16 @@ struct Violation<'a> {
 #[derive(Serialize)]
 struct Tank<'a> {
     tank: u8,
-    duties: Vec<Duty<'a>>,
-    holds: Vec<Hold<'a>>,
+    duties: Each<'a, Duty>,
+    holds: Each<'a, Hold>,
 }
 
 #[derive(Serialize)]
-struct Duty<'a> {
-    duty: &'a str,
+struct Duty {
+    duty: &'static str,
     from_s: Fixed,
     to_s: Fixed,
-    text: &'a str,
+    text: &'static str,
 }
 
 #[derive(Serialize)]
@@ -147,8 +175,11 @@ struct Next<'a> {
 impl<'a> From<&'a Evidence> for Document<'a> {
     fn from(evidence: &'a Evidence) -> Self {
         let water = &evidence.water;
-        let (unfinished, ended): (Vec<_>, Vec<_>) =
-            evidence.regenerations.iter().partition(|regeneration| regeneration.outcome == Outcome::Running);
+        let start = evidence.start_time();
+        let regenerations = |running: bool| {
+            let wanted = evidence.regenerations.iter().filter(move |r| (r.outcome == Outcome::Running) == running);
+            Each::of(wanted.map(move |regeneration| Regeneration::new(regeneration, start)))
+        };
         Self {
             site: &evidence.site,
             site_note: &evidence.site_note,
@@ -166,87 +197,82 @@ impl<'a> From<&'a Evidence> for Document<'a> {
             hard_water_l: litres(evidence.hard_water_nl),
             salt_kg: kilograms(evidence.salt_mg),
             drain_water_l: litres(evidence.drain_water_nl),
-            regenerations: ended.into_iter().map(Regeneration::from).collect(),
-            unfinished_regenerations: unfinished.into_iter().map(Regeneration::from).collect(),
-            alarms: evidence
-                .alarms
-                .iter()
-                .map(|alarm| Alarm {
-                    slug: &alarm.slug,
-                    from_s: seconds(alarm.from_ms),
-                    to_s: alarm.to_ms.map(seconds),
-                    text: &alarm.text,
-                })
-                .collect(),
-            violations: evidence
-                .violations
-                .iter()
-                .map(|violation| Violation {
-                    rule: &violation.rule,
-                    at_s: seconds(violation.at_ms),
-                    text: &violation.text,
-                })
-                .collect(),
-            tanks: evidence
-                .tanks
-                .iter()
-                .map(|tank| Tank {
-                    tank: tank.number,
-                    duties: tank
-                        .duties
-                        .iter()
-                        .map(|interval| Duty {
-                            duty: &interval.duty,
-                            from_s: seconds(interval.from_ms),
-                            to_s: seconds(interval.to_ms),
-                            text: &interval.text,
-                        })
-                        .collect(),
-                    holds: tank.holds.iter().map(Hold::from).collect(),
-                })
-                .collect(),
-            next_expected: evidence
-                .next_expected
-                .iter()
-                .map(|next| Next { tank: next.tank, at_s: next.at_ms.map(seconds), text: &next.text })
-                .collect(),
+            regenerations: regenerations(false),
+            unfinished_regenerations: regenerations(true),
+            alarms: Each::of(evidence.alarms.iter().map(Alarm::from)),
+            violations: Each::of(evidence.violations.iter().map(Violation::from)),
+            tanks: Each::of(evidence.tanks.iter().map(move |tank| Tank {
+                tank: tank.number,
+                duties: Each::of(tank.duties.iter().map(Duty::from)),
+                holds: Each::of(evidence.holds_of(tank).map(move |hold| Hold::new(hold, start))),
+            })),
+            next_expected: Each::of(evidence.next_expected.iter().map(Next::from)),
             notes: &evidence.notes,
         }
     }
 }
 
-impl<'a> From<&'a RegenerationEvidence> for Regeneration<'a> {
-    fn from(regeneration: &'a RegenerationEvidence) -> Self {
+impl<'a> Regeneration<'a> {
+    fn new(regeneration: &'a RegenerationEvidence, start: Option<DateTime>) -> Self {
         Self {
             tank: regeneration.tank,
-            cause: &regeneration.cause,
-            all_causes: &regeneration.all_causes,
+            cause: regeneration.cause,
+            all_causes: regeneration.causes().collect(),
             asked_s: seconds(regeneration.asked_ms),
             start_s: seconds(regeneration.start_ms),
             end_s: regeneration.end_ms.map(seconds),
             volume_since_last_l: litres(regeneration.volume_since_last_nl),
             overrun_l: litres(regeneration.overrun_nl),
             outcome: regeneration.outcome.slug(),
-            steps: regeneration
-                .steps
-                .iter()
-                .map(|step| Step { step: &step.step, start_s: seconds(step.start_ms), end_s: seconds(step.end_ms) })
-                .collect(),
-            holds: regeneration.holds_before.iter().map(Hold::from).collect(),
+            steps: Each::of(regeneration.steps.iter().map(|step| Step {
+                step: step.step,
+                start_s: seconds(step.start_ms),
+                end_s: seconds(step.end_ms),
+            })),
+            holds: Each::of(regeneration.holds_before.iter().map(move |hold| Hold::new(hold, start))),
             salt_kg: kilograms(regeneration.salt_mg),
             drain_water_l: litres(regeneration.drain_nl),
         }
     }
 }
 
-impl<'a> From<&'a HoldInterval> for Hold<'a> {
-    fn from(interval: &'a HoldInterval) -> Self {
+impl Hold {
+    fn new(interval: &HoldInterval, start: Option<DateTime>) -> Self {
         Self {
-            hold: &interval.hold,
+            hold: interval.hold,
             from_s: seconds(interval.from_ms),
             to_s: seconds(interval.to_ms),
-            text: &interval.text,
+            text: interval.text(start),
         }
+    }
+}
+
+impl From<&AlarmEvidence> for Alarm {
+    fn from(alarm: &AlarmEvidence) -> Self {
+        Self { slug: alarm.slug, from_s: seconds(alarm.from_ms), to_s: alarm.to_ms.map(seconds), text: alarm.text }
+    }
+}
+
+impl<'a> From<&'a super::Violation> for Violation<'a> {
+    fn from(violation: &'a super::Violation) -> Self {
+        Self { rule: &violation.rule, at_s: seconds(violation.at_ms), text: &violation.text }
+    }
+}
+
+impl From<&DutyInterval> for Duty {
+    fn from(interval: &DutyInterval) -> Self {
+        Self {
+            duty: interval.duty,
+            from_s: seconds(interval.from_ms),
+            to_s: seconds(interval.to_ms),
+            text: interval.text,
+        }
+    }
+}
+
+impl<'a> From<&'a NextExpected> for Next<'a> {
+    fn from(next: &'a NextExpected) -> Self {
+        Self { tank: next.tank, at_s: next.at_ms.map(seconds), text: &next.text }
     }
 }
 
@@ -260,21 +286,22 @@ mod tests {
         let hold = HoldInterval {
             from_ms: 1_000,
             to_ms: 2_500,
-            hold: "blackout".into(),
-            text: "Clears at 22:00, when the blackout window ends.".into(),
+            hold: "blackout",
+            clears: "Clears at 22:00, when the blackout window ends.",
+            clears_at_ms: None,
         };
         let complete = RegenerationEvidence {
             tank: 2,
-            cause: "exhausted".into(),
-            all_causes: vec!["exhausted".into(), "backup-day".into()],
+            cause: "exhausted",
+            other_causes: Box::new(["backup-day"]),
             asked_ms: 1_000,
             start_ms: 2_500,
             end_ms: Some(9_007_199_254_740_993),
             volume_since_last_nl: 123_456_789_012_345_678_901,
             overrun_nl: 1,
             outcome: Outcome::Complete,
-            steps: vec![StepEvidence { step: "brine-draw".into(), start_ms: 2_500, end_ms: 3_000 }],
-            holds_before: vec![hold.clone()],
+            steps: Box::new([StepEvidence { step: "brine-draw", start_ms: 2_500, end_ms: 3_000 }]),
+            holds_before: Box::new([hold]),
             salt_mg: 6_800_001,
             drain_nl: 250_000_000_000,
         };
@@ -300,10 +327,10 @@ mod tests {
                 duties: vec![DutyInterval {
                     from_ms: 0,
                     to_ms: 1_209_600_000,
-                    duty: "serving".into(),
-                    text: "In service since the start.".into(),
+                    duty: "serving",
+                    text: "In service since the start.",
                 }],
-                holds: vec![hold],
+                pending_holds: vec![],
                 remaining: Curve::default(),
             }],
             flow: Curve::default(),
@@ -312,17 +339,13 @@ mod tests {
                 RegenerationEvidence {
                     end_ms: None,
                     outcome: Outcome::Running,
-                    steps: vec![],
-                    holds_before: vec![],
+                    steps: Box::default(),
+                    holds_before: Box::default(),
                     ..complete
                 },
             ],
-            alarms: vec![AlarmEvidence {
-                slug: "overrun".into(),
-                from_ms: 7,
-                to_ms: None,
-                text: "Tank 2 served past zero.".into(),
-            }],
+            alarms: vec![AlarmEvidence { slug: "overrun", from_ms: 7, to_ms: None, text: "Tank 2 served past zero." }],
+            alarms_left_out: 0,
             violations: vec![Violation { rule: "S2".into(), at_ms: 1_234, text: "No tank serving.".into() }],
             next_expected: vec![NextExpected { tank: 1, at_ms: None, text: "At about 12 000 L from now.".into() }],
             notes: vec!["Invented data.".into()],
@@ -369,10 +392,19 @@ mod tests {
     }
 
     #[test]
-    fn evidence_survives_its_own_serialisation() {
-        let evidence = one_of_everything();
-        let text = serde_json::to_string(&evidence).expect("serialises");
-        let back: Evidence = serde_json::from_str(&text).expect("reads back");
-        assert_eq!(evidence, back);
+    fn a_tank_has_every_hold_once() {
+        let mut evidence = one_of_everything();
+        let pending = HoldInterval {
+            from_ms: 5_000,
+            to_ms: 6_000,
+            hold: "until-hour",
+            clears: "until the regeneration hour comes",
+            clears_at_ms: Some(7_200_000),
+        };
+        evidence.tanks[0].pending_holds.push(pending.clone());
+        let holds: Vec<_> = evidence.holds_of(&evidence.tanks[0]).collect();
+        assert_eq!(holds, [&evidence.regenerations[0].holds_before[0], &pending]);
+        assert_eq!(pending.text(evidence.start_time()), "until the regeneration hour comes, at 2026-03-02 02:00:00");
+        assert_eq!(pending.text(None), "until the regeneration hour comes, at 2 h after the start");
     }
 }

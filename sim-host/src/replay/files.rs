@@ -69,7 +69,7 @@ impl EventTable {
         ])?;
         let seconds = |ms: u64| format!("{}.{:03}", ms / 1_000, ms % 1_000);
         for r in &evidence.regenerations {
-            let holds: Vec<_> = r.holds_before.iter().map(|h| h.hold.as_str()).collect();
+            let holds: Vec<_> = r.holds_before.iter().map(|h| h.hold).collect();
             let steps: Vec<_> = r
                 .steps
                 .iter()
@@ -77,8 +77,8 @@ impl EventTable {
                 .collect();
             csv.write_record([
                 r.tank.to_string(),
-                r.cause.clone(),
-                r.all_causes.join(" "),
+                r.cause.to_owned(),
+                r.causes().collect::<Vec<_>>().join(" "),
                 seconds(r.asked_ms),
                 seconds(r.start_ms),
                 r.end_ms.map(seconds).unwrap_or_default(),

@@ -1,14 +1,15 @@
 //! Gathers the evidence of a replay: intervals, regenerations, alarms, curves.
 
-use bedkeeper::demand::HoldSet;
+use bedkeeper::demand::{Cause, CauseSet, HoldSet};
 use bedkeeper::journal::{Event, Record};
 use bedkeeper::settings::Arrangement as LogicArrangement;
 use bedkeeper::units::TankId;
+use bedkeeper::watch::Alarm;
 
 use super::{Observer, World, replay_ms};
 use crate::evidence::{
-    AlarmEvidence, Arrangement, Curve, DEFAULT_CURVE_CAPACITY, DutyInterval, Evidence, HoldInterval, NextExpected,
-    Outcome, RegenerationEvidence, StepEvidence, TankEvidence, WaterAccount,
+    self, AlarmEvidence, Arrangement, Curve, DEFAULT_CURVE_CAPACITY, DutyInterval, Evidence, HoldInterval,
+    NextExpected, Outcome, RegenerationEvidence, StepEvidence, TankEvidence, WaterAccount,
 };
 use crate::quantity::show;
 use crate::recording::Pulses;
@@ -16,6 +17,10 @@ use crate::wording;
 
 /// Holds kept for one request; a hold that comes and goes more often is merged into its last stretch.
 const MAX_HOLDS_PER_REQUEST: usize = 32;
+/// Changes of duty kept of one tank between two starts of its regeneration; of more, the first and the latest.
+const MAX_DUTIES_PER_REGENERATION: usize = 16;
+/// Alarms kept; of more, the first and the last, and whatever still stands.
+const MAX_ALARMS: usize = 1_000;
 /// Remaining volume is sampled this often while water flows, ms.
 const SAMPLE_MS: u64 = 60_000;
 
@@ -26,7 +31,8 @@ pub struct Gatherer {
     pulse_l: f64,
     last_pulse_ms: u64,
     sampled_ms: u64,
-    alarms_open: Vec<usize>,
+    duties_left_out: u64,
+    holds_merged: u64,
 }
 
 /// What is open on one tank.
@@ -35,6 +41,10 @@ struct TankState {
     holds: Vec<HoldInterval>,
     open: HoldSet,
     regeneration: Option<RegenerationEvidence>,
+    /// The steps of the regeneration so far.
+    steps: Vec<StepEvidence>,
+    /// Changes of duty since the last regeneration began.
+    duties: usize,
 }
 
 impl Gatherer {
@@ -59,8 +69,8 @@ impl Gatherer {
                     duties: vec![DutyInterval {
                         from_ms: 0,
                         to_ms: 0,
-                        duty: tank.duty().kind().slug().to_owned(),
-                        text: "as the plant was at the start".to_owned(),
+                        duty: tank.duty().kind().slug(),
+                        text: "as the plant was at the start",
                     }],
                     remaining: Curve::new(DEFAULT_CURVE_CAPACITY),
                     ..TankEvidence::default()
@@ -77,7 +87,8 @@ impl Gatherer {
             pulse_l: meter.pulse_nl as f64 / f64::from(meter.pulse_divisor) / 1e9,
             last_pulse_ms: 0,
             sampled_ms: 0,
-            alarms_open: Vec::new(),
+            duties_left_out: 0,
+            holds_merged: 0,
         }
     }
 
@@ -96,12 +107,21 @@ impl Gatherer {
         }
     }
 
-    fn duty(&mut self, at_ms: u64, tank: TankId, duty: &str, text: String) {
-        let Some(seen) = self.evidence.tanks.get_mut(tank.index()) else { return };
-        if let Some(last) = seen.duties.last_mut() {
-            last.to_ms = at_ms;
+    fn duty(&mut self, at_ms: u64, tank: TankId, duty: &'static str, text: &'static str) {
+        let index = tank.index();
+        let (Some(seen), Some(state)) = (self.evidence.tanks.get_mut(index), self.tanks.get_mut(index)) else { return };
+        let next = DutyInterval { from_ms: at_ms, to_ms: at_ms, duty, text };
+        match seen.duties.last_mut() {
+            Some(last) if state.duties >= MAX_DUTIES_PER_REGENERATION => {
+                *last = next;
+                self.duties_left_out += 1;
+                return;
+            }
+            Some(last) => last.to_ms = at_ms,
+            None => {}
         }
-        seen.duties.push(DutyInterval { from_ms: at_ms, to_ms: at_ms, duty: duty.to_owned(), text });
+        seen.duties.push(next);
+        state.duties += 1;
     }
 
     /// Holds that came or went on a waiting tank, with what clears them as the logic itself says.
@@ -114,51 +134,122 @@ impl Gatherer {
         }
         let why = world.controller.why(tank);
         for new in holds.iter().filter(|h| !state.open.contains(*h)) {
-            let clears_at = why
-                .as_ref()
-                .and_then(|w| w.holds.iter().find(|s| s.hold == new))
-                .and_then(|s| s.clears_at)
-                .map(|at| format!(", at {}", moment(world, replay_ms(at))))
-                .unwrap_or_default();
-            let text = format!("until {}{clears_at}", new.cleared_by());
             let full = state.holds.len() >= MAX_HOLDS_PER_REQUEST;
             match state.holds.iter_mut().rfind(|h| h.hold == new.slug()) {
-                Some(again) if full => again.to_ms = at_ms,
-                _ => state.holds.push(HoldInterval { from_ms: at_ms, to_ms: at_ms, hold: new.slug().to_owned(), text }),
+                Some(again) if full => {
+                    again.to_ms = at_ms;
+                    self.holds_merged += 1;
+                }
+                _ => state.holds.push(HoldInterval {
+                    from_ms: at_ms,
+                    to_ms: at_ms,
+                    hold: new.slug(),
+                    clears: wording::hold_text(new),
+                    clears_at_ms: why
+                        .as_ref()
+                        .and_then(|w| w.holds.iter().find(|s| s.hold == new))
+                        .and_then(|s| s.clears_at)
+                        .map(replay_ms),
+                }),
             }
         }
         state.open = holds;
     }
 
     /// Ends the open holds of a tank and hands over those of this request.
-    fn close_holds(&mut self, at_ms: u64, tank: TankId) -> Vec<HoldInterval> {
-        let Some(state) = self.tanks.get_mut(tank.index()) else { return Vec::new() };
+    fn close_holds(&mut self, at_ms: u64, tank: TankId) -> Box<[HoldInterval]> {
+        let Some(state) = self.tanks.get_mut(tank.index()) else { return Box::default() };
         for open in state.open.iter() {
             if let Some(hold) = state.holds.iter_mut().rfind(|h| h.hold == open.slug()) {
                 hold.to_ms = at_ms;
             }
         }
         state.open = HoldSet::EMPTY;
-        let holds = std::mem::take(&mut state.holds);
-        if let Some(seen) = self.evidence.tanks.get_mut(tank.index()) {
-            seen.holds.extend(holds.iter().cloned());
-        }
+        let holds = state.holds.as_slice().into();
+        state.holds.clear();
         holds
     }
 
-    fn regeneration(&mut self, tank: TankId) -> Option<&mut RegenerationEvidence> {
-        self.tanks.get_mut(tank.index())?.regeneration.as_mut()
+    fn started(&mut self, at_ms: u64, tank: TankId, leading: Cause, causes: CauseSet, asked_ms: u64) {
+        let holds_before = self.close_holds(at_ms, tank);
+        let Some(state) = self.tanks.get_mut(tank.index()) else { return };
+        state.duties = 0;
+        state.steps.clear();
+        state.regeneration = Some(RegenerationEvidence {
+            tank: tank.number(),
+            cause: leading.slug(),
+            other_causes: causes.iter().filter(|cause| *cause != leading).map(Cause::slug).collect(),
+            asked_ms,
+            start_ms: at_ms,
+            holds_before,
+            ..RegenerationEvidence::default()
+        });
     }
 
-    fn alarm_ended(&mut self, at_ms: u64, slug: &str) {
+    /// Takes a tank's regeneration with its steps, the last of which ends now at the latest.
+    fn take_regeneration(&mut self, at_ms: u64, tank: TankId) -> Option<RegenerationEvidence> {
+        let state = self.tanks.get_mut(tank.index())?;
+        let mut regeneration = state.regeneration.take()?;
+        if let Some(last) = state.steps.last_mut().filter(|s| s.end_ms == 0) {
+            last.end_ms = at_ms;
+        }
+        regeneration.steps = state.steps.as_slice().into();
+        Some(regeneration)
+    }
+
+    fn alarm_raised(&mut self, at_ms: u64, alarm: Alarm) {
         let alarms = &mut self.evidence.alarms;
-        self.alarms_open.retain(|&i| {
-            let ends = alarms[i].slug == slug;
-            if ends {
-                alarms[i].to_ms = Some(at_ms);
+        if alarms.len() >= MAX_ALARMS {
+            let over = (MAX_ALARMS / 2..alarms.len()).find(|i| alarms[*i].to_ms.is_some());
+            if let Some(over) = over {
+                alarms.remove(over);
+                self.evidence.alarms_left_out += 1;
             }
-            !ends
+        }
+        alarms.push(AlarmEvidence {
+            slug: alarm.slug(),
+            from_ms: at_ms,
+            to_ms: None,
+            text: wording::alarm_help(alarm),
         });
+    }
+
+    fn alarm_ended(&mut self, at_ms: u64, alarm: Alarm) {
+        for open in self.evidence.alarms.iter_mut().filter(|a| a.to_ms.is_none() && a.slug == alarm.slug()) {
+            open.to_ms = Some(at_ms);
+        }
+    }
+
+    /// Says what was too much to keep.
+    fn note_what_is_left_out(&mut self) {
+        let alarms = self.evidence.alarms_left_out;
+        let all = [
+            (
+                alarms,
+                format!(
+                    "{} alarms were raised; the first {} and the last are listed, {alarms} in between only counted.",
+                    self.evidence.alarms_raised(),
+                    MAX_ALARMS / 2,
+                ),
+            ),
+            (
+                self.duties_left_out,
+                format!(
+                    "{} changes of duty are left out: of each tank at most {MAX_DUTIES_PER_REGENERATION} are kept \
+                     between two starts of its regeneration, the first ones and the latest.",
+                    self.duties_left_out
+                ),
+            ),
+            (
+                self.holds_merged,
+                format!(
+                    "{} stretches of holds are shown as one with the stretch before: of one request about \
+                     {MAX_HOLDS_PER_REQUEST} are kept apart.",
+                    self.holds_merged
+                ),
+            ),
+        ];
+        self.evidence.notes.extend(all.into_iter().filter(|(count, _)| *count > 0).map(|(_, note)| note));
     }
 
     /// What the plant will do after the end, from what is left and the mean use of the recording.
@@ -211,40 +302,29 @@ impl Observer for Gatherer {
             }
             Event::Held { tank, holds } => self.held(at_ms, tank, holds, world),
             Event::Started { tank, leading, causes, asked_at } => {
-                let holds_before = self.close_holds(at_ms, tank);
-                if let Some(state) = self.tanks.get_mut(tank.index()) {
-                    state.regeneration = Some(RegenerationEvidence {
-                        tank: tank.number(),
-                        cause: leading.slug().to_owned(),
-                        all_causes: causes.iter().map(|c| c.slug().to_owned()).collect(),
-                        asked_ms: replay_ms(asked_at),
-                        start_ms: at_ms,
-                        holds_before,
-                        ..RegenerationEvidence::default()
-                    });
-                }
+                self.started(at_ms, tank, leading, causes, replay_ms(asked_at));
             }
             Event::StepStarted { tank, step } => {
-                if let Some(r) = self.regeneration(tank) {
-                    let resumed = r.steps.last().is_some_and(|s| s.step == step.slug() && s.end_ms == 0);
+                if let Some(state) = self.tanks.get_mut(tank.index()).filter(|s| s.regeneration.is_some()) {
+                    let resumed = state.steps.last().is_some_and(|s| s.step == step.slug() && s.end_ms == 0);
                     if !resumed {
-                        r.steps.push(StepEvidence { step: step.slug().to_owned(), start_ms: at_ms, end_ms: 0 });
+                        state.steps.push(StepEvidence { step: step.slug(), start_ms: at_ms, end_ms: 0 });
                     }
                 }
             }
             Event::StepEnded { tank, step, drained, .. } => {
                 self.evidence.drain_water_nl += u128::from(drained.nl());
-                if let Some(r) = self.regeneration(tank) {
+                let Some(state) = self.tanks.get_mut(tank.index()) else { return Ok(()) };
+                if let Some(r) = &mut state.regeneration {
                     r.drain_nl += u128::from(drained.nl());
-                    if let Some(last) = r.steps.last_mut().filter(|s| s.step == step.slug()) {
+                    if let Some(last) = state.steps.last_mut().filter(|s| s.step == step.slug()) {
                         last.end_ms = at_ms;
                     }
                 }
             }
             Event::Ended { tank, outcome, volume, overrun, salt } => {
                 self.evidence.salt_mg += u64::from(salt.0);
-                let ended = self.tanks.get_mut(tank.index()).and_then(|s| s.regeneration.take());
-                if let Some(mut r) = ended {
+                if let Some(mut r) = self.take_regeneration(at_ms, tank) {
                     r.end_ms = Some(at_ms);
                     r.volume_since_last_nl = u128::from(volume.nl());
                     r.overrun_nl = u128::from(overrun.nl());
@@ -254,23 +334,12 @@ impl Observer for Gatherer {
                         bedkeeper::sequence::Outcome::Aborted => Outcome::Aborted,
                         bedkeeper::sequence::Outcome::Failed => Outcome::Failed,
                     };
-                    if let Some(last) = r.steps.last_mut().filter(|s| s.end_ms == 0) {
-                        last.end_ms = at_ms;
-                    }
                     self.evidence.regenerations.push(r);
                 }
             }
             Event::PurgeEnded { drained, .. } => self.evidence.drain_water_nl += u128::from(drained.nl()),
-            Event::AlarmRaised(alarm) => {
-                self.alarms_open.push(self.evidence.alarms.len());
-                self.evidence.alarms.push(AlarmEvidence {
-                    slug: alarm.slug().to_owned(),
-                    from_ms: at_ms,
-                    to_ms: None,
-                    text: wording::alarm_help(alarm).to_owned(),
-                });
-            }
-            Event::AlarmCleared(alarm) => self.alarm_ended(at_ms, alarm.slug()),
+            Event::AlarmRaised(alarm) => self.alarm_raised(at_ms, alarm),
+            Event::AlarmCleared(alarm) => self.alarm_ended(at_ms, alarm),
             _ => {}
         }
         Ok(())
@@ -302,18 +371,15 @@ impl Observer for Gatherer {
         };
         self.evidence.hard_water_nl = accounts.untreated.0 + accounts.past_zero.0;
         for (tank, id) in (0u8..).map(TankId).take(self.tanks.len()).enumerate() {
-            self.close_holds(world.now_ms, id);
+            self.evidence.tanks[tank].pending_holds = self.close_holds(world.now_ms, id).into();
             if let Some(last) = self.evidence.tanks[tank].duties.last_mut() {
                 last.to_ms = world.now_ms;
             }
-            if let Some(mut running) = self.tanks[tank].regeneration.take() {
-                if let Some(step) = running.steps.last_mut().filter(|s| s.end_ms == 0) {
-                    step.end_ms = world.now_ms;
-                }
-                self.evidence.regenerations.push(running);
-            }
+            let running = self.take_regeneration(world.now_ms, id);
+            self.evidence.regenerations.extend(running);
         }
         self.evidence.regenerations.sort_by_key(|r| (r.start_ms, r.tank));
+        self.note_what_is_left_out();
         self.expect(world);
         Ok(())
     }
@@ -322,8 +388,89 @@ impl Observer for Gatherer {
 /// A moment of the replay as people write it.
 #[must_use]
 pub fn moment(world: &World, at_ms: u64) -> String {
-    match world.start.and_then(|s| s.checked_add(jiff::SignedDuration::from_millis(at_ms.try_into().ok()?)).ok()) {
-        Some(civil) => civil.strftime("%Y-%m-%d %H:%M:%S").to_string(),
-        None => format!("{} after the start", show::duration_brief(at_ms)),
+    evidence::moment(world.start, at_ms)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::replay::ValveTimes;
+    use bedkeeper::demand::Hold;
+    use bedkeeper::duty::DutyKind;
+    use bedkeeper::journal::Reason;
+    use bedkeeper::units::Instant;
+    use bedkeeper::{RawSettings, Settings};
+
+    const TANK: TankId = TankId(0);
+
+    fn watched() -> (Gatherer, World) {
+        let settings = Settings::try_from(RawSettings::baseline()).expect("sound settings");
+        let world = World::new(settings, ValveTimes { leg_ms: 20_000, coast_ms: 300 }, None).expect("a small site");
+        (Gatherer::new("test", "", "test", Vec::new(), &world), world)
+    }
+
+    fn tell(gatherer: &mut Gatherer, world: &World, at_ms: u64, event: Event) {
+        gatherer
+            .record(&Record { at: Instant::from_ticks(at_ms), civil: None, event }, world)
+            .expect("nothing is written");
+    }
+
+    #[test]
+    fn alarms_without_end_are_counted_and_those_that_stand_are_kept() {
+        let (mut gatherer, world) = watched();
+        let most = MAX_ALARMS as u64;
+        for at_ms in 0..3 * most {
+            if at_ms == most {
+                tell(&mut gatherer, &world, at_ms, Event::AlarmRaised(Alarm::ValveLost));
+            }
+            tell(&mut gatherer, &world, at_ms, Event::AlarmRaised(Alarm::ExcessFlow));
+            tell(&mut gatherer, &world, at_ms, Event::AlarmCleared(Alarm::ExcessFlow));
+        }
+        gatherer.end(&world).expect("nothing is written");
+        let e = gatherer.into_evidence();
+        assert_eq!(e.alarms.len(), MAX_ALARMS);
+        assert_eq!(e.alarms_raised(), 3 * most + 1);
+        let standing: Vec<_> = e.alarms.iter().filter(|a| a.to_ms.is_none()).map(|a| (a.slug, a.from_ms)).collect();
+        assert_eq!(standing, [("valve-lost", most)]);
+        assert_eq!(e.alarms[MAX_ALARMS / 2 - 1].from_ms, most / 2 - 1);
+        assert_eq!(e.alarms.last().map(|a| a.from_ms), Some(3 * most - 1));
+        assert!(e.alarms.is_sorted_by_key(|a| a.from_ms));
+        assert_eq!(
+            e.notes,
+            ["3001 alarms were raised; the first 500 and the last are listed, 2001 in between only counted."]
+        );
+    }
+
+    #[test]
+    fn duties_without_end_keep_the_first_and_the_latest() {
+        let (mut gatherer, world) = watched();
+        for at_ms in 1..=1_000 {
+            let duty = if at_ms % 2 == 0 { DutyKind::Serving } else { DutyKind::Out };
+            tell(&mut gatherer, &world, at_ms, Event::Duty { tank: TANK, duty, reason: Reason::Operator });
+        }
+        gatherer.end(&world).expect("nothing is written");
+        let e = gatherer.into_evidence();
+        let duties = &e.tanks[0].duties;
+        assert_eq!(duties.len(), 1 + MAX_DUTIES_PER_REGENERATION, "the one at the start is no change");
+        assert_eq!(duties[1].from_ms, 1);
+        assert_eq!(duties.last().map(|d| (d.from_ms, d.duty)), Some((1_000, "serving")));
+        assert_eq!(e.notes.len(), 1);
+        assert!(e.notes[0].starts_with("984 changes of duty are left out"), "{}", e.notes[0]);
+    }
+
+    #[test]
+    fn holds_without_end_are_merged_and_counted() {
+        let (mut gatherer, world) = watched();
+        for at_ms in 0..2_000 {
+            let holds = if at_ms % 2 == 0 { HoldSet::only(Hold::FlowTooHigh) } else { HoldSet::EMPTY };
+            tell(&mut gatherer, &world, at_ms, Event::Held { tank: TANK, holds });
+        }
+        gatherer.end(&world).expect("nothing is written");
+        let e = gatherer.into_evidence();
+        let holds: Vec<_> = e.holds_of(&e.tanks[0]).collect();
+        assert_eq!(holds.len(), MAX_HOLDS_PER_REQUEST);
+        assert_eq!(holds.last().map(|h| (h.from_ms, h.to_ms)), Some((62, 1_999)));
+        assert_eq!(e.notes.len(), 1);
+        assert!(e.notes[0].starts_with("968 stretches of holds"), "{}", e.notes[0]);
     }
 }

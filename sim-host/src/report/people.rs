@@ -82,6 +82,11 @@ impl Clock {
         Self { start: start.parse().ok(), with_year: span_ms > 300 * 86_400_000 }
     }
 
+    /// Civil time at the recording's start, if known.
+    pub fn start(&self) -> Option<DateTime> {
+        self.start
+    }
+
     /// The recording's start for the page's script, to the second; empty if unknown.
     pub fn start_iso(&self) -> String {
         self.start.map(|start| start.strftime("%Y-%m-%dT%H:%M:%S").to_string()).unwrap_or_default()
@@ -148,7 +153,7 @@ fn quantity(value: f64, unit: &str) -> String {
 }
 
 /// Digits in groups of three.
-fn grouped(value: u128) -> String {
+pub fn grouped(value: u128) -> String {
     let digits = value.to_string();
     let mut text = String::with_capacity(digits.len() * 2);
     for (index, digit) in digits.chars().enumerate() {

@@ -23,6 +23,8 @@ pub struct Page<'a> {
     evidence: &'a Evidence,
     /// When, how long, which arrangement.
     lead: String,
+    /// What the page leaves out, if anything.
+    thinned: Option<String>,
     /// Notes that say the data is invented: they head the page.
     invented: Vec<&'a str>,
     /// All other notes.
@@ -139,8 +141,9 @@ struct NextRow {
 }
 
 impl<'a> Page<'a> {
-    /// Works out everything that the page shows.
-    pub fn new(evidence: &'a Evidence) -> Self {
+    /// Works out everything that the page shows: figures of the whole evidence, tables and marks of `shown`,
+    /// with a sentence about what that leaves out.
+    pub fn new(evidence: &'a Evidence, shown: &Evidence, thinned: Option<String>) -> Self {
         let clock = Clock::new(&evidence.start, evidence.span_ms);
         let (invented, notes) =
             evidence.notes.iter().map(String::as_str).partition(|note| note.to_lowercase().contains("invented"));
@@ -157,6 +160,7 @@ impl<'a> Page<'a> {
             js: include_str!("templates/page.js"),
             evidence,
             lead: lead(evidence, &clock),
+            thinned,
             invented,
             notes,
             facts: facts(evidence, &clock),
@@ -166,17 +170,17 @@ impl<'a> Page<'a> {
             start_iso: clock.start_iso(),
             since_midnight_ms: clock.since_midnight_ms(),
             ticks: plot::day_ticks(&clock, evidence.span_ms),
-            lanes: lanes::all(evidence, &clock),
-            legend: legend(evidence),
+            lanes: lanes::all(shown, &clock),
+            legend: legend(shown),
             bucket_width: people::duration(widest_ms),
-            regenerations: evidence
+            regenerations: shown
                 .regenerations
                 .iter()
-                .map(|regeneration| regeneration_row(regeneration, evidence, &clock))
+                .map(|regeneration| regeneration_row(regeneration, shown, &clock))
                 .collect(),
-            holds: hold_rows(evidence, &clock),
-            duties: duty_rows(evidence, &clock),
-            alarms: alarm_rows(evidence, &clock),
+            holds: hold_rows(shown, &clock),
+            duties: duty_rows(shown, &clock),
+            alarms: alarm_rows(shown, &clock),
             violations: evidence
                 .violations
                 .iter()
@@ -214,13 +218,9 @@ fn legend(evidence: &Evidence) -> Vec<LegendEntry> {
         }
     }
     for step in evidence.regenerations.iter().flat_map(|regeneration| &regeneration.steps) {
-        add(
-            format!("step-{}", words::step_kind(&step.step)),
-            words::words(&step.step),
-            words::step_meaning(&step.step),
-        );
+        add(format!("step-{}", words::step_kind(step.step)), words::words(step.step), words::step_meaning(step.step));
     }
-    if evidence.tanks.iter().any(|tank| !tank.holds.is_empty()) {
+    if evidence.tanks.iter().any(|tank| evidence.holds_of(tank).next().is_some()) {
         add("hold".into(), "hold".into(), "a tank waits for something before it regenerates");
     }
     if !evidence.alarms.is_empty() {

@@ -50,21 +50,21 @@ fn blackout_ends_ms(at_ms: u64) -> Option<u64> {
     }
 }
 
-fn duty(tank: &mut TankEvidence, at_ms: u64, duty: &str, text: &str) {
+fn duty(tank: &mut TankEvidence, at_ms: u64, duty: &'static str, text: &'static str) {
     if let Some(last) = tank.duties.last_mut() {
         last.to_ms = at_ms;
     }
-    tank.duties.push(DutyInterval { from_ms: at_ms, to_ms: at_ms, duty: duty.into(), text: text.into() });
+    tank.duties.push(DutyInterval { from_ms: at_ms, to_ms: at_ms, duty, text });
 }
 
-fn steps_from(start_ms: u64) -> Vec<StepEvidence> {
+fn steps_from(start_ms: u64) -> Box<[StepEvidence]> {
     let mut at_ms = start_ms;
     STEPS
         .iter()
         .map(|&(step, minutes)| {
             let begun_ms = at_ms + TRAVEL_MS;
             at_ms = begun_ms + minutes * MINUTE_MS;
-            StepEvidence { step: step.into(), start_ms: begun_ms, end_ms: at_ms }
+            StepEvidence { step, start_ms: begun_ms, end_ms: at_ms }
         })
         .collect()
 }
@@ -134,25 +134,25 @@ pub fn evidence() -> Evidence {
         pending = None;
         running = Some(index);
         let tank = &mut tanks[index];
-        if let Some(ends_ms) = blackout_ends_ms(asked_ms) {
-            tank.holds.push(HoldInterval {
-                from_ms: asked_ms,
-                to_ms: at_ms,
-                hold: "blackout".into(),
-                text: format!("Clears at {:02}:00, when the blackout window ends.", ends_ms / HOUR_MS % 24),
-            });
-        }
-        tank.holds.push(HoldInterval {
+        let window = blackout_ends_ms(asked_ms).map(|ends_ms| HoldInterval {
+            from_ms: asked_ms,
+            to_ms: at_ms,
+            hold: "blackout",
+            clears: "until the blackout window ends",
+            clears_at_ms: Some(ends_ms),
+        });
+        let changeover = HoldInterval {
             from_ms: asked_ms,
             to_ms: asked_ms + 25_000,
-            hold: "changing-over".into(),
-            text: "Clears when the other tank is confirmed in service, after about 25 s.".into(),
-        });
+            hold: "changing-over",
+            clears: "until the other tank is confirmed in service, after about 25 s",
+            clears_at_ms: None,
+        };
         duty(tank, at_ms, "regenerating", "");
         evidence.regenerations.push(RegenerationEvidence {
             tank: tank.number,
-            cause: "exhausted".into(),
-            all_causes: vec!["exhausted".into()],
+            cause: "exhausted",
+            other_causes: Box::default(),
             asked_ms,
             start_ms: at_ms,
             end_ms: None,
@@ -160,7 +160,7 @@ pub fn evidence() -> Evidence {
             overrun_nl: u128::from(used_l[index].saturating_sub(CAPACITY_L)) * NL_PER_L,
             outcome: Outcome::Running,
             steps: steps_from(at_ms),
-            holds_before: tank.holds.iter().filter(|hold| hold.from_ms == asked_ms).cloned().collect(),
+            holds_before: window.into_iter().chain([changeover]).collect(),
             salt_mg: 0,
             drain_nl: 0,
         });
@@ -171,16 +171,16 @@ pub fn evidence() -> Evidence {
         }
     }
     if let Some(second) = evidence.regenerations.get_mut(1) {
-        second.all_causes.push("backup-day".into());
+        second.other_causes = Box::new(["backup-day"]);
     }
     evidence.water.charged_nl = evidence.water.metered_nl;
     evidence.salt_mg = evidence.regenerations.iter().map(|regeneration| regeneration.salt_mg).sum();
     evidence.drain_water_nl = evidence.regenerations.iter().map(|regeneration| regeneration.drain_nl).sum();
     evidence.alarms = vec![AlarmEvidence {
-        slug: "meter-noisy".into(),
+        slug: "meter-noisy",
         from_ms: 5 * DAY_MS + 7 * HOUR_MS,
         to_ms: Some(5 * DAY_MS + 9 * HOUR_MS),
-        text: "More than 2 % of the meter's contacts in an hour were bounces. They were not counted. Look at the meter's cable and contact.".into(),
+        text: "More than 2 % of the meter's contacts in an hour were bounces. They were not counted. Look at the meter's cable and contact.",
     }];
     evidence.next_expected = vec![NextExpected {
         tank: tanks[serving].number,

@@ -57,7 +57,7 @@ pub fn facts(evidence: &Evidence, clock: &Clock) -> Vec<Fact> {
         },
         Fact {
             name: "Alarms",
-            value: none_or(evidence.alarms.is_empty(), || evidence.alarms.len().to_string()),
+            value: none_or(evidence.alarms_raised() == 0, || evidence.alarms_raised().to_string()),
             detail: match standing {
                 0 => "none standing at the end".into(),
                 count => format!("{count} still standing at the end"),

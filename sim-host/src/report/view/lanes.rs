@@ -122,7 +122,7 @@ fn duty_lane(tank: &TankEvidence, evidence: &Evidence, clock: &Clock) -> Lane {
         .duties
         .iter()
         .map(|interval| {
-            let mut texts = vec![interval.text.clone()];
+            let mut texts = vec![interval.text.to_owned()];
             if interval.duty == "regenerating" {
                 texts.extend(
                     evidence
@@ -135,13 +135,13 @@ fn duty_lane(tank: &TankEvidence, evidence: &Evidence, clock: &Clock) -> Lane {
                         .map(|regeneration| regeneration_text(regeneration, clock)),
                 );
             } else {
-                texts.push(sentence(words::duty_meaning(&interval.duty)) + ".");
+                texts.push(sentence(words::duty_meaning(interval.duty)) + ".");
             }
             texts.retain(|text| text.len() > 1);
             let saying = Saying {
-                kind: format!("duty-{}", words::duty_kind(&interval.duty)),
-                label: words::words(&interval.duty),
-                heading: format!("Tank {number}: {}", words::words(&interval.duty)),
+                kind: format!("duty-{}", words::duty_kind(interval.duty)),
+                label: words::words(interval.duty),
+                heading: format!("Tank {number}: {}", words::words(interval.duty)),
                 text: texts.join(" "),
                 is_event: interval.duty == "regenerating",
             };
@@ -168,15 +168,15 @@ fn step_lane(tank: &TankEvidence, evidence: &Evidence, clock: &Clock) -> Lane {
         .flat_map(|regeneration| {
             regeneration.steps.iter().enumerate().map(move |(index, step)| {
                 let saying = Saying {
-                    kind: format!("step-{}", words::step_kind(&step.step)),
-                    label: words::words(&step.step),
+                    kind: format!("step-{}", words::step_kind(step.step)),
+                    label: words::words(step.step),
                     heading: format!(
                         "Tank {number}: {}, step {} of {}",
-                        words::words(&step.step),
+                        words::words(step.step),
                         index + 1,
                         regeneration.steps.len()
                     ),
-                    text: format!("Regenerates because: {}.", words::cause(&regeneration.cause)),
+                    text: format!("Regenerates because: {}.", words::cause(regeneration.cause)),
                     is_event: false,
                 };
                 let span = (step.start_ms, step.end_ms);
@@ -195,7 +195,7 @@ fn step_lane(tank: &TankEvidence, evidence: &Evidence, clock: &Clock) -> Lane {
 }
 
 fn regeneration_text(regeneration: &RegenerationEvidence, clock: &Clock) -> String {
-    let mut texts = vec![format!("Because: {}.", words::cause(&regeneration.cause))];
+    let mut texts = vec![format!("Because: {}.", words::cause(regeneration.cause))];
     match other_causes(regeneration) {
         others if others.is_empty() => {}
         others => texts.push(format!("Also asked for by: {others}.")),
@@ -208,7 +208,7 @@ fn regeneration_text(regeneration: &RegenerationEvidence, clock: &Clock) -> Stri
             people::duration(wait_ms)
         )),
     }
-    texts.extend(regeneration.holds_before.iter().map(|hold| format!("Held: {}", hold_sentence(hold))));
+    texts.extend(regeneration.holds_before.iter().map(|hold| format!("Held: {}", hold_sentence(hold, clock))));
     texts.push(format!("Steps: {}.", step_list(regeneration).join(", ")));
     texts.push(format!("Outcome: {}.", regeneration.outcome.slug()));
     texts.join(" ")
@@ -216,18 +216,17 @@ fn regeneration_text(regeneration: &RegenerationEvidence, clock: &Clock) -> Stri
 
 fn hold_lane(tank: &TankEvidence, evidence: &Evidence, clock: &Clock) -> Lane {
     let number = tank.number;
-    let spans: Vec<_> = tank.holds.iter().map(|hold| (hold.from_ms, hold.to_ms)).collect();
+    let spans: Vec<_> = evidence.holds_of(tank).map(|hold| (hold.from_ms, hold.to_ms)).collect();
     let (rows, row_count) = plot::stack(&spans);
-    let items = tank
-        .holds
-        .iter()
+    let items = evidence
+        .holds_of(tank)
         .zip(rows)
         .map(|(hold, row)| {
             let saying = Saying {
                 kind: "hold".into(),
-                label: words::words(&hold.hold),
-                heading: format!("Tank {number} waits: {}", words::words(&hold.hold)),
-                text: hold_sentence(hold),
+                label: words::words(hold.hold),
+                heading: format!("Tank {number} waits: {}", words::words(hold.hold)),
+                text: hold_sentence(hold, clock),
                 is_event: true,
             };
             let strip = (row * ROW_HEIGHT_PX, ROW_HEIGHT_PX - 2);
@@ -249,12 +248,12 @@ fn alarm_lane(evidence: &Evidence, clock: &Clock) -> Lane {
         .alarms
         .iter()
         .map(|alarm| {
-            let name = words::words(&alarm.slug);
+            let name = words::words(alarm.slug);
             let saying = Saying {
                 kind: "alarm".into(),
                 heading: format!("Alarm: {name}"),
                 label: name,
-                text: alarm.text.clone(),
+                text: alarm.text.to_owned(),
                 is_event: true,
             };
             ((alarm.from_ms, alarm.to_ms.unwrap_or(evidence.span_ms)), saying)

@@ -12,7 +12,7 @@ pub fn step_list(regeneration: &RegenerationEvidence) -> Vec<String> {
         .steps
         .iter()
         .map(|step| {
-            format!("{} {}", words::words(&step.step), people::duration(step.end_ms.saturating_sub(step.start_ms)))
+            format!("{} {}", words::words(step.step), people::duration(step.end_ms.saturating_sub(step.start_ms)))
         })
         .collect()
 }
@@ -33,19 +33,13 @@ pub fn end_ms(regeneration: &RegenerationEvidence, evidence: &Evidence) -> u64 {
 
 /// The causes that stood beside the leading one.
 pub fn other_causes(regeneration: &RegenerationEvidence) -> String {
-    regeneration
-        .all_causes
-        .iter()
-        .filter(|cause| **cause != regeneration.cause)
-        .map(|cause| words::words(cause))
-        .collect::<Vec<_>>()
-        .join(", ")
+    regeneration.other_causes.iter().map(|cause| words::words(cause)).collect::<Vec<_>>().join(", ")
 }
 
 /// A hold, what it means and what clears it.
-pub fn hold_sentence(hold: &HoldInterval) -> String {
-    let name = sentence(&words::words(&hold.hold));
-    match (words::hold_meaning(&hold.hold), hold.text.as_str()) {
+pub fn hold_sentence(hold: &HoldInterval, clock: &Clock) -> String {
+    let name = sentence(&words::words(hold.hold));
+    match (words::hold_meaning(hold.hold), &*hold.text(clock.start())) {
         ("", "") => format!("{name}."),
         ("", text) => format!("{name}. {text}"),
         (meaning, "") => format!("{name}, {meaning}."),
@@ -59,7 +53,7 @@ pub fn regeneration_row(regeneration: &RegenerationEvidence, evidence: &Evidence
     RegenerationRow {
         span: Span { from_ms: regeneration.start_ms, to_ms: end_ms },
         tank: regeneration.tank,
-        cause: sentence(&words::cause(&regeneration.cause)),
+        cause: sentence(&words::cause(regeneration.cause)),
         also: other_causes(regeneration),
         asked: clock.moment(regeneration.asked_ms),
         started: clock.moment(regeneration.start_ms),
@@ -67,7 +61,7 @@ pub fn regeneration_row(regeneration: &RegenerationEvidence, evidence: &Evidence
             0 => "at once".into(),
             wait_ms => format!("{} later", people::duration(wait_ms)),
         },
-        holds: regeneration.holds_before.iter().map(hold_sentence).collect(),
+        holds: regeneration.holds_before.iter().map(|hold| hold_sentence(hold, clock)).collect(),
         lasted: people::duration(end_ms.saturating_sub(regeneration.start_ms)),
         steps: step_list(regeneration),
         since_last: people::volume(regeneration.volume_since_last_nl),
@@ -89,16 +83,16 @@ pub fn when(from_ms: u64, to_ms: u64, clock: &Clock) -> String {
 
 /// All holds, in order of time.
 pub fn hold_rows(evidence: &Evidence, clock: &Clock) -> Vec<HoldRow> {
-    let mut rows: Vec<HoldRow> = each(evidence, |tank| &tank.holds)
+    let mut rows: Vec<HoldRow> = each(evidence, |tank| evidence.holds_of(tank))
         .map(|(tank, hold)| HoldRow {
             span: Span { from_ms: hold.from_ms, to_ms: hold.to_ms },
             tank: tank.number,
-            hold: sentence(&words::words(&hold.hold)),
-            meaning: words::hold_meaning(&hold.hold),
+            hold: sentence(&words::words(hold.hold)),
+            meaning: words::hold_meaning(hold.hold),
             from: clock.moment(hold.from_ms),
             to: clock.moment(hold.to_ms),
             lasted: people::duration(hold.to_ms.saturating_sub(hold.from_ms)),
-            text: hold.text.clone(),
+            text: hold.text(clock.start()).into_owned(),
         })
         .collect();
     rows.sort_by_key(|row| row.span.from_ms);
@@ -107,15 +101,15 @@ pub fn hold_rows(evidence: &Evidence, clock: &Clock) -> Vec<HoldRow> {
 
 /// All duties, in order of time.
 pub fn duty_rows(evidence: &Evidence, clock: &Clock) -> Vec<DutyRow> {
-    let mut rows: Vec<DutyRow> = each(evidence, |tank| &tank.duties)
+    let mut rows: Vec<DutyRow> = each(evidence, |tank| tank.duties.iter())
         .map(|(tank, interval)| DutyRow {
             span: Span { from_ms: interval.from_ms, to_ms: interval.to_ms },
             tank: tank.number,
-            duty: sentence(&words::words(&interval.duty)),
+            duty: sentence(&words::words(interval.duty)),
             from: clock.moment(interval.from_ms),
             to: clock.moment(interval.to_ms),
             lasted: people::duration(interval.to_ms.saturating_sub(interval.from_ms)),
-            text: interval.text.clone(),
+            text: interval.text.to_owned(),
         })
         .collect();
     rows.sort_by_key(|row| row.span.from_ms);
@@ -123,11 +117,11 @@ pub fn duty_rows(evidence: &Evidence, clock: &Clock) -> Vec<DutyRow> {
 }
 
 /// Every tank's entries of one kind, each with its tank.
-fn each<'a, T: 'a>(
+fn each<'a, T: 'a, I: Iterator<Item = &'a T>>(
     evidence: &'a Evidence,
-    entries: impl Fn(&TankEvidence) -> &Vec<T>,
+    entries: impl Fn(&'a TankEvidence) -> I,
 ) -> impl Iterator<Item = (&'a TankEvidence, &'a T)> {
-    evidence.tanks.iter().flat_map(move |tank| entries(tank).iter().map(move |entry| (tank, entry)))
+    evidence.tanks.iter().flat_map(move |tank| entries(tank).map(move |entry| (tank, entry)))
 }
 
 /// All alarms.
@@ -139,11 +133,11 @@ pub fn alarm_rows(evidence: &Evidence, clock: &Clock) -> Vec<AlarmRow> {
             let to_ms = alarm.to_ms.unwrap_or(evidence.span_ms);
             AlarmRow {
                 span: Span { from_ms: alarm.from_ms, to_ms },
-                name: sentence(&words::words(&alarm.slug)),
+                name: sentence(&words::words(alarm.slug)),
                 from: clock.moment(alarm.from_ms),
                 to: alarm.to_ms.map_or_else(|| "still standing".into(), |at_ms| clock.moment(at_ms)),
                 lasted: people::duration(to_ms.saturating_sub(alarm.from_ms)),
-                text: alarm.text.clone(),
+                text: alarm.text.to_owned(),
             }
         })
         .collect()
