@@ -60,21 +60,53 @@ fn a_reader_finds_every_pulse_and_regeneration() {
     assert!(time > 27 * 86_400_000);
 }
 
-/// A second reader, that knows nothing of this project, takes the file as well.
+/// The whole file, vectors and reals too, as a waveform viewer's reader that shares no code with the writer takes it.
+#[test]
+fn a_viewer_reads_every_signal() {
+    let here = tempfile::tempdir().expect("a folder");
+    let mut waves = wellen::simple::read(dump(here.path())).expect("a waveform");
+    let names = ["meter_pulse", "alarms", "duty", "step", "position", "motor_forward", "holds", "remaining_l"];
+    let found: Vec<_> = waves
+        .hierarchy()
+        .all_vars()
+        .map(|v| &waves.hierarchy()[v])
+        .map(|v| (v.name(waves.hierarchy()).to_string(), v.signal_ref()))
+        .filter(|(name, _)| names.contains(&name.as_str()))
+        .collect();
+    assert_eq!(found.len(), names.len(), "{found:?}");
+    for (name, id) in found {
+        waves.load_signals(&[id]);
+        let changes = waves.get_signal(id).expect("loaded").time_indices().len();
+        match name.as_str() {
+            "meter_pulse" => assert_eq!(changes, 10_507),
+            "remaining_l" => assert!(changes >= 10_507, "{changes}"),
+            _ => assert!(changes >= 1, "{name}"),
+        }
+    }
+    assert!(waves.time_table().windows(2).all(|pair| pair[0] < pair[1]), "time goes forward");
+}
+
+/// A logic analyser's reader takes the single bits. Its version 0.5.2 stops at every vector, even in the smallest
+/// standard file, so vectors and reals are left out for it.
 #[cfg(feature = "tools")]
 #[test]
-fn a_logic_analyser_reads_the_dump() {
+fn a_logic_analyser_reads_the_single_bits() {
     let here = tempfile::tempdir().expect("a folder");
-    let file = dump(here.path());
+    let whole = std::fs::read_to_string(dump(here.path())).expect("the dump");
+    let bits: String = whole.lines().filter(|l| !l.starts_with(['b', 'r'])).flat_map(|l| [l, "\n"]).collect();
+    let file = here.path().join("bits.vcd");
+    std::fs::write(&file, bits).expect("a file");
     let run = Command::new("sigrok-cli")
         .arg("-i")
         .arg(&file)
-        .args(["-I", "vcd:downsample=1000", "-O", "csv"])
+        .args(["-I", "vcd:downsample=100", "-O", "csv"])
         .output()
         .expect("sigrok-cli is installed");
     assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
     let text = String::from_utf8_lossy(&run.stdout);
-    assert!(text.contains("meter_pulse"), "{}", &text[..text.len().min(500)]);
-    // Two header kinds, then rows; a motor that runs is a 1 in some row.
-    assert!(text.lines().filter(|l| l.starts_with(['0', '1'])).count() > 1_000);
+    let pulse: Vec<_> = text.lines().filter_map(|l| l.split(',').next()).filter(|v| *v == "0" || *v == "1").collect();
+    let toggles = pulse.windows(2).filter(|pair| pair[0] != pair[1]).count();
+    // Each pulse toggles the wire, from low; the reader takes no sample after the last one, which ends the dump.
+    assert_eq!(pulse.first(), Some(&"0"));
+    assert_eq!(toggles, 10_506, "of {} rows", pulse.len());
 }
