@@ -2,13 +2,12 @@
 //!
 //! A program of its own without the test harness, because the whole program's heap is counted.
 
+mod two_tanks;
+
 use std::fmt::Write as _;
 use std::io::{self, Read};
 
-use bedkeeper::program::Position;
-use bedkeeper::settings::{Arrangement, Medium, RawDrive, Reserve, StartRule};
-use bedkeeper::units::{Exchange, Hardness, NL_PER_L, Volume};
-use bedkeeper::{RawSettings, Settings};
+use bedkeeper::Settings;
 use bedkeeper_sim::evidence::Evidence;
 use bedkeeper_sim::recording::Recording;
 use bedkeeper_sim::replay::{Checker, Gatherer, Replay, ValveTimes, World};
@@ -43,25 +42,6 @@ impl Read for Rows {
     }
 }
 
-/// Two tanks of 6 000 L; no start in the evening.
-fn settings() -> RawSettings {
-    let mut raw = RawSettings::baseline();
-    raw.arrangement = Arrangement::Alternating;
-    raw.tanks = 2;
-    raw.start = StartRule::Immediate;
-    raw.meter.pulse_nl = 10 * NL_PER_L;
-    raw.medium = Medium::Softener {
-        hardness: Hardness(342_000),
-        capacity: Exchange(6_000 * 342_000),
-        total: Exchange(10_000 * 342_000),
-    };
-    raw.reserve = Reserve::Fixed(Volume::from_litres(200));
-    if let RawDrive::CamSwitch { positions, .. } = &mut raw.drive {
-        positions.push(Position::Standby).expect("there is room");
-    }
-    raw
-}
-
 fn replay(regenerations: u64) -> Evidence {
     let rows = Rows {
         next: 0,
@@ -70,7 +50,7 @@ fn replay(regenerations: u64) -> Evidence {
         at: 0,
     };
     let mut recording = Recording::from_reader("rows", rows, None).expect("a sound header");
-    let raw = settings();
+    let raw = two_tanks::settings();
     let times = ValveTimes { leg_ms: 20_000, coast_ms: 300 };
     let start = recording.header().start;
     let world =

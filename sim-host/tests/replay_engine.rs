@@ -1,36 +1,17 @@
 //! The replay on settings built here: what it does, and what its checker sees.
 #![allow(missing_docs)]
 
+mod two_tanks;
+
 use std::io::Cursor;
 
-use bedkeeper::program::{Position, StepKind};
-use bedkeeper::settings::*;
-use bedkeeper::units::*;
+use bedkeeper::program::StepKind;
 use bedkeeper::{RawSettings, Settings};
 use bedkeeper_sim::evidence::{Evidence, Outcome};
 use bedkeeper_sim::recording::Recording;
 use bedkeeper_sim::replay::{Checker, Gatherer, Replay, ValveTimes, World};
 
 const APARTMENTS: &[u8] = include_bytes!("../demo/apartments20_14d_10L.csv.gz");
-
-/// Two tanks of 6 000 L at 342 mg/L; a window every evening.
-fn alternating() -> RawSettings {
-    let mut raw = RawSettings::baseline();
-    raw.arrangement = Arrangement::Alternating;
-    raw.tanks = 2;
-    raw.start = StartRule::Immediate;
-    raw.meter.pulse_nl = 10 * NL_PER_L;
-    raw.medium = Medium::Softener {
-        hardness: Hardness(342_000),
-        capacity: Exchange(6_000 * 342_000),
-        total: Exchange(10_000 * 342_000),
-    };
-    raw.reserve = Reserve::Fixed(Volume::from_litres(200));
-    if let RawDrive::CamSwitch { positions, .. } = &mut raw.drive {
-        positions.push(Position::Standby).unwrap();
-    }
-    raw
-}
 
 fn replay(raw: RawSettings, recording: &'static [u8]) -> Evidence {
     let mut recording = Recording::from_reader("test", Cursor::new(recording), None).unwrap();
@@ -48,7 +29,7 @@ fn replay(raw: RawSettings, recording: &'static [u8]) -> Evidence {
 /// A2, S2, S3, S5: two tanks take turns, nobody gets hard water, the water adds up.
 #[test]
 fn a2_the_apartments_take_turns() {
-    let e = replay(alternating(), APARTMENTS);
+    let e = replay(two_tanks::settings(), APARTMENTS);
     assert_eq!(e.violations, []);
     assert!(e.regenerations.len() >= 8, "{}", e.regenerations.len());
     for (i, r) in e.regenerations.iter().enumerate() {

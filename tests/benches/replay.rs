@@ -1,14 +1,14 @@
 //! Replay against a bare loop that reads the same recording and decrements a counter, side by side in one
 //! run:  cargo bench -p bedkeeper-tests --bench replay
 
+#[path = "../../sim-host/tests/two_tanks/mod.rs"]
+mod two_tanks;
+
 use std::hint::black_box;
 use std::io::Cursor;
 use std::time::{Duration, Instant};
 
-use bedkeeper::program::Position;
-use bedkeeper::settings::{Arrangement, Medium, RawDrive, Reserve, StartRule};
-use bedkeeper::units::{Exchange, Hardness, NL_PER_L, Volume};
-use bedkeeper::{RawSettings, Settings};
+use bedkeeper::Settings;
 use bedkeeper_sim::recording::Recording;
 use bedkeeper_sim::replay::{Checker, Gatherer, Observer, Replay, ValveTimes, World};
 
@@ -75,7 +75,7 @@ fn bare_loop(mut recording: Recording) -> u64 {
 }
 
 fn replay(mut recording: Recording, evidence: bool) {
-    let raw = settings();
+    let raw = two_tanks::settings();
     let checked = Settings::try_from(raw.clone()).expect("sound settings");
     let times = ValveTimes { leg_ms: 20_000, coast_ms: 300 };
     let world = World::new(checked, times, recording.header().start).expect("a small site");
@@ -84,25 +84,6 @@ fn replay(mut recording: Recording, evidence: bool) {
     let observers: Vec<&mut dyn Observer> = if evidence { vec![&mut gatherer, &mut checker] } else { Vec::new() };
     let world = Replay::new(world, observers).run(&mut recording, |_| {}).expect("a sound recording");
     black_box(world.controller.accounts().metered);
-}
-
-/// Two tanks of 6 000 L.
-fn settings() -> RawSettings {
-    let mut raw = RawSettings::baseline();
-    raw.arrangement = Arrangement::Alternating;
-    raw.tanks = 2;
-    raw.start = StartRule::Immediate;
-    raw.meter.pulse_nl = 10 * NL_PER_L;
-    raw.medium = Medium::Softener {
-        hardness: Hardness(342_000),
-        capacity: Exchange(6_000 * 342_000),
-        total: Exchange(10_000 * 342_000),
-    };
-    raw.reserve = Reserve::Fixed(Volume::from_litres(200));
-    if let RawDrive::CamSwitch { positions, .. } = &mut raw.drive {
-        let _ = positions.push(Position::Standby);
-    }
-    raw
 }
 
 /// A pulse every 40 s on average, in an uneven rhythm.

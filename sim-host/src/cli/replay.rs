@@ -13,7 +13,7 @@ use super::{EXIT_BAD_INPUT, EXIT_NO, Style, demo, print, print_with, summary};
 use crate::evidence::{self, Evidence};
 use crate::quantity::show::UnitSystem;
 use crate::recording::Recording;
-use crate::replay::{Checker, EventTable, Gatherer, JournalFile, Observer, Replay, ValveTimes, VcdFile, World};
+use crate::replay::{Checker, Gatherer, JournalFile, Observer, RegenerationTable, Replay, ValveTimes, VcdFile, World};
 use crate::report;
 use crate::site::{self, Site};
 
@@ -153,7 +153,7 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
     let mut evidence = gatherer.into_evidence();
     evidence.violations = checker.into_violations();
     if let Some(path) = &args.csv {
-        EventTable::write(&evidence, create(path)?).map_err(|e| unwritable(path, &e))?;
+        RegenerationTable::write(&evidence, create(path)?).map_err(|e| unwritable(path, &e))?;
     }
     if let Some(path) = &args.html {
         let mut out = create(path)?;

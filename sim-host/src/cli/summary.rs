@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::Style;
-use crate::evidence::{Evidence, Outcome, RegenerationEvidence};
+use crate::evidence::{self, Evidence, Outcome, RegenerationEvidence};
 use crate::quantity::show::{self, UnitSystem, litres_exact};
 use crate::replay::Checker;
 
@@ -115,10 +115,8 @@ fn row(out: &mut String, e: &Evidence, r: &RegenerationEvidence, units: UnitSyst
 
 /// A moment as people write it: local time, or the time since the start.
 fn moment(e: &Evidence, at_ms: u64) -> String {
-    let start: Option<jiff::civil::DateTime> = e.start.parse().ok();
-    let elapsed = i64::try_from(at_ms).ok().map(jiff::SignedDuration::from_millis);
-    match start.zip(elapsed).and_then(|(start, elapsed)| start.checked_add(elapsed).ok()) {
-        Some(civil) => civil.strftime("%Y-%m-%d %H:%M:%S").to_string(),
+    match e.start.parse().ok() {
+        Some(start) => evidence::moment(Some(start), at_ms),
         None => format!("+{}", show::duration_brief(at_ms)),
     }
 }

@@ -43,9 +43,9 @@ impl<W: Write> Observer for JournalFile<W> {
 }
 
 /// The regenerations as a table, one row each.
-pub struct EventTable;
+pub struct RegenerationTable;
 
-impl EventTable {
+impl RegenerationTable {
     /// Writes the table as CSV.
     ///
     /// # Errors

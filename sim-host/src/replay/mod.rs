@@ -10,7 +10,7 @@ mod gather;
 mod vcd;
 
 pub use checker::Checker;
-pub use files::{EventTable, JournalFile};
+pub use files::{JournalFile, RegenerationTable};
 pub use gather::Gatherer;
 pub use vcd::VcdFile;
 
