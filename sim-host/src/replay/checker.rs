@@ -29,7 +29,8 @@ pub struct Checker {
     pulses: u128,
     tanks: Vec<Watched>,
     found: Vec<Violation>,
-    more: u64,
+    /// How many were not kept, rule by rule.
+    more: BTreeMap<&'static str, u64>,
     /// One report per rule and tank until it has been right again.
     standing: BTreeMap<(&'static str, usize), bool>,
 }
@@ -66,16 +67,16 @@ impl Checker {
     #[must_use]
     pub fn new(raw: RawSettings) -> Self {
         let tanks = vec![Watched::default(); usize::from(raw.tanks)];
-        Self { raw, pulses: 0, tanks, found: Vec::new(), more: 0, standing: BTreeMap::new() }
+        Self { raw, pulses: 0, tanks, found: Vec::new(), more: BTreeMap::new(), standing: BTreeMap::new() }
     }
 
     /// What was found, in order of time.
     #[must_use]
     pub fn into_violations(self) -> Vec<Violation> {
         let mut found = self.found;
-        if self.more > 0 {
-            let at_ms = found.last().map_or(0, |v| v.at_ms);
-            found.push(Violation { rule: "S5".into(), at_ms, text: format!("and {} more violations", self.more) });
+        let at_ms = found.last().map_or(0, |v| v.at_ms);
+        for (rule, more) in self.more {
+            found.push(Violation { rule: rule.to_owned(), at_ms, text: format!("and {more} more, not listed") });
         }
         found
     }
@@ -93,7 +94,7 @@ impl Checker {
         if self.found.len() < MAX_KEPT {
             self.found.push(Violation { rule: rule.to_owned(), at_ms, text: text() });
         } else {
-            self.more += 1;
+            *self.more.entry(rule).or_insert(0) += 1;
         }
     }
 
@@ -341,5 +342,25 @@ impl Observer for Checker {
 
     fn end(&mut self, world: &World) -> std::io::Result<()> {
         self.after(world)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is not listed stays with the rule that was broken, and is counted.
+    #[test]
+    fn violations_beyond_the_list_keep_their_rule() {
+        let mut checker = Checker::new(RawSettings::baseline());
+        let most = MAX_KEPT as u64 + 3;
+        for at_ms in 0..most {
+            checker.expect(false, "S2", 0, at_ms, String::new);
+            checker.expect(true, "S2", 0, at_ms, String::new);
+        }
+        let found = checker.into_violations();
+        assert_eq!(found.len(), MAX_KEPT + 1);
+        assert!(found.iter().all(|v| v.rule == "S2"));
+        assert_eq!(found.last().map(|v| v.text.as_str()), Some("and 3 more, not listed"));
     }
 }
