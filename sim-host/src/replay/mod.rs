@@ -199,10 +199,31 @@ impl<'o> Replay<'o> {
             }
         }
         self.finish()?;
-        Ok(self.world)
+        Ok(self.into_world())
     }
 
-    fn power_up(&mut self) -> Result<(), ReplayError> {
+    /// The world as it is now.
+    #[must_use]
+    pub fn world(&self) -> &World {
+        &self.world
+    }
+
+    /// The world as it is now, to break something in it. What that changes is noticed at [`Replay::stir`].
+    pub fn world_mut(&mut self) -> &mut World {
+        &mut self.world
+    }
+
+    /// Ends a replay.
+    #[must_use]
+    pub fn into_world(self) -> World {
+        self.world
+    }
+
+    /// The first calls after power came: the clock, then every switch.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn power_up(&mut self) -> Result<(), ReplayError> {
         // Power-up order of the driver contract: clock, switches.
         let civil = self.world.civil_at(0);
         self.tell(Input::Clock(civil))?;
@@ -213,24 +234,50 @@ impl<'o> Replay<'o> {
     }
 
     /// Everything that happens by itself until a time.
-    fn run_to(&mut self, until_ms: u64) -> Result<(), ReplayError> {
-        while let Some(next) = self.world.next_event_ms().filter(|next| *next <= until_ms) {
-            self.world.now_ms = next;
-            for i in 0..self.world.valves.len() {
-                let valve = &mut self.world.valves[i];
-                let before = valve.switches();
-                valve.advance(next);
-                if valve.switches() != before {
-                    self.tell_switches(i)?;
-                }
-            }
-            self.tell(Input::Tick)?;
-        }
-        self.world.now_ms = until_ms;
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn run_to(&mut self, until_ms: u64) -> Result<(), ReplayError> {
+        while self.step_to(until_ms)? {}
         Ok(())
     }
 
-    fn take_pulses(&mut self, pulses: &Pulses) -> Result<(), ReplayError> {
+    /// The next thing that happens by itself; says whether one came, and else lets time pass until `until_ms`.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn step_to(&mut self, until_ms: u64) -> Result<bool, ReplayError> {
+        let Some(next) = self.world.next_event_ms().filter(|next| *next <= until_ms) else {
+            self.world.now_ms = self.world.now_ms.max(until_ms);
+            return Ok(false);
+        };
+        self.world.now_ms = next;
+        self.stir()?;
+        self.tell(Input::Tick)?;
+        Ok(true)
+    }
+
+    /// Lets every valve come to now, and tells the switches that changed by that.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn stir(&mut self) -> Result<(), ReplayError> {
+        for i in 0..self.world.valves.len() {
+            let valve = &mut self.world.valves[i];
+            let before = valve.switches();
+            valve.advance(self.world.now_ms);
+            if valve.switches() != before {
+                self.tell_switches(i)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Pulses that come now.
+    ///
+    /// # Errors
+    /// They are of a meter that the site does not have; an evidence file could not be written.
+    pub fn take_pulses(&mut self, pulses: &Pulses) -> Result<(), ReplayError> {
         let world = &mut self.world;
         world.span_ms = pulses.at_ms;
         let meter = world.meter_of(pulses)?;
@@ -260,10 +307,21 @@ impl<'o> Replay<'o> {
     }
 
     fn tell_and(&mut self, input: Input, stirred: bool) -> Result<(), ReplayError> {
-        let at = Instant::from_ticks(self.world.now_ms);
-        let refused = self.world.controller.handle(at, input);
+        let refused = self.offer(input, stirred)?;
         debug_assert_eq!(refused, Ok(()));
-        self.settle(stirred)
+        Ok(())
+    }
+
+    /// Tells the logic something that it may refuse; whether it did is the inner result. With `stirred` the onlookers
+    /// look even if the logic wrote nothing.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn offer(&mut self, input: Input, stirred: bool) -> Result<Result<(), bedkeeper::Refused>, ReplayError> {
+        let at = Instant::from_ticks(self.world.now_ms);
+        let answer = self.world.controller.handle(at, input);
+        self.settle(stirred)?;
+        Ok(answer)
     }
 
     /// After a call: motors do as they are told, records go to the onlookers.
@@ -292,7 +350,10 @@ impl<'o> Replay<'o> {
     }
 
     /// No more water: a regeneration under way runs to its end, so that every one has an outcome.
-    fn finish(&mut self) -> Result<(), ReplayError> {
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn finish(&mut self) -> Result<(), ReplayError> {
         let longest = u64::from(self.world.controller.settings().longest_regeneration().0);
         let last = self.world.span_ms + 4 * longest;
         while self.world.is_regenerating() {
