@@ -4,7 +4,7 @@ use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
 use super::Controller;
-use super::decide::is_waiting;
+use super::is_waiting;
 use super::outside::Outside;
 use crate::demand::{Cause, CauseSet, Hold, HoldSet, Standing};
 use crate::duty::{Duty, OutReason, Tank};

@@ -1,12 +1,22 @@
 //! The controller: takes time and inputs, keeps the state, offers outputs and the next deadline.
 //!
-//! This file holds the state, its entry points and its accounts; `decide` acts on what is due,
-//! `holds` says what stands in the way, `operator` grants or refuses what people ask.
+//! This file holds the state, its entry points and its accounts; `decide` acts on what is due, each
+//! part of it in its own module (`contacts`, `asking`, `driving`, `regenerating`, `purging`,
+//! `changing_over`, `starting`, `deadlines`); `holds` says what stands in the way, `operator` grants or
+//! refuses what people ask.
 
+mod asking;
+mod changing_over;
+mod contacts;
+mod deadlines;
 mod decide;
+mod driving;
 mod holds;
 mod operator;
 mod outside;
+mod purging;
+mod regenerating;
+mod starting;
 #[cfg(test)]
 mod tests;
 mod watches;
@@ -608,4 +618,9 @@ impl<const N: usize> Controller<N> {
 /// Tanks with their ids.
 fn tank_ids<const N: usize>(tanks: &Vec<Tank, N>) -> impl Iterator<Item = (TankId, &Tank)> + use<'_, N> {
     (0u8..).map(TankId).zip(tanks.iter())
+}
+
+/// A regeneration is asked for and has not started.
+fn is_waiting(tank: &Tank) -> bool {
+    tank.regeneration().is_none() && !tank.demand.causes().is_empty()
 }

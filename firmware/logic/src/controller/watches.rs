@@ -1,7 +1,8 @@
 //! Alarms follow their conditions (W1).
 
 use super::Controller;
-use super::decide::{Earliest, is_waiting};
+use super::deadlines::Earliest;
+use super::is_waiting;
 use crate::duty::Duty;
 use crate::journal::Event;
 use crate::settings::{Arrangement, RemoteRole};

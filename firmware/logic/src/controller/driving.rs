@@ -1,0 +1,141 @@
+//! Drives are polled, sent where their tanks' duties want them, and their losses acted on (V2–V4, S3, S12).
+
+use super::Controller;
+use crate::demand::Cause;
+use crate::drive::DriveEvent;
+use crate::duty::{Duty, OutReason, Tank};
+use crate::journal::{Event, Reason};
+use crate::program::Position;
+use crate::sequence::Outcome;
+use crate::settings::Arrangement;
+use crate::units::{Instant, TankId};
+
+impl<const N: usize> Controller<N> {
+    /// Journals what a drive reports.
+    pub(super) fn note_drive(&mut self, id: TankId, event: Option<DriveEvent>) {
+        let Some(event) = event else { return };
+        if let Some(tank) = self.tank_mut(id) {
+            match event {
+                DriveEvent::MovedAway(_) => tank.moved = true,
+                DriveEvent::Confirmed(_) | DriveEvent::Lost => tank.moved = false,
+                _ => {}
+            }
+        }
+        self.write(Event::Drive { tank: id, event });
+    }
+
+    #[inline(never)]
+    pub(super) fn poll_drive(&mut self, now: Instant, id: TankId) -> bool {
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
+        let before = tank.drive.deadline();
+        let found = tank.drive.is_powering_up();
+        let event = tank.drive.poll(now, &self.settings.drive);
+        let stirred = event.is_some() || tank.drive.deadline() != before;
+        self.note_drive(id, event);
+        match event {
+            Some(DriveEvent::Lost) => self.put_out_for_lost_drive(id),
+            // Power failed while it regenerated: the bed may hold brine (S12).
+            Some(DriveEvent::Confirmed(Position::BrineDraw | Position::SlowRinse | Position::FastRinse)) if found => {
+                self.brine_in_bed(now, id);
+            }
+            _ => {}
+        }
+        stirred
+    }
+
+    /// Brine may have reached a bed out of turn: it is rinsed out before it serves (S12), then regenerates.
+    pub(super) fn brine_in_bed(&mut self, now: Instant, id: TankId) {
+        if !self.settings.draws_brine() {
+            return;
+        }
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        match &mut tank.duty {
+            Duty::Regenerating(regeneration) => return regeneration.rinse_again(&self.settings),
+            Duty::Out { .. } => {
+                tank.salted = true;
+                return;
+            }
+            _ => tank.salted = true,
+        }
+        self.changeover = self.changeover.filter(|c| c.to != id);
+        self.ask_when(now, id, Cause::Manual, true);
+        match self.settings.arrangement {
+            // It has no other place to wait than in service.
+            Arrangement::Single => self.start_regeneration(now, id),
+            Arrangement::Alternating => self.set_duty(id, Duty::Spent, Reason::BrineInBed),
+        }
+    }
+
+    /// A lost drive puts its tank out; a regeneration under way has failed (V3, L3).
+    pub(super) fn put_out_for_lost_drive(&mut self, id: TankId) {
+        let failed = self.tanks.get(id.index()).and_then(Tank::regeneration).copied();
+        if let Some(regeneration) = failed {
+            self.end_regeneration(id, &regeneration, Outcome::Failed);
+        }
+        let draws = self.settings.draws_brine();
+        if let Some(tank) = self.tank_mut(id) {
+            // Until somebody comes it may stand open to the brine (S12).
+            tank.salted |= draws && tank.drive.may_draw_brine();
+        }
+        self.changeover = self.changeover.filter(|c| c.to != id && c.from != Some(id));
+        self.set_duty(id, Duty::Out { reason: OutReason::DriveLost }, Reason::DriveLost);
+    }
+
+    /// Where a tank's valve should stand now; `None` = leave it.
+    pub(super) fn wanted(&self, id: TankId, tank: &Tank) -> Option<Position> {
+        match &tank.duty {
+            Duty::Serving => Some(Position::Service),
+            Duty::Ready { .. } if self.changeover.is_some_and(|c| c.to == id) => Some(Position::Service),
+            Duty::Ready { .. } | Duty::Spent => Some(self.settings.rest_position()),
+            Duty::Regenerating(r) => r.wanted(&self.settings).or(Some(self.rests_at())),
+            Duty::Purging { .. } => Some(Position::FastRinse),
+            Duty::Out { reason: OutReason::Operator } => Some(self.settings.rest_position()),
+            Duty::Out { reason: OutReason::DriveLost } => None,
+        }
+    }
+
+    /// Where a tank rests after its regeneration.
+    pub(super) fn rests_at(&self) -> Position {
+        match self.settings.arrangement {
+            Arrangement::Single => Position::Service,
+            Arrangement::Alternating => self.settings.rest_position(),
+        }
+    }
+
+    /// Sends each drive where it should be: unknown ones are sought one at a time, tanks believed
+    /// serving last (V2); none leaves service before another is confirmed there (S3).
+    #[inline(never)]
+    pub(super) fn send_drives(&mut self, now: Instant) -> bool {
+        let mut sent = false;
+        for id in self.ids() {
+            let Some(tank) = self.tanks.get(id.index()) else { continue };
+            let Some(wanted) = self.wanted(id, tank) else { continue };
+            if !self.may_move(tank, wanted) {
+                continue;
+            }
+            let Some(tank) = self.tanks.get_mut(id.index()) else { continue };
+            let target = tank.drive.target();
+            let event = tank.drive.go(now, wanted, &self.settings.drive);
+            sent |= event.is_some() || tank.drive.target() != target;
+            self.note_drive(id, event);
+        }
+        sent
+    }
+
+    pub(super) fn may_move(&self, tank: &Tank, wanted: Position) -> bool {
+        if tank.drive.position() == Some(wanted) {
+            return true;
+        }
+        if tank.drive.is_unknown() {
+            let others_wait = |t: &Tank| t.drive.is_powering_up() || t.drive.is_seeking();
+            let serves = matches!(tank.duty, Duty::Serving);
+            let first = |t: &Tank| serves && t.drive.is_unknown() && !matches!(t.duty, Duty::Serving);
+            return !self.tanks.iter().any(|t| others_wait(t) || first(t));
+        }
+        let leaves = tank.drive.position() == Some(Position::Service) && wanted != Position::Service;
+        let relieved = self.settings.arrangement == Arrangement::Single
+            || self.is_confirmed_serving()
+            || self.settings.allow_untreated;
+        !leaves || relieved
+    }
+}

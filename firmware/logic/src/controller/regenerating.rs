@@ -1,0 +1,87 @@
+//! Regenerations move on and end; what they restore is restored (Q1, L3, S6).
+
+use super::Controller;
+use crate::duty::Duty;
+use crate::journal::{Event, Reason};
+use crate::program::StepKind;
+use crate::sequence::{Outcome, Regeneration, SequenceEvent};
+use crate::settings::Arrangement;
+use crate::units::{Instant, Millis, SaltMass, TankId};
+
+impl<const N: usize> Controller<N> {
+    #[inline(never)]
+    pub(super) fn poll_regeneration(&mut self, now: Instant, id: TankId) -> bool {
+        let rests_at = self.rests_at();
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
+        let at = tank.drive.position();
+        let Duty::Regenerating(regeneration) = &mut tank.duty else { return false };
+        let event = regeneration.poll(now, at, rests_at, &self.settings);
+        let regeneration = *regeneration;
+        match event {
+            Some(SequenceEvent::Started(step)) => self.write(Event::StepStarted { tank: id, step }),
+            Some(SequenceEvent::Interrupted(step)) => self.write(Event::StepInterrupted { tank: id, step }),
+            Some(SequenceEvent::Ended(step, ran)) => self.step_ended(now, id, step, ran),
+            Some(SequenceEvent::Finished(outcome)) => self.finish_regeneration(now, id, &regeneration, outcome),
+            None => return false,
+        }
+        true
+    }
+
+    /// A step is over: its drain water is reckoned, and a refill starts the brine's time.
+    pub(super) fn step_ended(&mut self, now: Instant, id: TankId, step: StepKind, ran: Millis) {
+        let drained = self.settings.drain_flow(step).over(ran);
+        self.add_drained(now, drained);
+        if step == StepKind::BrineRefill && ran > Millis::ZERO {
+            self.brine.refilled(now);
+        }
+        self.write(Event::StepEnded { tank: id, step, ran, drained });
+    }
+
+    /// The valve rests after the last step: what was served is restored (S6), what was cut short is not (L3).
+    #[inline(never)]
+    pub(super) fn finish_regeneration(
+        &mut self,
+        now: Instant,
+        id: TankId,
+        regeneration: &Regeneration,
+        outcome: Outcome,
+    ) {
+        self.end_regeneration(id, regeneration, outcome);
+        let single = self.settings.arrangement == Arrangement::Single;
+        let (medium, reserve) = (self.settings.medium, self.settings.reserve);
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        if outcome == Outcome::Complete {
+            tank.ledger.regenerated(now, &medium, &reserve);
+            tank.demand.settle();
+            tank.unproven = false;
+        } else {
+            // The causes stand; after an operator's cut nobody but an operator lets it begin again.
+            tank.demand.operator_hold |= regeneration.is_cut_by_operator();
+        }
+        let duty = match (single, outcome) {
+            (true, _) => Duty::Serving,
+            (false, Outcome::Complete) => Duty::Ready { since: now },
+            (false, _) => Duty::Spent,
+        };
+        self.set_duty(id, duty, Reason::Ended(outcome));
+    }
+
+    /// Journals the end of a regeneration and what it left in the bed.
+    pub(super) fn end_regeneration(&mut self, id: TankId, regeneration: &Regeneration, outcome: Outcome) {
+        let percent = regeneration.dose_percent(&self.settings);
+        let usual = u64::from(self.settings.salt.0);
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        let drawn = regeneration.brine().was_drawn();
+        tank.salted = regeneration.brine().must_rinse();
+        tank.unproven |= drawn && outcome != Outcome::Complete;
+        let salt_mg = if drawn { usual.saturating_mul(u64::from(percent)) / 100 } else { 0 };
+        let event = Event::Ended {
+            tank: id,
+            outcome,
+            volume: tank.ledger.since_regeneration(),
+            overrun: tank.ledger.overrun(),
+            salt: SaltMass(u32::try_from(salt_mg).unwrap_or(u32::MAX)),
+        };
+        self.write(event);
+    }
+}
