@@ -19,7 +19,7 @@ pub struct SiteErrors {
 }
 
 impl SiteErrors {
-    pub(super) fn new(file: &str, source: &str, mut findings: Vec<Finding>) -> Self {
+    pub(crate) fn new(file: &str, source: &str, mut findings: Vec<Finding>) -> Self {
         let more = findings.len().saturating_sub(MOST_FINDINGS);
         if more > 0 {
             findings.truncate(MOST_FINDINGS);
@@ -28,7 +28,7 @@ impl SiteErrors {
         Self { file: file.to_owned(), source: source.to_owned(), findings }
     }
 
-    pub(super) fn too_long(file: &str) -> Self {
+    pub(crate) fn too_long(file: &str) -> Self {
         let message = format!("is longer than {} KiB", LONGEST_SITE_BYTES / 1024);
         Self::new(
             file,
@@ -37,12 +37,12 @@ impl SiteErrors {
         )
     }
 
-    pub(super) fn unreadable(file: &str, error: &std::io::Error) -> Self {
+    pub(crate) fn unreadable(file: &str, error: &std::io::Error) -> Self {
         let help = "give the path of a site file, or - for standard input".to_owned();
         Self::new(file, "", vec![whole_file(format!("cannot be read: {error}"), help)])
     }
 
-    pub(super) fn no_text(file: &str, bytes: &[u8], error: Utf8Error) -> Self {
+    pub(crate) fn no_text(file: &str, bytes: &[u8], error: Utf8Error) -> Self {
         let at = error.valid_up_to();
         let source = String::from_utf8_lossy(bytes.get(..at).unwrap_or_default()).into_owned() + "\u{fffd}";
         let help = "save the file as UTF-8 text".to_owned();
@@ -86,7 +86,7 @@ fn whole_file(message: String, help: String) -> Finding {
 /// Reports a fault of the syntax; says whether the rest of the document can be trusted all the same.
 ///
 /// A value without quotes is taken as if it had them, and of a key given twice one is taken; neither moves another key.
-pub(super) fn syntax(r: &mut Reader<'_>, source: &str, error: &toml::de::Error) -> bool {
+pub(crate) fn syntax(r: &mut Reader<'_>, source: &str, error: &toml::de::Error) -> bool {
     let message = error.message();
     let span = error.span();
     let before = span.as_ref().and_then(|span| source.get(..span.start)).unwrap_or_default();

@@ -25,11 +25,11 @@
 //! | `[plant]` | the simulated valves with cam-switch drives: `leg` from one position to the next ("10 s"), `coast` ("200 ms") |
 
 mod calendar;
-mod error;
+pub(crate) mod error;
 mod faults;
 mod plant;
 mod program;
-mod reader;
+pub(crate) mod reader;
 mod values;
 mod valve;
 mod water;
@@ -116,30 +116,34 @@ pub fn parse(file_name: &str, source: &str) -> Result<Site, SiteErrors> {
     if !readable {
         return Err(SiteErrors::new(file_name, source, r.into_findings()));
     }
-    let mut root = r.root(table.get_ref());
+    let root = r.root(table.get_ref());
+    let site = read_site(&mut r, root);
+    let findings = r.into_findings();
+    match site {
+        Some(site) if findings.is_empty() => Ok(site),
+        _ => Err(SiteErrors::new(file_name, source, findings)),
+    }
+}
+
+/// Reads a site from its table; what is wrong goes to the reader.
+pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option<Site> {
     let mut draft = Draft::new();
-    head(&mut r, &mut root, &mut draft);
-    let brine = water::read(&mut r, &mut root, &mut draft);
-    water::meter(&mut r, &mut root, &mut draft);
-    water::reserve(&mut r, &mut root, &mut draft);
-    calendar::read(&mut r, &mut root, &mut draft);
-    limits(&mut r, &mut root, &mut draft);
-    program::read(&mut r, &mut root, brine, &mut draft);
-    valve::read(&mut r, &mut root, &mut draft);
-    root.done(&mut r);
+    head(r, &mut root, &mut draft);
+    let brine = water::read(r, &mut root, &mut draft);
+    water::meter(r, &mut root, &mut draft);
+    water::reserve(r, &mut root, &mut draft);
+    calendar::read(r, &mut root, &mut draft);
+    limits(r, &mut root, &mut draft);
+    program::read(r, &mut root, brine, &mut draft);
+    valve::read(r, &mut root, &mut draft);
+    root.done(r);
     r.refuse_unknown();
-    faults::salt(&mut r, &draft);
+    faults::salt(r, &draft);
     let settings = Settings::try_from(draft.raw.clone());
     if let Err(faults) = &settings {
-        faults::report(&mut r, faults, &draft);
+        faults::report(r, faults, &draft);
     }
-    let findings = r.into_findings();
-    let Ok(settings) = settings else {
-        return Err(SiteErrors::new(file_name, source, findings));
-    };
-    if !findings.is_empty() {
-        return Err(SiteErrors::new(file_name, source, findings));
-    }
+    let settings = settings.ok()?;
     let resin = draft.resin_volume.zip(brine).and_then(|(volume, brine)| {
         Some(ResinFacts {
             volume,
@@ -150,7 +154,7 @@ pub fn parse(file_name: &str, source: &str) -> Result<Site, SiteErrors> {
         })
     });
     let Draft { name, note, units, raw, plant, .. } = draft;
-    Ok(Site { name, note, units, raw, settings, plant, resin })
+    Some(Site { name, note, units, raw, settings, plant, resin })
 }
 
 /// Reads a site from a file; `-` is standard input.

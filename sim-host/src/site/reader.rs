@@ -13,10 +13,10 @@ use crate::diagnostic::Finding;
 use crate::quantity::units::nearest_name;
 
 /// A value as it stands in the document.
-pub(super) type Value<'d> = Spanned<DeValue<'d>>;
+pub(crate) type Value<'d> = Spanned<DeValue<'d>>;
 
 /// What reading a document has found so far.
-pub(super) struct Reader<'d> {
+pub(crate) struct Reader<'d> {
     source: &'d str,
     findings: Vec<Finding>,
     missing: Vec<Finding>,
@@ -26,7 +26,7 @@ pub(super) struct Reader<'d> {
 }
 
 /// One table of the document, or the fact that there is none.
-pub(super) struct Section<'d> {
+pub(crate) struct Section<'d> {
     /// Dotted path, such as `blackout[2]`; empty for the document itself.
     path: String,
     table: Option<&'d DeTable<'d>>,
@@ -36,7 +36,7 @@ pub(super) struct Section<'d> {
 }
 
 /// A key that is given, with its value.
-pub(super) struct Entry<'d> {
+pub(crate) struct Entry<'d> {
     pub path: String,
     pub value: &'d Value<'d>,
 }

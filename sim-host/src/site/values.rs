@@ -14,7 +14,7 @@ const DAY_MS: u64 = 86_400_000;
 const MINUTE_MS: u32 = 60_000;
 
 /// A quantity of the whole, or one per volume of resin.
-pub(super) enum PerTankOrVolume {
+pub(crate) enum PerTankOrVolume {
     /// For a whole tank, in the base unit.
     PerTank(u64),
     /// Per litre of resin, in the base unit per litre.
