@@ -144,30 +144,13 @@ fn drive_text(event: DriveEvent) -> String {
 
 /// What an alarm means, what the logic does about it, and what a person should look at (W3).
 #[must_use]
-pub const fn alarm_help(alarm: Alarm) -> &'static str {
-    match alarm {
-        Alarm::SettingsRejected => "settings with faults were offered; the last good ones run. Mend the listed fields.",
-        Alarm::ClockUnset => "the civil time is unknown; volume rules go on, the calendar rests. Set the clock.",
-        Alarm::ValveLost => {
-            "a valve did not reach its position; its motor is off and its tank is out. \
-             Look at the drive, its switches, and whether water runs to drain."
-        }
-        Alarm::ValveMoved => {
-            "a valve left its position by itself; it is sought again. Look at its switches and linkage."
-        }
-        Alarm::TankOut => "a tank takes no part; the rest carry on without it. Put it back when it is sound.",
-        Alarm::NoTankServing => "no tank treats the water; what flows is hard. Bring a tank back into service.",
-        Alarm::Overrun => "a tank serves past its capacity; the water gets harder. See what holds its regeneration.",
-        Alarm::Overdue => "a regeneration has waited too long. See what holds it.",
-        Alarm::MeterNoisy => {
-            "too many meter pulses bounce; they are not counted. Look at the meter's contact and cable."
-        }
-        Alarm::ExcessFlow => "more flows than the meter is rated for; it is counted. Look for an open pipe.",
-        Alarm::FlowWhileClosed => "a closed tank's meter turns; its bed is charged. Look for a valve that passes.",
-        Alarm::LowPressure => "supply pressure is low; no regeneration starts. Look at the supply.",
-        Alarm::ContactStuck => "the hold-off contact has been closed for very long. Look at what drives it.",
-        Alarm::DischargeLimit => "the day's drain water is used up; no regeneration starts until midnight.",
-    }
+pub fn alarm_help(alarm: Alarm) -> &'static str {
+    /// Made once for the whole program, as the texts of holds are.
+    static TEXTS: LazyLock<Vec<&'static str>> = LazyLock::new(|| {
+        let text = |a: &Alarm| &*format!("{} {} {}", a.happened(), a.done(), a.look()).leak();
+        Alarm::ALL.iter().map(text).collect()
+    });
+    Alarm::ALL.iter().zip(&*TEXTS).find(|(known, _)| **known == alarm).map_or("", |(_, text)| text)
 }
 
 /// What stands in a tank's way, hold by hold, each with what clears it.

@@ -51,6 +51,19 @@ impl<const N: usize> Controller<N> {
                 settings.discharge_limit > Volume::ZERO
                     && self.drained_today(now).plus(settings.drain_per_regeneration()) > settings.discharge_limit
             }
+            Alarm::Unproven => tanks.any(|t| t.unproven && t.regeneration().is_none()),
+            // Told of by whoever sees them come and go, until an arm of its own knows better.
+            Alarm::UnbrokenFlow
+            | Alarm::MeterSilent
+            | Alarm::BrineLow
+            | Alarm::BrineNotDrawn
+            | Alarm::BrineUncertain
+            | Alarm::SaltLow
+            | Alarm::StepTooLong
+            | Alarm::StoreWorn
+            | Alarm::RetainedLost
+            | Alarm::RelayLimit
+            | Alarm::ServiceDue => self.watches.is_reported(alarm),
         }
     }
 
