@@ -1,8 +1,86 @@
-//! The simple plant: valves that take their time and switches that tell where they are.
+//! The simple plant: valves that take their time, switches that tell where they are, and faults of both.
 //!
-//! Whole milliseconds throughout, so that a run is the same on every machine, and every valve names the
-//! instant of its next switch change, so that a replay can jump there.
+//! Integers throughout, so that a run is the same on every machine, and every valve names the instant of its next
+//! switch change, so that a replay can jump there.
 
+mod fault;
+mod machine;
+mod passage;
+mod track;
 mod valve;
+#[cfg(test)]
+mod valve_tests;
 
-pub use valve::{Valve, ValveMachine};
+pub use fault::{Fault, FaultError, FaultRefused};
+pub use machine::ValveMachine;
+pub use passage::{Direction, OPEN, Opening, OpeningMilli, Passage};
+pub use valve::Valve;
+
+use bedkeeper::units::TankId;
+
+/// The valves of a plant, in the order of its tanks.
+#[derive(Debug, Clone)]
+pub struct Plant {
+    valves: Vec<Valve>,
+}
+
+impl Plant {
+    /// A plant with these valves.
+    #[must_use]
+    pub fn new(valves: Vec<Valve>) -> Self {
+        Self { valves }
+    }
+
+    /// The valves, in the order of the tanks.
+    #[must_use]
+    pub fn valves(&self) -> &[Valve] {
+        &self.valves
+    }
+
+    /// The same, to be told something.
+    pub fn valves_mut(&mut self) -> &mut [Valve] {
+        &mut self.valves
+    }
+
+    /// Lets time pass; stop at every [`Plant::next_change_ms`] on the way.
+    pub fn advance(&mut self, to_ms: u64) {
+        for valve in &mut self.valves {
+            valve.advance(to_ms);
+        }
+    }
+
+    /// When some valve next changes by itself, or has switches that nobody was told of.
+    #[must_use]
+    pub fn next_change_ms(&self) -> Option<u64> {
+        self.valves.iter().filter_map(Valve::next_change_ms).min()
+    }
+
+    /// Power is cut, as of the time the valves have been advanced to; they stay where they stand.
+    pub fn lose_power(&mut self) {
+        for valve in &mut self.valves {
+            valve.lose_power();
+        }
+    }
+
+    /// Arms a fault on the valve of a tank, as of the time it has been advanced to. Armed twice is armed once.
+    ///
+    /// # Errors
+    /// No such tank, or a fault that its kind of valve cannot have.
+    pub fn arm(&mut self, tank: TankId, fault: Fault) -> Result<(), FaultRefused> {
+        self.valve_mut(tank)?.arm(fault)
+    }
+
+    /// Takes a fault away; says whether it was armed.
+    ///
+    /// # Errors
+    /// No such tank.
+    pub fn disarm(&mut self, tank: TankId, fault: Fault) -> Result<bool, FaultRefused> {
+        Ok(self.valve_mut(tank)?.disarm(fault))
+    }
+
+    fn valve_mut(&mut self, tank: TankId) -> Result<&mut Valve, FaultRefused> {
+        let tanks = self.valves.len();
+        let number = tank.0.saturating_add(1);
+        self.valves.get_mut(tank.index()).ok_or(FaultRefused::NoSuchTank { tank: number, tanks })
+    }
+}

@@ -1,245 +1,360 @@
-//! One valve: a motor that turns a cam past its switches, or pushes against two stops unseen.
+//! One valve of the plant: where it truly stands, what its switches say of it, and what is wrong with it.
 
 use bedkeeper::drive::{Motion, Switches};
 use bedkeeper::program::Position;
-use bedkeeper::settings::{CamFeedback, RawDrive};
 
-/// How a valve is built.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum ValveMachine {
-    /// A cam that goes round past its positions, evenly spaced.
-    Cam {
-        /// Positions in the order of travel.
-        positions: Vec<Position>,
-        /// Which switches there are.
-        feedback: CamFeedback,
-        /// Time from one position to the next, ms.
-        leg_ms: u64,
-        /// How long it turns on after the motor stops, ms.
-        coast_ms: u64,
-    },
-    /// A valve between two stops; positions lie at run times from the first stop.
-    Stops {
-        /// Positions with their run time in ms, ascending from 0.
-        positions: Vec<(Position, u64)>,
-    },
-}
+use super::fault::{Fault, FaultRefused};
+use super::machine::{Gear, US, ValveMachine, opposite};
+use super::passage::{OPEN, Opening, OpeningMilli};
+use super::track::Track;
 
-impl ValveMachine {
-    /// The machine that the settings of a drive describe, with the plant's own times.
-    #[must_use]
-    pub fn of(drive: &RawDrive, leg_ms: u64, coast_ms: u64) -> Self {
-        match drive {
-            RawDrive::CamSwitch { positions, feedback, .. } => {
-                Self::Cam { positions: positions.to_vec(), feedback: *feedback, leg_ms: leg_ms.max(100), coast_ms }
-            }
-            RawDrive::Timed { positions, .. } => {
-                Self::Stops { positions: positions.iter().map(|(p, at)| (*p, u64::from(at.0))).collect() }
-            }
-        }
-    }
-}
+/// How long contacts chatter, and how long each of their closures then is.
+const CHATTER_MS: u64 = 20;
+const CHATTER_STEP_MS: u64 = 5;
+/// An extra mark closes so long after a real one has opened, and for so long.
+const EXTRA_MARK_MS: u64 = 150;
+/// How long it takes to turn a valve by hand.
+const HAND_MS: u64 = 400;
 
 /// A valve with its place and motion.
-#[derive(Clone, Debug)]
+#[derive(Debug, Clone)]
 pub struct Valve {
     machine: ValveMachine,
-    /// Place in ms of travel from the first position.
-    place_ms: u64,
-    motion: Motion,
+    place_us: u64,
+    told: Motion,
     /// The motor is off, and the cam turns on until then.
     coasts: Option<(Motion, u64)>,
     at_ms: u64,
+    armed: Vec<Fault>,
+    /// The way its relay has welded.
+    welded: Option<Motion>,
+    /// Somebody turns it until then, to there.
+    hand: Option<(u64, u64)>,
+    /// What its switches show but for chatter and stuck ones.
+    level: Switches,
+    /// Its contacts chatter since then; what they showed before.
+    chatter: Option<(u64, Switches)>,
+    /// The mark it stands on is missed.
+    mark_hidden: bool,
+    /// A mark that is none shows from then on.
+    extra_mark_ms: Option<u64>,
+    /// What the logic was last told of the switches.
+    reported: Option<Switches>,
 }
 
 impl Valve {
     /// A valve that stands in a position; in its first one if it has no such position.
     #[must_use]
     pub fn standing_in(machine: ValveMachine, position: Position) -> Self {
-        let place_ms = match &machine {
-            ValveMachine::Cam { positions, leg_ms, .. } => {
-                positions.iter().position(|p| *p == position).map_or(0, |i| i as u64 * leg_ms)
-            }
-            ValveMachine::Stops { positions } => {
-                positions.iter().find(|(p, _)| *p == position).map_or(0, |(_, at)| *at)
-            }
-        };
-        Self { machine, place_ms, motion: Motion::Off, coasts: None, at_ms: 0 }
+        let Gear::Motor { track, .. } = &machine.gear;
+        let place_us = track.positions.iter().find(|(p, _)| *p == position).map_or(0, |(_, at)| *at);
+        let level = track.closed(place_us);
+        Self {
+            machine,
+            place_us,
+            told: Motion::Off,
+            coasts: None,
+            at_ms: 0,
+            armed: Vec::new(),
+            welded: None,
+            hand: None,
+            level,
+            chatter: None,
+            mark_hidden: false,
+            extra_mark_ms: None,
+            reported: None,
+        }
     }
 
     /// What the motor is told now.
     #[must_use]
     pub fn motion(&self) -> Motion {
-        self.motion
+        self.told
     }
 
     /// Tells the motor.
     pub fn command(&mut self, motion: Motion) {
-        if motion == self.motion {
+        if motion == self.told {
             return;
         }
-        self.coasts = match (&self.machine, motion) {
-            (ValveMachine::Cam { coast_ms, .. }, Motion::Off) if *coast_ms > 0 => {
-                Some((self.motion, self.at_ms + coast_ms))
-            }
-            _ => None,
-        };
-        self.motion = motion;
+        let was = self.turning();
+        self.told = motion;
+        if self.has(Fault::MotorRunsOn) && motion != Motion::Off {
+            let _ = self.welded.get_or_insert(motion);
+        }
+        self.coasts = None;
+        let Gear::Motor { track, coast_ms } = &self.machine.gear;
+        let coast_ms = self.coast_percent().map_or(*coast_ms, |percent| {
+            let leg_us = track.length_us / (track.positions.len() as u64).max(1);
+            leg_us * u64::from(percent) / 100 / US
+        });
+        if motion == Motion::Off && was != Motion::Off && self.welded.is_none() && coast_ms > 0 {
+            self.coasts = Some((was, self.at_ms + coast_ms));
+        }
     }
 
     /// Where it stands, if within reach of a position: a tenth of a leg for a cam, exactly between stops.
     #[must_use]
     pub fn position(&self) -> Option<Position> {
-        match &self.machine {
-            ValveMachine::Cam { positions, .. } => self.cam_place().map(|i| positions[i]),
-            ValveMachine::Stops { positions } => positions.iter().find(|(_, at)| *at == self.place_ms).map(|(p, _)| *p),
+        if self.hand.is_some() {
+            return None;
         }
+        let track = self.track();
+        track.position(self.place_us).map(|i| track.positions[i].0)
+    }
+
+    /// The position it stands nearest to, and how far its ports are open.
+    #[must_use]
+    pub fn opening(&self) -> Opening {
+        let track = self.track();
+        let nearest = track.neighbours(self.place_us);
+        let Some([(position, near), (_, far)]) = nearest else {
+            return Opening { position: Position::Service, milli: 0 };
+        };
+        // From the edge of the position to the middle between the two.
+        let (out, half) = (near.saturating_sub(track.reach_us), ((near + far) / 2).saturating_sub(track.reach_us));
+        let closed = if out == 0 { 0 } else { out * u64::from(OPEN) / half.max(1) };
+        Opening { position, milli: OPEN - OpeningMilli::try_from(closed).unwrap_or(OPEN).min(OPEN) }
     }
 
     /// What its switches show.
     #[must_use]
     pub fn switches(&self) -> Switches {
-        let ValveMachine::Cam { feedback, .. } = &self.machine else { return Switches(0) };
-        Switches(match (self.cam_place(), feedback) {
-            (None, _) => 0,
-            (Some(i), CamFeedback::SwitchPerPosition) => 1 << i,
-            (Some(0), CamFeedback::HomeAndStop) => 0b11,
-            (Some(_), CamFeedback::HomeAndStop) => 0b10,
+        let shown = match self.chatter {
+            Some((since, before)) if self.chatters_back(since) => before,
+            _ => self.level,
+        };
+        let (mut open, mut closed) = (0u8, 0u8);
+        for fault in &self.armed {
+            match fault {
+                Fault::SwitchStuckOpen(n) => open |= bit(*n),
+                Fault::SwitchStuckClosed(n) => closed |= bit(*n),
+                _ => {}
+            }
+        }
+        Switches((shown.0 & !open) | closed)
+    }
+
+    /// What its switches show, if that is not what was last told.
+    pub fn take_news(&mut self) -> Option<Switches> {
+        let shown = self.switches();
+        (self.reported.replace(shown) != Some(shown)).then_some(shown)
+    }
+
+    /// Power is cut: the motor is off, and whoever takes over is to be told of every switch.
+    pub fn lose_power(&mut self) {
+        self.command(Motion::Off);
+        self.reported = None;
+    }
+
+    /// The faults that are armed.
+    #[must_use]
+    pub fn faults(&self) -> &[Fault] {
+        &self.armed
+    }
+
+    /// Arms a fault.
+    ///
+    /// # Errors
+    /// This kind of valve cannot have it.
+    pub fn arm(&mut self, fault: Fault) -> Result<(), FaultRefused> {
+        let Gear::Motor { track, .. } = &self.machine.gear;
+        let switches = track.switches.iter().map(|(switch, _)| switch + 1).max().unwrap_or(0);
+        let has = |position| track.positions.iter().find(|(p, _)| *p == position).map(|(_, at)| *at);
+        match fault {
+            Fault::SwitchStuckOpen(n) | Fault::SwitchStuckClosed(n) if n > switches => {
+                return Err(FaultRefused::TooFew { fault, has: switches });
+            }
+            Fault::SwitchBounces if switches == 0 => return Err(FaultRefused::TooFew { fault, has: 0 }),
+            Fault::PilotStuckOff(_) | Fault::PilotStuckOn(_) => return Err(FaultRefused::NoPilots { fault }),
+            Fault::IndexMissed(_) | Fault::IndexExtra(_) if track.marks.is_none() => {
+                return Err(FaultRefused::NoMarks { fault });
+            }
+            Fault::CoastsFar { .. } if !track.round => return Err(FaultRefused::NoCam { fault }),
+            Fault::JamsIn(position) if has(position).is_none() => return Err(FaultRefused::NoSuchPosition { fault }),
+            Fault::MovedByHand(to) => {
+                let place = match to {
+                    Some(position) => has(position).ok_or(FaultRefused::NoSuchPosition { fault })?,
+                    None => track.between_us(self.place_us),
+                };
+                self.hand = Some((self.at_ms + HAND_MS, place));
+                self.settle();
+                return Ok(());
+            }
+            _ => {}
+        }
+        if !self.armed.contains(&fault) {
+            self.armed.push(fault);
+        }
+        if fault == Fault::MotorRunsOn && self.told != Motion::Off {
+            self.welded = Some(self.told);
+        }
+        Ok(())
+    }
+
+    /// Takes a fault away; says whether it was armed. Marks that are to be missed or added end, however many are left.
+    pub fn disarm(&mut self, fault: Fault) -> bool {
+        let before = self.armed.len();
+        let marks = matches!(fault, Fault::IndexMissed(_) | Fault::IndexExtra(_));
+        self.armed.retain(|armed| if marks { armed.name() != fault.name() } else { *armed != fault });
+        if fault == Fault::MotorRunsOn {
+            self.welded = None;
+        }
+        self.armed.len() < before
+    }
+
+    fn has(&self, fault: Fault) -> bool {
+        self.armed.contains(&fault)
+    }
+
+    fn coast_percent(&self) -> Option<u8> {
+        self.armed.iter().find_map(|fault| match fault {
+            Fault::CoastsFar { percent } => Some(*percent),
+            _ => None,
         })
     }
 
-    fn cam_place(&self) -> Option<usize> {
-        let ValveMachine::Cam { positions, leg_ms, .. } = &self.machine else { return None };
-        let reach = leg_ms / 10;
-        let shifted = (self.place_ms + reach) % (positions.len() as u64 * leg_ms);
-        (shifted % leg_ms <= 2 * reach).then_some((shifted / leg_ms) as usize)
+    /// Uses up one of the marks to be missed or added that are armed.
+    fn use_mark(&mut self, wanted: &Fault) -> bool {
+        let Some(at) = self.armed.iter().position(|armed| armed.name() == wanted.name()) else { return false };
+        match &mut self.armed[at] {
+            Fault::IndexMissed(left) | Fault::IndexExtra(left) if *left > 1 => *left -= 1,
+            _ => {
+                let _ = self.armed.remove(at);
+            }
+        }
+        true
     }
 
-    /// The way it turns now, driven or coasting.
+    /// The way it turns now: driven, welded or coasting.
     fn turning(&self) -> Motion {
-        match (self.motion, self.coasts) {
-            (Motion::Off, Some((motion, until))) if self.at_ms < until => motion,
-            (motion, _) => motion,
+        if self.has(Fault::MotorStalled) {
+            return Motion::Off;
         }
+        let driven = match (self.welded, self.told) {
+            // Told both directions at once, a motor stands.
+            (Some(welded), told) if told != Motion::Off && told != welded => return Motion::Off,
+            (Some(welded), _) => welded,
+            (None, told) => told,
+        };
+        match (driven, self.coasts) {
+            // A coasting cam turns the way it did, however it is wired.
+            (Motion::Off, Some((motion, until))) if self.at_ms < until => motion,
+            (driven, _) if self.has(Fault::WiresSwapped) => opposite(driven),
+            (driven, _) => driven,
+        }
+    }
+
+    /// Travel in a millisecond.
+    fn speed_us(&self) -> u64 {
+        let percent = self.armed.iter().find_map(|fault| match fault {
+            Fault::MotorSlow { percent } => Some(u64::from(*percent)),
+            _ => None,
+        });
+        US * percent.unwrap_or(100) / 100
     }
 
     /// Lets it turn until a time. Call at every [`Valve::next_change_ms`] on the way.
     pub fn advance(&mut self, to_ms: u64) {
-        let mut dt = to_ms.saturating_sub(self.at_ms);
         let turning = self.turning();
-        if let (Motion::Off, Some((_, until))) = (self.motion, self.coasts) {
+        let mut dt = to_ms.saturating_sub(self.at_ms);
+        let coasting = self.welded.is_none() && self.told == Motion::Off;
+        if let (true, Some((_, until))) = (coasting, self.coasts) {
             dt = dt.min(until.saturating_sub(self.at_ms));
         }
-        self.at_ms = self.at_ms.max(to_ms);
-        let end = self.end_ms();
-        self.place_ms = match (&self.machine, turning) {
-            (_, Motion::Off) => self.place_ms,
-            (ValveMachine::Cam { .. }, Motion::Forward) => (self.place_ms + dt) % end,
-            (ValveMachine::Cam { .. }, Motion::Reverse) => (self.place_ms + end - dt % end) % end,
-            (ValveMachine::Stops { .. }, Motion::Forward) => (self.place_ms + dt).min(end),
-            (ValveMachine::Stops { .. }, Motion::Reverse) => self.place_ms.saturating_sub(dt),
-        };
-    }
-
-    /// Travel of a whole turn, or from stop to stop.
-    fn end_ms(&self) -> u64 {
-        match &self.machine {
-            ValveMachine::Cam { positions, leg_ms, .. } => positions.len() as u64 * leg_ms,
-            ValveMachine::Stops { positions } => positions.last().map_or(0, |(_, at)| *at),
+        let mut by_us = dt * self.speed_us();
+        for fault in &self.armed {
+            if let Fault::JamsIn(position) = fault
+                && let Some(left) = self.track().to_position_us(self.place_us, *position, turning)
+            {
+                by_us = by_us.min(left);
+            }
         }
+        self.at_ms = self.at_ms.max(to_ms);
+        self.place_us = self.track().travel(self.place_us, by_us, turning);
+        if let Some((until, place)) = self.hand
+            && self.at_ms >= until
+        {
+            self.place_us = place;
+            self.hand = None;
+        }
+        self.settle();
     }
 
-    /// When its switches next change or it comes to rest, if it turns.
+    /// Brings what the switches show in line with where it stands.
+    fn settle(&mut self) {
+        let mut level = if self.hand.is_some() { Switches(0) } else { self.track().closed(self.place_us) };
+        if let Some(marks) = self.track().marks {
+            level = self.marks_shown(level, 1 << marks);
+        }
+        if level != self.level {
+            if self.has(Fault::SwitchBounces) {
+                self.chatter = Some((self.at_ms, self.level));
+            }
+            self.level = level;
+        }
+        self.chatter = self.chatter.filter(|(since, _)| self.at_ms < since + CHATTER_MS);
+    }
+
+    /// Marks as they show: some missed, some added.
+    fn marks_shown(&mut self, mut level: Switches, mark: u8) -> Switches {
+        let closed = level.0 & mark != 0;
+        let was_closed = self.level.0 & mark != 0 && self.extra_mark_ms.is_none();
+        if closed && !was_closed && !self.mark_hidden {
+            self.mark_hidden = self.use_mark(&Fault::IndexMissed(1));
+        } else if !closed && was_closed && self.use_mark(&Fault::IndexExtra(1)) {
+            self.extra_mark_ms = Some(self.at_ms + EXTRA_MARK_MS);
+        }
+        self.mark_hidden &= closed;
+        if self.mark_hidden {
+            level.0 &= !mark;
+        }
+        self.extra_mark_ms = self.extra_mark_ms.filter(|from| self.at_ms < from + EXTRA_MARK_MS);
+        if self.extra_mark_ms.is_some_and(|from| self.at_ms >= from) {
+            level.0 |= mark;
+        }
+        level
+    }
+
+    /// Chattering contacts show now what they did before.
+    fn chatters_back(&self, since: u64) -> bool {
+        self.at_ms < since + CHATTER_MS && !((self.at_ms - since) / CHATTER_STEP_MS).is_multiple_of(2)
+    }
+
+    /// When its switches next change or it comes to rest; now, if its switches show what was not told yet.
     #[must_use]
     pub fn next_change_ms(&self) -> Option<u64> {
+        if self.reported.is_some_and(|reported| reported != self.switches()) {
+            return Some(self.at_ms);
+        }
+        let chatter = self.chatter.map(|(since, _)| {
+            let steps = (self.at_ms - since) / CHATTER_STEP_MS + 1;
+            since + steps * CHATTER_STEP_MS
+        });
+        let extra = self.extra_mark_ms.map(|from| if self.at_ms < from { from } else { from + EXTRA_MARK_MS });
+        let hand = self.hand.map(|(until, _)| until);
+        chatter.into_iter().chain(extra).chain(hand).chain(self.next_travel_ms()).filter(|at| *at > self.at_ms).min()
+    }
+
+    /// When travel next changes a switch or ends.
+    fn next_travel_ms(&self) -> Option<u64> {
         let turning = self.turning();
-        let ValveMachine::Cam { leg_ms, .. } = &self.machine else { return None };
         if turning == Motion::Off {
             return None;
         }
-        // A switch is closed within `reach` of a position: distances to its edges, in ms of travel.
-        let reach = leg_ms / 10;
-        let within = self.place_ms % leg_ms;
-        let to_edge = if turning == Motion::Forward {
-            if within <= reach {
-                reach + 1 - within
-            } else if within < leg_ms - reach {
-                leg_ms - reach - within
-            } else {
-                leg_ms + reach + 1 - within
-            }
-        } else if within > leg_ms - reach {
-            within - (leg_ms - reach) + 1
-        } else if within > reach {
-            within - reach
-        } else {
-            within + reach + 1
-        };
-        let change = self.at_ms + to_edge;
-        match (self.motion, self.coasts) {
-            (Motion::Off, Some((_, until))) => Some(change.min(until)),
-            _ => Some(change),
-        }
+        let speed_us = self.speed_us().max(1);
+        let edge = self.track().to_next_edge_us(self.place_us, turning).map(|us| self.at_ms + us.div_ceil(speed_us));
+        let rests = self.coasts.filter(|_| self.told == Motion::Off).map(|(_, until)| until);
+        edge.into_iter().chain(rests).min()
+    }
+
+    fn track(&self) -> &Track {
+        let Gear::Motor { track, .. } = &self.machine.gear;
+        track
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn cam(coast_ms: u64) -> Valve {
-        let positions = vec![Position::Service, Position::Backwash, Position::FastRinse];
-        let machine =
-            ValveMachine::Cam { positions, feedback: CamFeedback::SwitchPerPosition, leg_ms: 1_000, coast_ms };
-        Valve::standing_in(machine, Position::Service)
-    }
-
-    /// Stepping from change to change sees the same switches as stepping every millisecond.
-    #[test]
-    fn jumping_misses_no_edge() {
-        for motion in [Motion::Forward, Motion::Reverse] {
-            let (mut jumps, mut steps) = (cam(0), cam(0));
-            jumps.command(motion);
-            steps.command(motion);
-            let mut shown = jumps.switches();
-            for _ in 0..40 {
-                let next = jumps.next_change_ms().unwrap();
-                for ms in steps.at_ms + 1..next {
-                    steps.advance(ms);
-                    assert_eq!(steps.switches(), shown, "{motion:?} {ms}");
-                }
-                steps.advance(next);
-                jumps.advance(next);
-                assert_eq!(steps.place_ms, jumps.place_ms);
-                assert_ne!(jumps.switches(), shown, "{motion:?} {next}");
-                shown = jumps.switches();
-            }
-        }
-    }
-
-    #[test]
-    fn a_cam_coasts_on_and_then_rests() {
-        let mut valve = cam(50);
-        valve.command(Motion::Forward);
-        valve.advance(900);
-        assert_eq!(valve.position(), Some(Position::Backwash));
-        valve.command(Motion::Off);
-        valve.advance(5_000);
-        assert_eq!(valve.place_ms, 950);
-        assert_eq!(valve.next_change_ms(), None);
-    }
-
-    #[test]
-    fn stops_hold() {
-        let machine = ValveMachine::Stops { positions: vec![(Position::Service, 0), (Position::Standby, 8_000)] };
-        let mut valve = Valve::standing_in(machine, Position::Service);
-        valve.command(Motion::Forward);
-        valve.advance(3_000);
-        assert_eq!(valve.position(), None);
-        valve.advance(20_000);
-        assert_eq!(valve.position(), Some(Position::Standby));
-        valve.command(Motion::Reverse);
-        valve.advance(29_000);
-        assert_eq!(valve.position(), Some(Position::Service));
-    }
+/// The bit of a switch that counts from 1.
+fn bit(switch: u8) -> u8 {
+    switch.checked_sub(1).and_then(|i| 1u8.checked_shl(u32::from(i))).unwrap_or(0)
 }

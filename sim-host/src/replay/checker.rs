@@ -192,10 +192,10 @@ impl Checker {
     /// S1, S2: how many discharge, how many serve, by the plant's valves.
     fn check_plant(&mut self, world: &World) {
         let now = world.now_ms;
-        let at = |p: Position| world.valves.iter().filter(|v| v.position() == Some(p)).count();
+        let at = |p: Position| world.valves().iter().filter(|v| v.position() == Some(p)).count();
         let resting = |v: &crate::plant::Valve| v.motion() == Motion::Off;
         let discharging =
-            world.valves.iter().filter(|v| resting(v) && v.position().is_some_and(Position::discharges)).count();
+            world.valves().iter().filter(|v| resting(v) && v.position().is_some_and(Position::discharges)).count();
         self.expect(discharging <= 1, "S1", 0, now, || format!("{discharging} tanks discharge together"));
         let failed = world.controller.tanks().iter().any(|t| t.duty().kind() == DutyKind::Out);
         let floor = match self.raw.arrangement {
@@ -311,7 +311,7 @@ impl Observer for Checker {
             // S3: a tank that was relieved leaves only with another confirmed in service.
             Event::Duty { tank, reason: Reason::Relieved, .. } => {
                 let other = world
-                    .valves
+                    .valves()
                     .iter()
                     .enumerate()
                     .any(|(i, v)| i != tank.index() && v.position() == Some(Position::Service));
@@ -325,7 +325,7 @@ impl Observer for Checker {
     }
 
     fn after(&mut self, world: &World) -> std::io::Result<()> {
-        for (i, valve) in world.valves.iter().enumerate() {
+        for (i, valve) in world.valves().iter().enumerate() {
             self.check_motion(i, valve.motion(), world.now_ms);
             self.check_position(i, valve.position(), valve.motion() != Motion::Off, world.now_ms);
         }

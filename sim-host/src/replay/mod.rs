@@ -22,7 +22,7 @@ use bedkeeper::units::{Instant, TankId, elapsed_ms};
 use bedkeeper::{Controller, Input, Settings};
 use jiff::civil::DateTime;
 
-use crate::plant::{Valve, ValveMachine};
+use crate::plant::{Fault, FaultRefused, Plant, Valve, ValveMachine};
 use crate::recording::{COMMON_METER, Pulses, Recording, RecordingError};
 
 /// The controller that the host runs: the same logic, with room for every site.
@@ -74,8 +74,8 @@ pub trait Observer {
 pub struct World {
     /// The logic.
     pub controller: HostController,
-    /// The valves, in the order of the tanks.
-    pub valves: Vec<Valve>,
+    /// The plant: its valves, in the order of the tanks.
+    pub plant: Plant,
     /// Now, ms since the recording's start.
     pub now_ms: u64,
     /// Civil time at the recording's start, if known.
@@ -121,7 +121,31 @@ impl World {
             .collect();
         let controller = Controller::new(Instant::from_ticks(0), settings)
             .map_err(|_| ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned()))?;
-        Ok(Self { controller, valves, now_ms: 0, start, span_ms: 0 })
+        Ok(Self { controller, plant: Plant::new(valves), now_ms: 0, start, span_ms: 0 })
+    }
+
+    /// The valves, in the order of the tanks.
+    #[must_use]
+    pub fn valves(&self) -> &[Valve] {
+        self.plant.valves()
+    }
+
+    /// Arms a fault on a tank's valve now.
+    ///
+    /// # Errors
+    /// No such tank, or a fault that its kind of valve cannot have.
+    pub fn arm(&mut self, tank: TankId, fault: Fault) -> Result<(), FaultRefused> {
+        self.plant.advance(self.now_ms);
+        self.plant.arm(tank, fault)
+    }
+
+    /// Takes a fault away now; says whether it was armed.
+    ///
+    /// # Errors
+    /// No such tank.
+    pub fn disarm(&mut self, tank: TankId, fault: Fault) -> Result<bool, FaultRefused> {
+        self.plant.advance(self.now_ms);
+        self.plant.disarm(tank, fault)
     }
 
     /// Civil time at an instant of the replay, as the logic counts it.
@@ -157,7 +181,7 @@ impl World {
     /// When something next happens by itself.
     fn next_event_ms(&self) -> Option<u64> {
         let deadline = self.controller.next_deadline().map(|d| d.as_ticks());
-        self.valves.iter().filter_map(Valve::next_change_ms).chain(deadline).min()
+        self.plant.next_change_ms().into_iter().chain(deadline).min()
     }
 
     fn is_regenerating(&self) -> bool {
@@ -227,10 +251,7 @@ impl<'o> Replay<'o> {
         // Power-up order of the driver contract: clock, switches.
         let civil = self.world.civil_at(0);
         self.tell(Input::Clock(civil))?;
-        for i in 0..self.world.valves.len() {
-            self.tell_switches(i)?;
-        }
-        Ok(())
+        self.tell_news()
     }
 
     /// Everything that happens by itself until a time.
@@ -262,15 +283,8 @@ impl<'o> Replay<'o> {
     /// # Errors
     /// An evidence file could not be written.
     pub fn stir(&mut self) -> Result<(), ReplayError> {
-        for i in 0..self.world.valves.len() {
-            let valve = &mut self.world.valves[i];
-            let before = valve.switches();
-            valve.advance(self.world.now_ms);
-            if valve.switches() != before {
-                self.tell_switches(i)?;
-            }
-        }
-        Ok(())
+        self.world.plant.advance(self.world.now_ms);
+        self.tell_news()
     }
 
     /// Pulses that come now.
@@ -296,10 +310,14 @@ impl<'o> Replay<'o> {
         self.settle(false)
     }
 
-    fn tell_switches(&mut self, i: usize) -> Result<(), ReplayError> {
-        let closed = self.world.valves[i].switches();
-        let tank = TankId(u8::try_from(i).unwrap_or(u8::MAX));
-        self.tell_and(Input::Switches { tank, closed }, true)
+    /// Tells the switches that show what was not told yet.
+    fn tell_news(&mut self) -> Result<(), ReplayError> {
+        for i in 0..self.world.plant.valves().len() {
+            let Some(closed) = self.world.plant.valves_mut().get_mut(i).and_then(Valve::take_news) else { continue };
+            let tank = TankId(u8::try_from(i).unwrap_or(u8::MAX));
+            self.tell_and(Input::Switches { tank, closed }, true)?;
+        }
+        Ok(())
     }
 
     fn tell(&mut self, input: Input) -> Result<(), ReplayError> {
@@ -327,7 +345,7 @@ impl<'o> Replay<'o> {
     /// After a call: motors do as they are told, records go to the onlookers.
     fn settle(&mut self, mut stirred: bool) -> Result<(), ReplayError> {
         let world = &mut self.world;
-        for (valve, tank) in world.valves.iter_mut().zip(world.controller.tanks()) {
+        for (valve, tank) in world.plant.valves_mut().iter_mut().zip(world.controller.tanks()) {
             let motion = tank.drive().motion();
             if motion != valve.motion() {
                 valve.advance(world.now_ms);

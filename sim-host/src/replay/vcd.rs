@@ -79,7 +79,7 @@ impl<W: Write> VcdFile<W> {
         self.out.add_module("site")?;
         self.pulse = Some(self.signal(1, "meter_pulse")?);
         self.alarms = Some(self.signal(ALARM_BITS, "alarms")?);
-        for i in 0..world.valves.len() {
+        for i in 0..world.valves().len() {
             self.out.add_module(&format!("tank_{}", i + 1))?;
             let signals = TankSignals {
                 duty: self.signal(3, "duty")?,
@@ -122,7 +122,7 @@ impl<W: Write> VcdFile<W> {
         let steps: Vec<_> = bedkeeper::program::StepKind::ALL.iter().map(|s| s.slug()).collect();
         let duties: Vec<_> = DutyKind::ALL.iter().map(|d| d.slug()).collect();
         let tanks = world.controller.tanks();
-        for (i, (tank, valve)) in tanks.iter().zip(&world.valves).enumerate() {
+        for (i, (tank, valve)) in tanks.iter().zip(world.valves()).enumerate() {
             let settings = world.controller.settings();
             let step = tank.regeneration().and_then(|r| r.step(settings));
             let holds = tank.demand().held_by;
