@@ -6,6 +6,7 @@ use bedkeeper::controller::Why;
 use bedkeeper::demand::{CauseSet, Hold, HoldSet};
 use bedkeeper::drive::DriveEvent;
 use bedkeeper::journal::{Event, Reason, Who};
+use bedkeeper::lock::LockEvent;
 use bedkeeper::sequence::Outcome;
 use bedkeeper::units::{TankId, Volume};
 use bedkeeper::watch::Alarm;
@@ -55,19 +56,33 @@ pub fn sentence(event: &Event) -> String {
             format!("contact {contact} is {}", if closed { "closed" } else { "open" })
         }
         Event::RemoteIgnored { tank } => format!("the remote contact asked, but {tank} regenerates already"),
+        Event::Lock { who, event } => format!(
+            "{} {}",
+            who_text(who),
+            match event {
+                LockEvent::Opened => "opened the lock",
+                LockEvent::Closed => "closed the lock",
+                LockEvent::WrongCode => "offered a key that does not fit the lock",
+                LockEvent::Barred => "offered a key to a lock that is barred after too many wrong ones",
+            }
+        ),
         Event::Operator { who, action, granted } => format!(
             "{} asked for {} on {}: {}",
-            match who {
-                Who::Panel => "someone at the panel",
-                Who::Remote => "someone remote",
-                Who::Serial => "someone on the serial line",
-            },
+            who_text(who),
             action.slug(),
             action.tank(),
             if granted { "granted" } else { "refused" }
         ),
         Event::SettingsTaken => "new settings run".to_owned(),
         Event::SettingsRefused => "settings were refused; those before run on".to_owned(),
+    }
+}
+
+fn who_text(who: Who) -> &'static str {
+    match who {
+        Who::Panel => "someone at the panel",
+        Who::Remote => "someone remote",
+        Who::Serial => "someone on the serial line",
     }
 }
 

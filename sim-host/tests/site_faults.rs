@@ -263,6 +263,7 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
         P::DoseOutOfRange => softener("brine.dose_after_backwash", "\"50 %\"", "\"50 %\""),
         P::NoisyOutOfRange => softener("meter.noisy_above", "\"0 %\"", "\"0 %\""),
         P::PulseWidthTooLong => softener("meter.min_closed", "\"10 s\"", "\"10 s\""),
+        P::RelockOutOfRange => softener("locks.relock_after", "\"5 s\"", "\"5 s\""),
         P::BelowOneRegeneration => softener("limits.drain_per_day", "\"700 L\"", "\"700 L\""),
         P::StepTooLong => softener("program.brine_refill", "\"13 h\"", "\"13 h\""),
         // Refused while values are read: see `CASES`. A text without a day is no list of weekdays, a time beyond

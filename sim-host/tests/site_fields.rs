@@ -6,6 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use bedkeeper::RawSettings;
 use bedkeeper::calendar::{Weekday, Weekdays, Window};
+use bedkeeper::lock::LockRule;
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::{
     Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawStep, RemoteRole, Reserve, Schedule,
@@ -110,6 +111,13 @@ const CHANGES: &[Change] = &[
     ("remote.debounce", "\"200 ms\"", |raw| raw.contact_debounce = Millis(200)),
     ("limits.drain_per_day", "\"2 m3\"", |raw| raw.discharge_limit = Volume::from_litres(2_000)),
     ("limits.overdue_after", "\"12 h\"", |raw| raw.overdue_after = Millis::from_hours(12)),
+    ("locks.panel", "\"press\"", |raw| raw.locks.panel = LockRule::Press),
+    ("locks.panel", "\"open\"", |_| ()),
+    ("locks.serial", "\"code 4711\"", |raw| raw.locks.serial = LockRule::Code(4711)),
+    ("locks.serial", "\"code 12\"", |raw| raw.locks.serial = LockRule::Code(12)),
+    ("locks.panel", "\"code 12\"", |raw| raw.locks.panel = LockRule::Code(12)),
+    ("locks.panel", "\"code 13\"", |raw| raw.locks.panel = LockRule::Code(13)),
+    ("locks.relock_after", "\"5 min\"", |raw| raw.locks.relock_after = Millis::from_mins(5)),
     ("program.backwash", "{ length = \"5 min\", drain = \"26 L/min\" }", |raw| {
         raw.program[0] = RawStep { kind: StepKind::Backwash, length: Millis::from_mins(5), drain: Flow(26_000) };
     }),

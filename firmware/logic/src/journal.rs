@@ -181,6 +181,13 @@ pub enum Event {
         /// Which tank.
         tank: TankId,
     },
+    /// Someone used their lock.
+    Lock {
+        /// Who.
+        who: Who,
+        /// What came of it.
+        event: crate::lock::LockEvent,
+    },
     /// An operator did something.
     Operator {
         /// Who.

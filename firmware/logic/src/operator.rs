@@ -73,6 +73,12 @@ impl Action {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[serde(rename_all = "kebab-case")]
 pub enum Refused {
+    /// The lock is closed for whoever asked.
+    Locked,
+    /// The key does not fit the lock.
+    WrongKey,
+    /// Too many wrong codes: the lock opens to nobody for a while.
+    Barred,
     /// The site has no such tank.
     NoSuchTank,
     /// The site has no such meter.
@@ -104,6 +110,9 @@ pub enum Refused {
 impl core::fmt::Display for Refused {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
         f.write_str(match self {
+            Self::Locked => "the lock is closed: unlock it first",
+            Self::WrongKey => "the key does not fit",
+            Self::Barred => "too many wrong codes: wait and try again",
             Self::NoSuchTank => "the site has no such tank",
             Self::NoSuchMeter => "the site has no such meter",
             Self::BatchTooLarge => "more pulses than one call may bring",

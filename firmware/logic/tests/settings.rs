@@ -146,6 +146,8 @@ fn s11_every_problem_is_found_at_its_field() {
         (|r| r.windows.push(all_day(0, 1_440)).unwrap(), "windows", None, P::NoGapLongEnough),
         // The longest regeneration takes 110 min; the gap is one minute short.
         (|r| r.windows.push(all_day(0, 1_440 - 109)).unwrap(), "windows", None, P::NoGapLongEnough),
+        (|r| r.locks.relock_after = Millis(9_999), "locks.relock_after", None, P::RelockOutOfRange),
+        (|r| r.locks.relock_after = Millis(86_400_001), "locks.relock_after", None, P::RelockOutOfRange),
         (|r| r.contact_debounce = Millis(9), "contact_debounce", None, P::DebounceOutOfRange),
         (|r| r.contact_debounce = Millis(60_001), "contact_debounce", None, P::DebounceOutOfRange),
         (|r| r.stale_after = Millis::ZERO, "stale_after", None, P::Zero),
@@ -378,7 +380,8 @@ fn s11_the_last_good_settings_run_on() {
     assert_eq!(site.controller.settings(), &good);
 }
 
-/// S11: settings are taken whole or not at all: not during a regeneration, and not those of another plant.
+/// S11, O2: settings are taken whole or not at all: not those that shape a regeneration while one runs, and not those of
+/// another plant.
 #[test]
 fn s11_settings_are_taken_whole_or_not_at_all() {
     let mut site = Site::<2>::new(alternating());
@@ -399,10 +402,14 @@ fn s11_settings_are_taken_whole_or_not_at_all() {
     }
     site.operate(Action::StartNow(TankId(0))).unwrap();
     site.run_until_duty(1, bedkeeper::duty::DutyKind::Regenerating, HOUR);
-    let same = Settings::try_from(alternating()).unwrap();
-    assert_eq!(site.controller.change_settings(t(site.now), same.clone()), Err(SettingsRefused::Regenerating));
+    let mut raw = alternating();
+    raw.program[0].length = Millis::from_mins(9);
+    let other = Settings::try_from(raw).unwrap();
+    let before = site.controller.settings().clone();
+    assert_eq!(site.controller.change_settings(t(site.now), other.clone()), Err(SettingsRefused::Regenerating));
+    assert_eq!(site.controller.settings(), &before);
     site.run_until_duty(1, bedkeeper::duty::DutyKind::Ready, 4 * HOUR);
-    assert_eq!(site.controller.change_settings(t(site.now), same), Ok(()));
+    assert_eq!(site.controller.change_settings(t(site.now), other), Ok(()));
 }
 
 // ---- random settings ----------------------------------------------------------------------------------

@@ -92,6 +92,7 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         "stale_after" => &["tanks.stale_after"],
         "purge" => &["tanks.purge"],
         "discharge_limit" => &["limits.drain_per_day"],
+        "locks.relock_after" => &["locks.relock_after"],
         "overdue_after" => &["limits.overdue_after"],
         _ => &[],
     };
@@ -176,6 +177,7 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
         P::WaitInServiceAfterDraw => "wait before the draw, or add \"standby\" to valve.positions".to_owned(),
         P::OffsetsNotAscending => "the first run time is \"0 s\", and each is longer than the one before".to_owned(),
         P::CapacityBelowPulse => "check the capacity, the hardness and meter.pulse".to_owned(),
+        P::RelockOutOfRange => "the default is \"10 min\"".to_owned(),
         P::GraceOutOfRange => "the default is \"3 h\"".to_owned(),
         P::DebounceOutOfRange => "the default is \"1 s\"".to_owned(),
         P::RestOutOfRange => "the default is \"2 s\"".to_owned(),

@@ -19,6 +19,7 @@
 //! | `[[blackout]]` | up to 8 windows: `days`*, `from`*, `to`* |
 //! | `[remote]` | `role`: "off", "now", "at-hour" or "hold-off" ("off"); `minimum` ("1 s"); `hold_off_limit` ("48 h"); `debounce` of all contacts ("1 s") |
 //! | `[limits]` | `drain_per_day` ("0 L": any); `overdue_after` ("24 h") |
+//! | `[locks]` | before changes; looking is free: `panel`, `serial`: "open", "press" (a deliberate press) or "code 4711" ("open"); `relock_after` ("10 min") |
 //! | `[program]` | `preset`: "co-current", "counter-current", "refill-first" or "filter", with `backwash`*, `brine_draw`*, `slow_rinse`*, `fast_rinse`* as `{ length = "10 min", drain = "25 L/min" }`, and `settle` ("0 s"), `brine_wait` (`brine.ready_after`), `brine_refill` (dose ÷ (salt per water × refill flow)) as lengths, as far as the preset has the step; `backwash_every` (1) |
 //! | `[[program.step]]` | instead of a preset, up to 12 steps: `kind`*, `length`*, `drain`* (where water goes to drain) |
 //! | `[valve]` | `drive`*: "cam-switch" with `positions`* in the order they are passed, `switches`: "per-position" or "home-and-stop" ("per-position"), `reversible` (false), `travel_limit` ("4 min"), `rest` ("2 s"), `coast` ("500 ms"), `retries` (2); or "timed" with `positions`* as `{ position = "service", run_time = "0 s" }`, `margin` ("2 s"), `rest` ("2 s") |
@@ -134,6 +135,7 @@ pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option
     water::reserve(r, &mut root, &mut draft);
     calendar::read(r, &mut root, &mut draft);
     limits(r, &mut root, &mut draft);
+    locks(r, &mut root, &mut draft);
     program::read(r, &mut root, brine, &mut draft);
     valve::read(r, &mut root, &mut draft);
     root.done(r);
@@ -241,6 +243,22 @@ fn limits<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut Draft) {
     }
     if let Some(after) = section.optional(r, "overdue_after").and_then(|entry| entry.millis(r)) {
         draft.raw.overdue_after = after;
+    }
+    section.done(r);
+}
+
+/// Reads `[locks]`.
+fn locks<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut Draft) {
+    let mut section = root.section(r, "locks");
+    let locks = &mut draft.raw.locks;
+    if let Some(rule) = section.optional(r, "panel").and_then(|entry| entry.lock_rule(r)) {
+        locks.panel = rule;
+    }
+    if let Some(rule) = section.optional(r, "serial").and_then(|entry| entry.lock_rule(r)) {
+        locks.serial = rule;
+    }
+    if let Some(after) = section.optional(r, "relock_after").and_then(|entry| entry.millis(r)) {
+        locks.relock_after = after;
     }
     section.done(r);
 }

@@ -3,6 +3,7 @@
 use std::ops::RangeInclusive;
 
 use bedkeeper::calendar::{Weekday, Weekdays};
+use bedkeeper::lock::LockRule;
 use bedkeeper::units::{Exchange, Flow, Hardness, Millis, SaltMass, Volume};
 use toml::de::DeValue;
 
@@ -64,6 +65,26 @@ impl Entry<'_> {
     /// The value is of the wrong kind.
     pub fn wrong_type(&self, r: &mut Reader<'_>, needed: &str, help: impl Into<String>) {
         r.fail(self, format!("needs {needed}, and here stands {}", self.stands_here()), help);
+    }
+
+    /// What opens a lock.
+    pub fn lock_rule(&self, r: &mut Reader<'_>) -> Option<LockRule> {
+        let text = self.text(r)?;
+        let mut words = text.split_whitespace();
+        let rule = match (words.next(), words.next(), words.next()) {
+            (Some("open"), None, _) => Some(LockRule::Open),
+            (Some("press"), None, _) => Some(LockRule::Press),
+            (Some("code"), Some(code), None) => code.parse().ok().map(LockRule::Code),
+            _ => None,
+        };
+        if rule.is_none() {
+            r.fail(
+                self,
+                format!("\"{text}\" opens no lock"),
+                "\"open\", \"press\", or \"code\" and a number up to 4294967295",
+            );
+        }
+        rule
     }
 
     /// A text.

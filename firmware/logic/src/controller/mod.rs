@@ -32,10 +32,11 @@ use crate::drive::{Drive, DriveEvent, Motion, Switches};
 use crate::duty::{Duty, Tank};
 use crate::journal::{Event, Journal, Record, Who};
 use crate::ledger::Ledger;
+use crate::lock::{Key, LockEvent, Locks};
 use crate::meter::{MAX_BATCH, Meter};
 use crate::operator::{Action, Refused};
 use crate::program::Position;
-use crate::settings::{MAX_TANKS, MeterPlace, Settings};
+use crate::settings::{Effect as TakesEffect, MAX_TANKS, MeterPlace, Settings, difference};
 use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
 use crate::watch::{AlarmSet, Watches};
 
@@ -78,6 +79,18 @@ pub enum Input {
     },
     /// Civil time now, or `None` if it became unknown.
     Clock(Option<Civil>),
+    /// Someone offers a key to their lock (O1).
+    Unlock {
+        /// Who.
+        who: Who,
+        /// What they offer.
+        key: Key,
+    },
+    /// Someone closes their lock.
+    Relock {
+        /// Who.
+        who: Who,
+    },
     /// An operator's wish.
     Operator {
         /// Who asks.
@@ -183,6 +196,7 @@ pub struct Controller<const N: usize> {
     closed_flow_at: Option<Instant>,
     settings_rejected: bool,
     watches: Watches,
+    locks: Locks,
     journal: Journal,
     /// Tanks whose beds the building's water passes.
     in_service: TankSet,
@@ -240,6 +254,7 @@ impl<const N: usize> Controller<N> {
             closed_flow_at: None,
             settings_rejected: false,
             watches: Watches::default(),
+            locks: Locks::default(),
             journal: Journal::default(),
             in_service,
             charging: in_service,
@@ -323,6 +338,12 @@ impl<const N: usize> Controller<N> {
             Input::Clock(civil) => {
                 self.set_clock(now, civil);
                 Ok(Effect::Decide)
+            }
+            Input::Unlock { who, key } => self.unlock(now, who, key).map(|()| Effect::Quiet),
+            Input::Relock { who } => {
+                let event = self.locks.close(who);
+                self.write(Event::Lock { who, event });
+                Ok(Effect::Quiet)
             }
             Input::Operator { who, action } => self.operate(now, who, action).map(|()| Effect::Decide),
         }
@@ -459,14 +480,12 @@ impl<const N: usize> Controller<N> {
         if now >= self.deadline {
             self.decide(now);
         }
-        let same_plant = settings.tanks == self.settings.tanks
-            && settings.arrangement == self.settings.arrangement
-            && settings.drive == self.settings.drive
-            && settings.meter.place == self.settings.meter.place;
-        if !same_plant {
+        let effect = difference(self.settings.raw(), settings.raw()).effect();
+        if effect == Some(TakesEffect::Restart) {
             return Err(SettingsRefused::NeedsRestart);
         }
-        if self.tanks.iter().any(|t| t.regeneration().is_some()) {
+        let regenerates = self.tanks.iter().any(|t| t.regeneration().is_some());
+        if regenerates && effect == Some(TakesEffect::BetweenRegenerations) {
             return Err(SettingsRefused::Regenerating);
         }
         for tank in &mut self.tanks {
@@ -567,6 +586,22 @@ impl<const N: usize> Controller<N> {
             });
         }
         Some(Why { causes, asked_at: unit.demand.asked_at(), holds: standing })
+    }
+
+    /// Whether someone may change anything now (O1); looking is never barred.
+    #[must_use]
+    pub fn is_unlocked(&self, now: Instant, who: Who) -> bool {
+        self.locks.is_open(now, who, &self.settings.locks)
+    }
+
+    fn unlock(&mut self, now: Instant, who: Who, key: Key) -> Result<(), Refused> {
+        let event = self.locks.offer(now, who, key, &self.settings.locks);
+        self.write(Event::Lock { who, event });
+        match event {
+            LockEvent::Opened | LockEvent::Closed => Ok(()),
+            LockEvent::WrongCode => Err(Refused::WrongKey),
+            LockEvent::Barred => Err(Refused::Barred),
+        }
     }
 
     fn write(&mut self, event: Event) {

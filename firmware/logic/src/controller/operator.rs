@@ -11,7 +11,12 @@ use crate::units::{Instant, TankId};
 
 impl<const N: usize> Controller<N> {
     pub(super) fn operate(&mut self, now: Instant, who: Who, action: Action) -> Result<(), Refused> {
-        let result = self.try_operate(now, action);
+        let result = if self.is_unlocked(now, who) {
+            self.locks.used(now, who);
+            self.try_operate(now, action)
+        } else {
+            Err(Refused::Locked)
+        };
         self.write(Event::Operator { who, action, granted: result.is_ok() });
         result
     }

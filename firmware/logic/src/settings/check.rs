@@ -289,6 +289,9 @@ fn limits(raw: &RawSettings, faults: &mut Faults) {
     if limited && raw.drain_per_regeneration() > raw.discharge_limit {
         faults.add("discharge_limit", None, P::BelowOneRegeneration);
     }
+    if !(Millis::from_secs(10)..=Millis::from_hours(24)).contains(&raw.locks.relock_after) {
+        faults.add("locks.relock_after", None, P::RelockOutOfRange);
+    }
     if raw.overdue_after == Millis::ZERO {
         faults.add("overdue_after", None, P::Zero);
     }

@@ -82,6 +82,8 @@ slugs! {
         PulseWidthTooLong = "closure and gap together are longer than the pulses are apart at the rated flow",
         /// One regeneration alone would use more than the day allows.
         BelowOneRegeneration = "is less than the drain water of one regeneration, so that none could ever start",
+        /// A lock that never closes again is none.
+        RelockOutOfRange = "must be between 10 s and 24 h",
         /// A step longer than a day is a mistake.
         StepTooLong = "must be at most 12 h",
     }

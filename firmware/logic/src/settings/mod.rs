@@ -1,6 +1,7 @@
 //! Settings: raw ones from a person or a file become valid ones once, and nothing checks again (S11).
 
 mod check;
+mod difference;
 mod fault;
 mod raw;
 
@@ -9,6 +10,7 @@ use core::ops::Deref;
 use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
+pub use difference::{Change, Difference, Effect, EffectSet, MAX_CHANGES, difference};
 pub use fault::{Fault, Faults, Problem, ProblemSet};
 pub use raw::{
     Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawMeter, RawSettings, RawStep,

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::{MAX_DRIVE_POSITIONS, MAX_STEPS, MAX_WINDOWS, scaled};
 use crate::calendar::{Weekdays, Window};
 use crate::collect;
+use crate::lock::RawLocks;
 use crate::program::{Position, StepKind};
 use crate::units::{Exchange, Flow, Hardness, Millis, SaltMass, Volume};
 
@@ -272,6 +273,8 @@ pub struct RawSettings {
     pub brine_ready_after: Millis,
     /// A request that has waited this long raises `overdue` [24 h] (W1).
     pub overdue_after: Millis,
+    /// What opens the locks before changes (O1).
+    pub locks: RawLocks,
     /// The valve drives.
     pub drive: RawDrive,
 }
@@ -369,6 +372,7 @@ impl RawSettings {
             salt: SaltMass(3_000_000),
             brine_ready_after: Millis::from_mins(120),
             overdue_after: Millis::from_hours(24),
+            locks: RawLocks::default(),
             drive: RawDrive::CamSwitch {
                 positions: collect(positions),
                 feedback: CamFeedback::SwitchPerPosition,

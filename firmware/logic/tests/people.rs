@@ -1,0 +1,306 @@
+//! The lock before changes, changes on a copy, and the walk through a new plant (O1–O4, O6).
+#![allow(missing_docs, clippy::unwrap_used, clippy::arithmetic_side_effects, clippy::indexing_slicing, clippy::panic)]
+
+mod support;
+
+use bedkeeper::commission::{HardnessTest, MeterCheck, Name, Task, Walk};
+use bedkeeper::draft::{Draft, NotTaken, ResetTo, StepTimes};
+use bedkeeper::journal::{Event, Who};
+use bedkeeper::lock::{Key, LockEvent, LockRule};
+use bedkeeper::operator::{Action, Refused};
+use bedkeeper::program::{Position, StepKind};
+use bedkeeper::settings::{Effect, Problem, RawSettings, Reserve, Settings, difference};
+use bedkeeper::units::{Hardness, Millis, TankId, Volume};
+use bedkeeper::{Controller, Input};
+use support::*;
+
+const PANEL: Who = Who::Panel;
+const SERIAL: Who = Who::Serial;
+
+fn locked(panel: LockRule) -> Site<2> {
+    let mut raw = alternating();
+    raw.locks.panel = panel;
+    Site::new(raw)
+}
+
+fn offer(site: &mut Site<2>, who: Who, key: Key) -> Result<(), Refused> {
+    site.put(Input::Unlock { who, key })
+}
+
+fn hold(site: &mut Site<2>, who: Who) -> Result<(), Refused> {
+    site.put(Input::Operator { who, action: Action::Hold(TankId(0)) })
+}
+
+/// Everything anyone can look at.
+fn looked_at(controller: &Controller<2>) -> String {
+    format!("{:?}{:?}{:?}", controller.why(TankId(0)), controller.tanks(), controller.accounts())
+}
+
+/// O1: behind a closed lock nothing changes, and looking goes on; a press opens the one at the panel only.
+#[test]
+fn o1_a_press_opens_and_time_closes() {
+    let mut site = locked(LockRule::Press);
+    let before = looked_at(&site.controller);
+    assert_eq!(hold(&mut site, PANEL), Err(Refused::Locked));
+    assert_eq!(looked_at(&site.controller), before);
+    assert_eq!(
+        site.said.last().map(|r| r.event),
+        Some(Event::Operator { who: PANEL, action: Action::Hold(TankId(0)), granted: false })
+    );
+
+    // The serial line has a lock of its own, and here none.
+    assert_eq!(hold(&mut site, SERIAL), Ok(()));
+    assert_eq!(offer(&mut site, PANEL, Key::Code(1)), Err(Refused::WrongKey));
+    assert_eq!(offer(&mut site, PANEL, Key::Press), Ok(()));
+    assert_eq!(hold(&mut site, PANEL), Ok(()));
+
+    // Nine minutes later it is open still, and what is asked keeps it so; ten minutes of nothing close it.
+    site.run_for(9 * MIN);
+    assert_eq!(hold(&mut site, PANEL), Ok(()));
+    site.run_for(10 * MIN - 1);
+    assert!(site.controller.is_unlocked(t(site.now), PANEL));
+    site.run_for(1);
+    assert!(!site.controller.is_unlocked(t(site.now), PANEL));
+    assert_eq!(hold(&mut site, PANEL), Err(Refused::Locked));
+}
+
+/// O1: someone who closes the lock has closed it.
+#[test]
+fn o1_a_lock_is_closed_by_hand() {
+    let mut site = locked(LockRule::Press);
+    offer(&mut site, PANEL, Key::Press).unwrap();
+    site.put(Input::Relock { who: PANEL }).unwrap();
+    assert_eq!(hold(&mut site, PANEL), Err(Refused::Locked));
+    let locks: Vec<_> = site
+        .said
+        .iter()
+        .filter_map(|r| match r.event {
+            Event::Lock { who, event } => Some((who, event)),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(locks, [(PANEL, LockEvent::Opened), (PANEL, LockEvent::Closed)]);
+}
+
+/// O1: after the second wrong code each further one bars the lock, twice as long each time, up to an hour.
+#[test]
+fn o1_wrong_codes_bar_for_longer_and_longer() {
+    let mut site = locked(LockRule::Code(4711));
+    assert_eq!(offer(&mut site, PANEL, Key::Press), Err(Refused::WrongKey));
+    assert_eq!(offer(&mut site, PANEL, Key::Code(1)), Err(Refused::WrongKey));
+    for bar_min in [1, 2, 4, 8, 16, 32, 60, 60] {
+        assert_eq!(offer(&mut site, PANEL, Key::Code(2)), Err(Refused::WrongKey));
+        // Barred, even the right code does not open it, and a try while barred costs nothing.
+        site.run_for(bar_min * MIN - 1);
+        assert_eq!(offer(&mut site, PANEL, Key::Code(4711)), Err(Refused::Barred));
+        site.run_for(1);
+    }
+    assert_eq!(offer(&mut site, PANEL, Key::Code(4711)), Ok(()));
+    assert_eq!(hold(&mut site, PANEL), Ok(()));
+    // The right code forgets the wrong ones.
+    site.put(Input::Relock { who: PANEL }).unwrap();
+    assert_eq!(offer(&mut site, PANEL, Key::Code(3)), Err(Refused::WrongKey));
+    assert_eq!(offer(&mut site, PANEL, Key::Code(4711)), Ok(()));
+}
+
+/// O2: a change is shown as a difference, and taken whole.
+#[test]
+fn o2_a_draft_is_taken_whole() {
+    let mut site: Site<2> = Site::new(alternating());
+    let mut draft = Draft::begin(site.controller.settings());
+    let now = t(site.now);
+    assert_eq!(draft.take(&mut site.controller, now, PANEL), Err(NotTaken::NothingChanged));
+
+    draft.raw.backup_days = 4;
+    draft.raw.reserve = Reserve::Share(100);
+    let shown = draft.difference();
+    let listed: Vec<_> = shown.changes().iter().map(|c| (c.field, c.effect)).collect();
+    assert_eq!(listed, [("reserve", Effect::AtOnce), ("backup_days", Effect::AtOnce)]);
+    // Nothing of it runs before it is taken.
+    assert_eq!(site.controller.settings().backup_days, 0);
+    assert_eq!(draft.take(&mut site.controller, now, PANEL), Ok(()));
+    assert_eq!(site.controller.settings().raw(), &draft.raw);
+}
+
+/// O2, S11: a draft with one fault in it changes nothing, not even what is good in it.
+#[test]
+fn o2_a_faulty_draft_changes_nothing() {
+    let mut site: Site<2> = Site::new(alternating());
+    let mut draft = Draft::begin(site.controller.settings());
+    draft.raw.backup_days = 4;
+    draft.raw.reserve = Reserve::Share(1_000);
+    let before = site.controller.clone();
+    let now = t(site.now);
+    let Err(NotTaken::Faulty(faults)) = draft.take(&mut site.controller, now, PANEL) else { panic!("taken") };
+    assert_eq!(faults.listed()[0].problem, Problem::ReserveNotBelowCapacity);
+    assert_eq!(faults.count(), 1);
+    assert!(draft.check().is_err());
+    assert_eq!(site.controller, before);
+}
+
+/// O1, O2: behind a closed lock a draft is not taken; one that began before somebody else's change is not either.
+#[test]
+fn o2_a_draft_behind_a_lock_or_behind_the_times_is_not_taken() {
+    let mut site = locked(LockRule::Press);
+    let mut draft = Draft::begin(site.controller.settings());
+    draft.raw.backup_days = 4;
+    let mut other = Draft::begin(site.controller.settings());
+    other.raw.backup_days = 5;
+    let now = t(site.now);
+    assert_eq!(draft.take(&mut site.controller, now, PANEL), Err(NotTaken::Locked));
+    assert_eq!(other.take(&mut site.controller, now, SERIAL), Ok(()));
+    offer(&mut site, PANEL, Key::Press).unwrap();
+    assert_eq!(draft.take(&mut site.controller, now, PANEL), Err(NotTaken::ChangedMeanwhile));
+    assert_eq!(site.controller.settings().backup_days, 5);
+}
+
+/// O2: while a regeneration runs, what does not shape it is taken at once, and what does says that it waits.
+#[test]
+fn o2_what_shapes_the_running_regeneration_waits_for_it() {
+    let mut site: Site<2> = Site::new(alternating());
+    site.put(Input::Operator { who: PANEL, action: Action::StartNow(TankId(1)) }).unwrap();
+    site.run_for(MIN);
+    assert!(site.controller.tanks()[1].regeneration().is_some());
+
+    let mut draft = Draft::begin(site.controller.settings());
+    draft.raw.backup_days = 4;
+    let now = t(site.now);
+    assert_eq!(draft.take(&mut site.controller, now, PANEL), Ok(()));
+
+    let mut draft = Draft::begin(site.controller.settings());
+    draft.raw.program[0].length = Millis::from_mins(12);
+    assert_eq!(draft.difference().effect(), Some(Effect::BetweenRegenerations));
+    assert_eq!(draft.take(&mut site.controller, now, PANEL), Err(NotTaken::Regenerating));
+    site.run_for(3 * HOUR);
+    assert!(site.controller.tanks()[1].regeneration().is_none());
+    let now = t(site.now);
+    assert_eq!(draft.take(&mut site.controller, now, PANEL), Ok(()));
+
+    let mut draft = Draft::begin(site.controller.settings());
+    draft.raw.tanks = 1;
+    assert_eq!(draft.difference().effect(), Some(Effect::Restart));
+    draft.raw.arrangement = bedkeeper::settings::Arrangement::Single;
+    assert_eq!(draft.take(&mut site.controller, now, PANEL), Err(NotTaken::NeedsRestart));
+}
+
+/// O2: every field that can differ is listed, and the list has room for all of them.
+#[test]
+fn o2_the_difference_lists_each_field_once() {
+    let from = RawSettings::baseline();
+    let mut to = from.clone();
+    to.meter.pulse_nl = 7;
+    to.windows.push(all_days(60, 120)).unwrap();
+    to.program.pop();
+    let found = difference(&from, &to);
+    let fields: Vec<_> = found.changes().iter().map(|c| c.field).collect();
+    assert_eq!(fields, ["windows", "program", "meter.pulse_nl"]);
+    assert!(difference(&from, &from).is_empty());
+}
+
+fn all_days(from: u16, to: u16) -> bedkeeper::calendar::Window {
+    window(bedkeeper::calendar::Weekdays::ALL_DAYS, from, to)
+}
+
+/// O3: a reset fills the draft with the site's baseline, or with the built-in one on request; it still has to be taken.
+#[test]
+fn o3_a_reset_returns_to_the_baseline_asked_for() {
+    let mut site: Site<2> = Site::new(alternating());
+    let stored = site.controller.settings().raw().clone();
+    let mut draft = Draft::begin(site.controller.settings());
+    draft.raw.backup_days = 9;
+    let now = t(site.now);
+    draft.take(&mut site.controller, now, PANEL).unwrap();
+
+    let mut draft = Draft::begin(site.controller.settings());
+    draft.reset(ResetTo::Site(&stored));
+    assert_eq!(site.controller.settings().backup_days, 9);
+    draft.take(&mut site.controller, now, PANEL).unwrap();
+    assert_eq!(site.controller.settings().raw(), &stored);
+
+    draft.reset(ResetTo::BuiltIn);
+    assert_eq!(draft.raw, RawSettings::baseline());
+}
+
+/// O4: another controller's settings are taken whole or refused with the reason; step times may stay, codes always do.
+#[test]
+fn o4_a_copy_is_taken_whole_or_refused() {
+    let mut theirs = alternating();
+    theirs.backup_days = 3;
+    theirs.program[0].length = Millis::from_mins(7);
+    theirs.locks.panel = LockRule::Code(1);
+    let mut own = alternating();
+    own.locks.serial = LockRule::Code(2);
+    let mut site: Site<2> = Site::new(own.clone());
+    site.put(Input::Unlock { who: SERIAL, key: Key::Code(2) }).unwrap();
+    let now = t(site.now);
+
+    let mut draft = Draft::begin(site.controller.settings());
+    draft.copy_from(&theirs, StepTimes::Kept);
+    assert_eq!(draft.raw.program, own.program);
+    draft.take(&mut site.controller, now, SERIAL).unwrap();
+    assert_eq!(site.controller.settings().backup_days, 3);
+    assert_eq!(site.controller.settings().locks, own.locks);
+
+    let mut draft = Draft::begin(site.controller.settings());
+    draft.copy_from(&theirs, StepTimes::Copied);
+    assert_eq!(draft.raw.program, theirs.program);
+
+    // From a site of another kind: refused, and nothing has changed.
+    let before = site.controller.clone();
+    draft.copy_from(&single(), StepTimes::Copied);
+    assert_eq!(draft.take(&mut site.controller, now, SERIAL), Err(NotTaken::NeedsRestart));
+    assert_eq!(site.controller, before);
+}
+
+/// O6: the walk is done when every position was seen, brine filled, air purged, meter and hardness measured.
+#[test]
+fn o6_the_walk_is_signed_when_everything_was_seen() {
+    let mut site: Site<2> = Site::new(alternating());
+    let mut walk = Walk::begin(site.controller.settings());
+    let name = || Name::try_from("A. Fitter (invented)").unwrap();
+    let all = Err(walk.left());
+    assert_eq!(walk.sign(name(), None), all);
+    assert_eq!(walk.left().iter().count(), 5);
+
+    // Both tanks regenerate, each stepped through or run, and the walk looks on.
+    for tank in [1, 0] {
+        site.put(Input::Operator { who: PANEL, action: Action::StartNow(TankId(tank)) }).unwrap();
+        site.run_for(4 * HOUR);
+    }
+    site.said.iter().for_each(|record| walk.observe(record));
+    assert!(walk.is_settled(Task::Positions), "{:?}", walk.positions_left(TankId(0)));
+    assert!(walk.is_settled(Task::FirstBrineFill) && walk.is_settled(Task::AirPurge));
+
+    // 50 pulses of 1 L for 40 L caught: a quarter too much, which does not pass.
+    let settings = site.controller.settings().clone();
+    let check = MeterCheck::new(&settings, 50, Volume::from_litres(40)).unwrap();
+    assert_eq!(check.error_per_mille, 250);
+    walk.meter_checked(check);
+    assert!(!walk.is_settled(Task::MeterCheck));
+    walk.meter_checked(MeterCheck::new(&settings, 50, Volume::from_litres(51)).unwrap());
+    assert!(walk.is_settled(Task::MeterCheck));
+    assert_eq!(MeterCheck::new(&settings, 9, Volume::from_litres(9)), None);
+    assert_eq!(MeterCheck::new(&settings, 50, Volume::ZERO), None);
+
+    walk.hardness_tested(HardnessTest { feed: Hardness(300_000), treated: Hardness(40_000) });
+    assert_eq!(walk.left().iter().collect::<Vec<_>>(), [Task::HardnessTest]);
+    walk.hardness_tested(HardnessTest { feed: Hardness(300_000), treated: Hardness(3_000) });
+    let signed = walk.sign(name(), None).unwrap();
+    assert!(signed.skipped.is_empty());
+    assert_eq!(signed.meter.map(|m| m.error_per_mille), Some(-20));
+}
+
+/// O6: what is left out is left out by name, and the record says so.
+#[test]
+fn o6_what_is_skipped_stands_in_the_record() {
+    let settings = Settings::try_from(single()).unwrap();
+    let mut walk = Walk::begin(&settings);
+    for task in Task::ALL {
+        walk.skip(*task);
+    }
+    let signed = walk.sign(Name::new(), None).unwrap();
+    assert_eq!(signed.skipped.iter().count(), Task::ALL.len());
+    assert_eq!(walk.positions_left(TankId(0)).iter().count(), settings.positions().iter().count());
+    assert!(walk.positions_left(TankId(0)).contains(Position::BrineDraw));
+    assert!(settings.has_step(StepKind::BrineDraw));
+}
