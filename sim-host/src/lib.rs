@@ -10,5 +10,6 @@ pub mod quantity;
 pub mod recording;
 pub mod replay;
 pub mod report;
+pub mod scenario;
 pub mod site;
 pub mod wording;

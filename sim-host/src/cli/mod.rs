@@ -3,6 +3,7 @@
 mod demo;
 mod replay;
 mod summary;
+mod verify;
 
 use std::ffi::OsString;
 use std::io::{IsTerminal, Write};
@@ -12,7 +13,9 @@ use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 
 use crate::bed::{self, cli::BedArgs};
 
+pub use demo::{bundled_recording, demo_name, demo_site};
 pub use replay::ReplayArgs;
+pub use verify::VerifyArgs;
 
 /// Exit code of a clear "no": a rule was seen broken, an expectation was missed.
 const EXIT_NO: u8 = 1;
@@ -43,6 +46,7 @@ struct Command {
 #[derive(Debug, Subcommand)]
 enum Verb {
     Replay(Box<ReplayArgs>),
+    Verify(VerifyArgs),
     Bed(Box<BedArgs>),
     /// Print a completion script for a shell
     ///
@@ -125,6 +129,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     match command.verb {
         None => replay::run(&ReplayArgs::bundled(), &style, command.quiet),
         Some(Verb::Replay(args)) => replay::run(&args, &style, command.quiet),
+        Some(Verb::Verify(args)) => verify::run(&args, &style),
         Some(Verb::Bed(args)) => bed::cli::run(&args).unwrap_or_else(|error| {
             eprintln!("bedkeeper bed: {error}");
             ExitCode::from(EXIT_BAD_INPUT)

@@ -179,7 +179,8 @@ impl World {
     }
 
     /// When something next happens by itself.
-    fn next_event_ms(&self) -> Option<u64> {
+    #[must_use]
+    pub fn next_event_ms(&self) -> Option<u64> {
         let deadline = self.controller.next_deadline().map(|d| d.as_ticks());
         self.plant.next_change_ms().into_iter().chain(deadline).min()
     }
@@ -342,6 +343,27 @@ impl<'o> Replay<'o> {
         Ok(answer)
     }
 
+    /// Offers settings that passed their check, or tells of some that did not (S11); whether they were taken is the
+    /// inner result.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn offer_settings(
+        &mut self,
+        settings: Option<Settings>,
+    ) -> Result<Result<(), bedkeeper::SettingsRefused>, ReplayError> {
+        let at = Instant::from_ticks(self.world.now_ms);
+        let answer = match settings {
+            Some(settings) => self.world.controller.change_settings(at, settings),
+            None => {
+                self.world.controller.reject_settings(at);
+                Ok(())
+            }
+        };
+        self.settle(true)?;
+        Ok(answer)
+    }
+
     /// After a call: motors do as they are told, records go to the onlookers.
     fn settle(&mut self, mut stirred: bool) -> Result<(), ReplayError> {
         let world = &mut self.world;
@@ -380,6 +402,14 @@ impl<'o> Replay<'o> {
                 _ => break,
             }
         }
+        self.stop()
+    }
+
+    /// The replay is over as things stand.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn stop(&mut self) -> Result<(), ReplayError> {
         for observer in &mut self.observers {
             observer.end(&self.world)?;
         }

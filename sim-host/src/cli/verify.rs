@@ -1,0 +1,129 @@
+//! `bedkeeper verify`: does each rehearsal meet what it expects?
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use clap::Args;
+use indicatif::{ProgressBar, ProgressStyle};
+
+use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
+use crate::scenario::{self, RunError, Scenario, Verdict};
+
+/// Run scenarios and say whether each meets what it expects
+///
+/// SCENARIO is a file (TOML) or a folder, whose .toml files are all taken: a site, its water, what happens to it, and
+/// what is expected. Every scenario also expects that no rule is broken, as seen by the independent checker.
+///
+/// Examples:
+///   bedkeeper verify tests/scenarios
+///   bedkeeper verify night.toml --json
+///
+/// Exit code 0: all was met. 1: something was missed. 2: bad input.
+#[derive(Debug, Args)]
+#[command(verbatim_doc_comment)]
+pub struct VerifyArgs {
+    /// Scenario files, or folders of them
+    #[arg(required = true, value_name = "SCENARIO")]
+    scenarios: Vec<PathBuf>,
+    /// Print the verdict as JSON
+    #[arg(long)]
+    json: bool,
+    /// Write the verdict as JUnit XML, for build servers
+    #[arg(long, value_name = "FILE")]
+    junit: Option<PathBuf>,
+}
+
+/// Runs the verb.
+pub fn run(args: &VerifyArgs, style: &Style) -> ExitCode {
+    match verify(args, style) {
+        Ok(verdicts) => report(&verdicts, args, style),
+        Err(text) => {
+            eprintln!("{}", text.trim_end());
+            ExitCode::from(EXIT_BAD_INPUT)
+        }
+    }
+}
+
+fn report(verdicts: &[Verdict], args: &VerifyArgs, style: &Style) -> ExitCode {
+    if let Some(path) = &args.junit {
+        let written = scenario::junit(verdicts).map_err(|e| e.to_string());
+        if let Err(why) = written.and_then(|text| std::fs::write(path, text).map_err(|e| e.to_string())) {
+            eprintln!("{}: cannot be written: {why}", path.display());
+            return ExitCode::from(EXIT_BAD_INPUT);
+        }
+    }
+    let text =
+        if args.json { scenario::json(verdicts) } else { scenario::readable(verdicts, |word| style.alarm(word)) };
+    let printed = print(&text);
+    if verdicts.iter().all(Verdict::is_met) { printed } else { ExitCode::from(EXIT_NO) }
+}
+
+/// Reads every scenario, so that all faults show at once, then runs them; `Err` is a text for people.
+fn verify(args: &VerifyArgs, style: &Style) -> Result<Vec<Verdict>, String> {
+    let mut files = Vec::new();
+    for path in &args.scenarios {
+        let found = scenario::files(path).map_err(|e| format!("{}: cannot be read: {e}", path.display()))?;
+        if found.is_empty() {
+            return Err(format!("{}: no scenario (.toml) in this folder", path.display()));
+        }
+        files.extend(found);
+    }
+    let mut scenarios = Vec::new();
+    let mut faults = String::new();
+    for file in &files {
+        match scenario::load(file) {
+            Ok(scenario) => scenarios.push(scenario),
+            Err(errors) => faults.push_str(&errors.render(style.colour_errors)),
+        }
+    }
+    if !faults.is_empty() {
+        return Err(faults);
+    }
+    let bar = progress_bar(scenarios.len() as u64, style);
+    let verdicts = run_all(&scenarios, || bar.inc(1));
+    bar.finish_and_clear();
+    verdicts.map_err(|error| error.to_string())
+}
+
+/// Runs scenarios on all cores; the verdicts come in the order of the scenarios.
+///
+/// # Errors
+/// The first scenario, in that order, that could not be run.
+pub fn run_all(scenarios: &[Scenario], done: impl Fn() + Sync) -> Result<Vec<Verdict>, RunError> {
+    let next = AtomicUsize::new(0);
+    let verdicts = Mutex::new(Vec::new());
+    let cores = std::thread::available_parallelism().map_or(1, usize::from).min(scenarios.len().max(1));
+    std::thread::scope(|scope| {
+        for _ in 0..cores {
+            scope.spawn(|| {
+                while let Some((index, scenario)) = take(&next, scenarios) {
+                    let verdict = scenario::run(scenario);
+                    done();
+                    // A thread that panicked elsewhere spoils nothing that is kept here.
+                    verdicts.lock().unwrap_or_else(std::sync::PoisonError::into_inner).push((index, verdict));
+                }
+            });
+        }
+    });
+    let mut verdicts = verdicts.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+    verdicts.sort_by_key(|(index, _)| *index);
+    verdicts.into_iter().map(|(_, verdict)| verdict).collect()
+}
+
+fn take<'s>(next: &AtomicUsize, scenarios: &'s [Scenario]) -> Option<(usize, &'s Scenario)> {
+    let index = next.fetch_add(1, Ordering::Relaxed);
+    scenarios.get(index).map(|scenario| (index, scenario))
+}
+
+fn progress_bar(scenarios: u64, style: &Style) -> ProgressBar {
+    if !style.progress {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::new(scenarios);
+    if let Ok(look) = ProgressStyle::with_template("rehearsing {wide_bar} {pos}/{len} {eta}") {
+        bar.set_style(look);
+    }
+    bar
+}

@@ -1,0 +1,78 @@
+//! What happens to the plant at stated moments, apart from water.
+
+use bedkeeper::calendar::Civil;
+use bedkeeper::contact::Contact;
+use bedkeeper::journal::Who;
+use bedkeeper::{Action, Settings};
+use jiff::civil::DateTime;
+
+use super::subject::Subject;
+
+/// When something happens.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum When {
+    /// At a ms of the run.
+    At(u64),
+    /// So many ms after a subject has come about for the n-th time.
+    After {
+        /// What is waited for.
+        subject: Subject,
+        /// How often it must have come.
+        nth: u64,
+        /// How long after, ms.
+        delay_ms: u64,
+    },
+}
+
+/// What happens.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Deed {
+    /// A contact closes or opens, for so many ms if that is said.
+    Contact {
+        /// Which.
+        contact: Contact,
+        /// Closed.
+        closed: bool,
+        /// After so many ms it goes back.
+        lasts_ms: Option<u64>,
+    },
+    /// The clock is set.
+    ClockSet(DateTime),
+    /// The clock is moved by so many ms.
+    ClockMoved(i64),
+    /// The civil time is lost.
+    ClockLost,
+    /// An operator asks for something.
+    Operator(Who, Action),
+    /// New settings are offered that pass their check.
+    Settings(Box<Settings>),
+    /// Settings are offered that do not pass.
+    BadSettings,
+    /// A meter's contact closes for a while, again and again.
+    MeterContact {
+        /// Which meter, from 0.
+        meter: u8,
+        /// How often it still closes.
+        times: u32,
+        /// How long it stays closed, ms.
+        closed_ms: u64,
+        /// From one closing to the next, ms.
+        every_ms: u64,
+    },
+}
+
+/// Something that happens at a moment.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Event {
+    /// When.
+    pub when: When,
+    /// What.
+    pub deed: Deed,
+}
+
+/// A civil time as the logic counts it; `None` before 2000.
+#[must_use]
+pub fn civil(at: DateTime) -> Option<Civil> {
+    let epoch = jiff::civil::date(2000, 1, 1).at(0, 0, 0, 0);
+    u64::try_from(at.duration_since(epoch).as_millis()).ok().map(Civil)
+}

@@ -1,0 +1,145 @@
+//! Scenarios: a site, its water, what happens to it, and what is expected of it; one TOML file each.
+//!
+//! Moments are written "day 2 02:00", where day 1 is the day of the start whatever later happens to the clock, or as a
+//! time since the start, "+1 h 30 min". A stretch is `["day 1 02:00", "day 1 05:00"]`, or `true` for the whole run.
+//! Keys marked `*` must be given.
+//!
+//! | section | keys |
+//! |---|---|
+//! | (top) | `scenario`*: its title; `about`; `starts`: civil time at the start, none = the clock is not set; `lasts`*; `site`*: the path of a site file from this file's folder, `demo:apartments`, or sections `[site.…]` |
+//! | `[changes.…]` | sections of a site file, laid over the site's own |
+//! | `recording` | a recording's path, `demo:…`, or rows `[["day 1 06:00", 3], …]`: moment, pulses and, where each tank has a meter, its number |
+//! | `[[flow]]` | `from`*, `to` or `lasts` (to the end), `rate`*: "20 L/min"; `meter`: one tank's meter sees it whatever the valves say (shared among the tanks that stand open) |
+//! | `[demand]` | `profile`*: "household", "apartments", "constant"; `per_day`*: "400 L"; `seed` (0); `until`; `leak`: a flow, `leak_from` |
+//! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"); `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* } |
+//! | `[[expect]]` | one of `at`* with `tolerance`, `within`*, `never`*, `always`*, `count`* with `between`, and a subject; or `total`* with `is` and `tolerance`, or `least` and `most` |
+//!
+//! A subject is one of: the states `duty`, `duties` (of all tanks), `cause`, `causes` (exactly these), `hold` (with
+//! `clears`: the moment at which the logic says it clears), `holds`, `alarm`, `alarms`, `step`, `position`; or the
+//! happenings `asked`, `started`, `ended`, `runs` (a step, in its position), `raised`, `granted`, `refused`, `says`
+//! (words of the journal), `violation` (a rule the checker sees broken). `tank` says whose; without it any will do.
+//!
+//! Every scenario also expects that no rule is broken, but for those that it expects to be.
+
+mod demand;
+mod event;
+mod expect;
+mod merge;
+mod read;
+mod run;
+mod subject;
+mod time;
+mod timeline;
+mod verdict;
+mod water;
+
+use std::path::{Path, PathBuf};
+
+use jiff::civil::DateTime;
+
+pub use demand::{Demand, Profile};
+pub use event::{Deed, Event, When};
+pub use expect::{Claim, Expectation, Judgement, Span, Total};
+pub use run::{RunError, run};
+pub use subject::Subject;
+pub use time::Days;
+pub use timeline::{Reached, State, Tap, Timeline};
+pub use verdict::{Verdict, json, junit, readable};
+pub use water::{Draw, Source, Water};
+
+use crate::diagnostic::Finding;
+use crate::site::{Site, SiteErrors};
+
+/// A scenario, ready to run.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Scenario {
+    /// The file as it was named.
+    pub file: String,
+    /// What people call it.
+    pub title: String,
+    /// What it is about; may be empty.
+    pub about: String,
+    /// The plant.
+    pub site: Site,
+    /// Civil time at the start, if the clock is set.
+    pub start: Option<DateTime>,
+    /// Length, ms.
+    pub lasts_ms: u64,
+    /// The water.
+    pub water: Water,
+    /// What happens besides.
+    pub events: Vec<Event>,
+    /// What is expected.
+    pub expectations: Vec<Expectation>,
+}
+
+/// Everything wrong with a scenario file and the site file that it names.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ScenarioErrors {
+    parts: Vec<SiteErrors>,
+}
+
+impl ScenarioErrors {
+    fn new(file: &str, source: &str, findings: Vec<Finding>) -> Self {
+        let own = SiteErrors::new(file, source, findings);
+        Self { parts: if own.findings().is_empty() { Vec::new() } else { vec![own] } }
+    }
+
+    fn with_sites(mut self, sites: Vec<SiteErrors>) -> Self {
+        self.parts.extend(sites);
+        self
+    }
+
+    /// Every finding.
+    pub fn findings(&self) -> impl Iterator<Item = &Finding> {
+        self.parts.iter().flat_map(SiteErrors::findings)
+    }
+
+    /// The report that a person reads: each fault with line, caret and what would be right.
+    #[must_use]
+    pub fn render(&self, colour: bool) -> String {
+        self.parts.iter().map(|part| part.render(colour)).collect()
+    }
+}
+
+/// Reads a scenario from a text; paths in it start from the folder of `path`.
+///
+/// # Errors
+/// Every fault, by line.
+pub fn parse(path: &Path, source: &str) -> Result<Scenario, ScenarioErrors> {
+    read::read(path, &path.display().to_string(), source)
+}
+
+/// Reads a scenario from its file.
+///
+/// # Errors
+/// A file that cannot be read; else as [`parse`].
+pub fn load(path: &Path) -> Result<Scenario, ScenarioErrors> {
+    let name = path.display().to_string();
+    match std::fs::read_to_string(path) {
+        Ok(source) => parse(path, &source),
+        Err(error) => Err(ScenarioErrors { parts: vec![SiteErrors::unreadable(&name, &error)] }),
+    }
+}
+
+/// The scenario files at a path: itself, or every `.toml` below a folder, in order of their names.
+///
+/// # Errors
+/// A folder that cannot be read.
+pub fn files(path: &Path) -> std::io::Result<Vec<PathBuf>> {
+    if !path.is_dir() {
+        return Ok(vec![path.to_owned()]);
+    }
+    let mut found = Vec::new();
+    let mut entries = std::fs::read_dir(path)?.collect::<Result<Vec<_>, _>>()?;
+    entries.sort_by_key(std::fs::DirEntry::file_name);
+    for entry in entries {
+        let path = entry.path();
+        if path.is_dir() {
+            found.extend(files(&path)?);
+        } else if path.extension().is_some_and(|extension| extension == "toml") {
+            found.push(path);
+        }
+    }
+    Ok(found)
+}

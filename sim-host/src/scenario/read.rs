@@ -1,0 +1,757 @@
+//! Reads a scenario file; see the module's front page for its keys.
+
+use std::path::{Component, Path, PathBuf};
+
+use bedkeeper::Settings;
+use bedkeeper::units::TankId;
+use jiff::civil::DateTime;
+use toml::de::{DeTable, DeValue};
+
+use super::demand::{Demand, Profile};
+use super::event::{Deed, Event, When};
+use super::expect::{Claim, Expectation, Span, Total};
+use super::merge::Layers;
+use super::subject::{self, Subject};
+use super::time::{Days, MOMENT_HELP};
+use super::water::{Draw, Water};
+use super::{Scenario, ScenarioErrors};
+use crate::diagnostic::Finding;
+use crate::quantity;
+use crate::recording::Pulses;
+use crate::site::reader::{Entry, Reader, Section};
+use crate::site::{self, Site, SiteErrors};
+
+/// How long a scenario may last: a hundred years.
+const LONGEST_MS: u64 = 36_525 * 86_400_000;
+
+const MOST_TANKS: u8 = 8;
+
+/// What the rest of a file is read against.
+struct Context {
+    days: Days,
+    start: Option<DateTime>,
+    lasts_ms: u64,
+    tanks: u8,
+    /// Else `tanks` is the most that any site has.
+    site_is_known: bool,
+}
+
+/// The files that a scenario's paths start from.
+pub(super) fn read(path: &Path, file: &str, source: &str) -> Result<Scenario, ScenarioErrors> {
+    let errors = |findings: Vec<Finding>| ScenarioErrors::new(file, source, findings);
+    let (table, syntax) = DeTable::parse_recoverable(source);
+    let mut r = Reader::new(source);
+    let mut readable = true;
+    for error in &syntax {
+        readable &= site::error::syntax(&mut r, source, error);
+    }
+    if !readable {
+        return Err(errors(r.into_findings()));
+    }
+    let mut root = r.root(table.get_ref());
+    let title = root.required(&mut r, "scenario", "\"A window holds the start\"").and_then(|e| e.text(&mut r));
+    let about = root.optional(&mut r, "about").and_then(|e| e.text(&mut r));
+    let start = root.optional(&mut r, "starts").and_then(|e| date_time(&e, &mut r));
+    let days = Days::of(start);
+    let lasts_ms = lasts(&mut root, &mut r);
+
+    let folder = path.parent().unwrap_or_else(|| Path::new("")).to_owned();
+    let base = read_base(&mut root, &mut r, &folder);
+    let changes = root.optional(&mut r, "changes");
+    let changes_table = changes.as_ref().and_then(|e| table_of(e, &mut r));
+    let mut elsewhere = Vec::new();
+    let mut inline = Vec::new();
+    let mut sites =
+        Sites { source, base: base.as_ref(), changes: changes_table, elsewhere: &mut elsewhere, inline: &mut inline };
+    let site = sites.read(None, "changes");
+    let tanks = site.as_ref().map_or(MOST_TANKS, |site| site.raw.tanks);
+    let context = Context { days, start, lasts_ms, tanks, site_is_known: site.is_some() };
+
+    let water = read_water(&mut root, &mut r, &context, &folder);
+    let events = read_events(&mut root, &mut r, &context, &mut sites);
+    let expectations = read_expectations(&mut root, &mut r, &context, source);
+    root.done(&mut r);
+    r.refuse_unknown();
+    let mut findings = r.into_findings();
+    findings.append(&mut inline);
+    findings.sort_by_key(|finding| finding.span.as_ref().map_or(usize::MAX, |span| span.start));
+    match (site, findings.is_empty(), elsewhere.is_empty()) {
+        (Some(site), true, true) => Ok(Scenario {
+            file: file.to_owned(),
+            title: title.unwrap_or_default(),
+            about: about.unwrap_or_default(),
+            site,
+            start,
+            lasts_ms,
+            water,
+            events,
+            expectations,
+        }),
+        _ => Err(errors(findings).with_sites(elsewhere)),
+    }
+}
+
+fn lasts<'d>(root: &mut Section<'d>, r: &mut Reader<'d>) -> u64 {
+    let Some(entry) = root.required(r, "lasts", "\"3 days\"") else { return LONGEST_MS };
+    let ms = entry.quantity(r, quantity::parse_duration_ms).unwrap_or(LONGEST_MS);
+    if ms == 0 || ms > LONGEST_MS {
+        r.fail(&entry, "is no length of time up to a hundred years", "such as \"3 days\"");
+    }
+    ms.clamp(1, LONGEST_MS)
+}
+
+// ---- the site --------------------------------------------------------------------------------------
+
+/// Where the site comes from.
+enum Base<'d> {
+    /// A file of its own.
+    File { name: String, source: String },
+    /// A table in the scenario.
+    Inline(&'d DeTable<'d>),
+}
+
+/// Reads the site as the scenario changes it, also later on.
+struct Sites<'s, 'd> {
+    source: &'s str,
+    base: Option<&'s Base<'d>>,
+    changes: Option<&'s DeTable<'d>>,
+    elsewhere: &'s mut Vec<SiteErrors>,
+    inline: &'s mut Vec<Finding>,
+}
+
+impl Sites<'_, '_> {
+    /// The site with the scenario's changes and, over them, further ones.
+    fn read(&mut self, further: Option<&DeTable<'_>>, from: &str) -> Option<Site> {
+        let over: Vec<_> = self.changes.into_iter().chain(further).collect();
+        match self.base? {
+            Base::Inline(table) => {
+                // Both are in one text, so that a place is a place: nothing below, nothing to move.
+                let from = if further.is_some() { from } else { "site" };
+                Layers::within(self.source)
+                    .read(table, &over, from)
+                    .map_err(|(_, mut found)| self.inline.append(&mut found))
+                    .ok()
+            }
+            Base::File { name, source } => {
+                let (table, syntax) = DeTable::parse_recoverable(source);
+                if !syntax.is_empty() || over.is_empty() {
+                    // Its own reader reports its faults best.
+                    return site::parse(name, source).map_err(|faults| self.elsewhere.push(faults)).ok();
+                }
+                let layers = Layers::new(source, self.source);
+                let read = layers.read(table.get_ref(), &over, from);
+                read.map_err(|(below, mut above)| {
+                    if !below.is_empty() {
+                        self.elsewhere.push(SiteErrors::new(name, source, below));
+                    }
+                    self.inline.append(&mut above);
+                })
+                .ok()
+            }
+        }
+    }
+}
+
+fn read_base<'d>(root: &mut Section<'d>, r: &mut Reader<'d>, folder: &Path) -> Option<Base<'d>> {
+    let entry = root.required(r, "site", "\"../sites/pair.toml\"")?;
+    if let DeValue::Table(table) = entry.value.get_ref() {
+        return Some(Base::Inline(table));
+    }
+    let text = entry.text(r)?;
+    if let Some(demo) = crate::cli::demo_site(&text) {
+        let source = demo.map_err(|why| r.fail(&entry, why, "name one of them")).ok()?;
+        return Some(Base::File { name: text, source: source.to_owned() });
+    }
+    let path = from_folder(folder, &text);
+    match std::fs::read_to_string(&path) {
+        Ok(source) => Some(Base::File { name: path.display().to_string(), source }),
+        Err(error) => {
+            let help = "the path of a site file, from the scenario's folder; or [site.…] sections here";
+            r.fail(&entry, format!("`{}` cannot be read: {error}", path.display()), help);
+            None
+        }
+    }
+}
+
+/// A path that starts from a folder, without the detours that `..` would show.
+fn from_folder(folder: &Path, text: &str) -> PathBuf {
+    let mut path = PathBuf::new();
+    for part in folder.join(text).components() {
+        let steps_back =
+            part == Component::ParentDir && matches!(path.components().next_back(), Some(Component::Normal(_)));
+        if steps_back {
+            path.pop();
+        } else {
+            path.push(part);
+        }
+    }
+    path
+}
+
+fn table_of<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<&'d DeTable<'d>> {
+    match entry.value.get_ref() {
+        DeValue::Table(table) => Some(table),
+        _ => {
+            entry.wrong_type(r, "sections of a site file", format!("such as [{}.reserve] with its keys", entry.path));
+            None
+        }
+    }
+}
+
+// ---- values ----------------------------------------------------------------------------------------
+
+fn date_time(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<DateTime> {
+    let text = match entry.value.get_ref() {
+        DeValue::String(text) => text.to_string(),
+        _ => r.written(entry.value.span()).to_owned(),
+    };
+    let parsed: Result<DateTime, _> = text.trim().replace(' ', "T").parse();
+    match parsed {
+        Ok(at) if super::event::civil(at).is_some() => Some(at),
+        _ => {
+            r.fail(entry, format!("`{text}` is no date and time from 2000 on"), "such as \"2027-03-01T00:00\"");
+            None
+        }
+    }
+}
+
+fn moment(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context) -> Option<u64> {
+    let Some(text) = entry.as_text() else {
+        entry.wrong_type(r, "a moment", MOMENT_HELP);
+        return None;
+    };
+    match context.days.parse(text) {
+        Ok(ms) if ms <= context.lasts_ms => Some(ms),
+        Ok(_) => {
+            r.fail(entry, "lies after the end of the scenario", "make `lasts` longer, or name an earlier moment");
+            None
+        }
+        Err(why) => {
+            r.fail(entry, format!("`{text}` {why}"), MOMENT_HELP);
+            None
+        }
+    }
+}
+
+fn length(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<u64> {
+    entry.quantity(r, quantity::parse_duration_ms)
+}
+
+fn number(entry: &Entry<'_>, r: &mut Reader<'_>, least: u64, most: u64) -> Option<u64> {
+    let DeValue::Integer(integer) = entry.value.get_ref() else {
+        entry.wrong_type(r, "a whole number", format!("from {least} to {most}, without quotes"));
+        return None;
+    };
+    let value = u64::from_str_radix(&integer.as_str().replace('_', ""), integer.radix()).ok();
+    let value = value.filter(|value| (least..=most).contains(value));
+    if value.is_none() {
+        r.fail(entry, format!("`{}` is out of range", integer.as_str()), format!("from {least} to {most}"));
+    }
+    value
+}
+
+/// A stretch of the run: two moments, or `true` for the whole of it.
+fn span(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context) -> Option<Span> {
+    let whole = Span { from_ms: 0, to_ms: context.lasts_ms };
+    if matches!(entry.value.get_ref(), DeValue::Boolean(true)) {
+        return Some(whole);
+    }
+    let items = entry.items().unwrap_or_default();
+    let [from, to] = items.as_slice() else {
+        entry.wrong_type(r, "two moments", "[\"day 1 02:00\", \"day 1 05:00\"], or true for the whole run");
+        return None;
+    };
+    let (from_ms, to_ms) = (moment(from, r, context)?, moment(to, r, context)?);
+    if to_ms < from_ms {
+        r.fail(to, "lies before the other", "write the earlier moment first");
+        return None;
+    }
+    Some(Span { from_ms, to_ms })
+}
+
+fn tank_number(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context) -> Option<usize> {
+    entry.whole(r, 1..=context.tanks).map(|number| usize::from(number) - 1)
+}
+
+/// A word among slugs.
+fn slug<T: Copy>(entry: &Entry<'_>, r: &mut Reader<'_>, all: &[T], name: fn(T) -> &'static str) -> Option<T> {
+    let choices: Vec<_> = all.iter().map(|value| (name(*value), *value)).collect();
+    entry.choice(r, &choices)
+}
+
+/// A list of words among slugs.
+fn slug_list<T: Copy>(entry: &Entry<'_>, r: &mut Reader<'_>, all: &[T], name: fn(T) -> &'static str) -> Option<Vec<T>> {
+    let Some(items) = entry.items() else {
+        entry.wrong_type(r, "a list of words", "such as [\"serving\", \"ready\"], or [] for none");
+        return None;
+    };
+    items.iter().map(|item| slug(item, r, all, name)).collect()
+}
+
+/// A word among slugs, or "any".
+fn slug_or_any<T: Copy>(
+    entry: &Entry<'_>,
+    r: &mut Reader<'_>,
+    all: &[T],
+    name: fn(T) -> &'static str,
+) -> Option<Option<T>> {
+    if entry.is_word("any") { Some(None) } else { slug(entry, r, all, name).map(Some) }
+}
+
+// ---- water -----------------------------------------------------------------------------------------
+
+fn read_water<'d>(root: &mut Section<'d>, r: &mut Reader<'d>, context: &Context, folder: &Path) -> Water {
+    let recording = root.optional(r, "recording");
+    let flows = root.sections(r, "flow");
+    let demand = root.optional(r, "demand");
+    let given = [recording.is_some(), !flows.is_empty(), demand.is_some()];
+    if given.iter().filter(|given| **given).count() > 1 {
+        let entry = demand.as_ref().or(recording.as_ref());
+        let place = entry.map(|entry| entry.value.span());
+        r.fail_at(place, "", "water comes from one of recording, flow, demand", "keep one of them");
+    }
+    let flows: Vec<_> = flows.into_iter().filter_map(|section| read_flow(section, r, context)).collect();
+    if let Some(entry) = recording {
+        return read_recording(&entry, r, context, folder).unwrap_or_default();
+    }
+    if let Some(entry) = demand {
+        return read_demand(&entry, r, context).map_or(Water::None, Water::Demand);
+    }
+    if flows.is_empty() {
+        return Water::None;
+    }
+    let mut flows = flows;
+    flows.sort_by_key(|draw| draw.from_ms);
+    Water::Flows(flows)
+}
+
+fn read_recording<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context, folder: &Path) -> Option<Water> {
+    if let Some(text) = entry.as_text() {
+        return Some(match crate::cli::demo_name(text) {
+            Some(Ok(name)) => Water::Bundled(name),
+            Some(Err(why)) => {
+                r.fail(entry, why, "name one of them");
+                return None;
+            }
+            None => {
+                let path = from_folder(folder, text);
+                if !path.is_file() {
+                    r.fail(
+                        entry,
+                        format!("there is no file `{}`", path.display()),
+                        "a path from the scenario's folder",
+                    );
+                }
+                Water::File(path)
+            }
+        });
+    }
+    let Some(items) = entry.items() else {
+        let help = "the path of a recording, or rows such as [[\"day 1 06:00\", 3], [\"day 1 06:01\", 2]]";
+        entry.wrong_type(r, "a file or a list of rows", help);
+        return None;
+    };
+    let mut rows: Vec<Pulses> = Vec::new();
+    for item in &items {
+        let fields = item.items().unwrap_or_default();
+        let (Some(at), Some(count)) = (fields.first(), fields.get(1)) else {
+            item.wrong_type(r, "a row", "a moment and how many pulses, and the tank's number where each has a meter");
+            continue;
+        };
+        let at_ms = moment(at, r, context);
+        let count = number(count, r, 1, u64::from(crate::recording::MOST_PULSES_PER_ROW));
+        let meter = fields.get(2).and_then(|meter| meter.whole(r, 1..=context.tanks)).unwrap_or(0);
+        let (Some(at_ms), Some(count)) = (at_ms, count) else { continue };
+        if rows.last().is_some_and(|last| last.at_ms > at_ms) {
+            r.fail(at, "lies before the row above", "rows are in order of time");
+            continue;
+        }
+        rows.push(Pulses { at_ms, meter, count: u32::try_from(count).unwrap_or(u32::MAX) });
+    }
+    Some(Water::Rows(rows))
+}
+
+fn read_flow<'d>(mut section: Section<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Draw> {
+    let from = section.required(r, "from", "\"day 1 06:00\"").and_then(|e| moment(&e, r, context));
+    let to = section.optional(r, "to");
+    let lasts = section.optional(r, "lasts");
+    let rate = section.required(r, "rate", "\"20 L/min\"").and_then(|e| e.flow(r));
+    let meter = section.optional(r, "meter").and_then(|e| e.whole(r, 1..=context.tanks));
+    let to_ms = match (&to, &lasts) {
+        (Some(entry), None) => moment(entry, r, context),
+        (None, Some(entry)) => length(entry, r).zip(from).map(|(ms, from)| (from + ms).min(context.lasts_ms)),
+        (None, None) => Some(context.lasts_ms),
+        (Some(_), Some(entry)) => {
+            r.fail(entry, "`lasts` and `to` say the same", "keep one of them");
+            None
+        }
+    };
+    section.done(r);
+    let (from_ms, to_ms) = (from?, to_ms?);
+    Some(Draw { from_ms, to_ms: to_ms.max(from_ms), ml_per_min: rate?.0, meter })
+}
+
+fn read_demand<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Demand> {
+    let Some(mut section) = entry.table() else {
+        entry.wrong_type(r, "a section", "[demand] with profile, per_day and seed");
+        return None;
+    };
+    let profile = section.required(r, "profile", "\"household\"").and_then(|e| e.choice(r, &Profile::ALL));
+    let per_day = section.required(r, "per_day", "\"400 L\"").and_then(|e| e.volume(r));
+    let seed = section.optional(r, "seed").and_then(|e| number(&e, r, 0, u64::from(u32::MAX))).unwrap_or(0);
+    let until = section.optional(r, "until").and_then(|e| moment(&e, r, context));
+    let leak = section.optional(r, "leak").and_then(|e| e.flow(r));
+    let leak_from = section.optional(r, "leak_from").and_then(|e| moment(&e, r, context)).unwrap_or(0);
+    section.done(r);
+    let midnight = context.start.map_or(0, |at| {
+        let time = at.time();
+        ((time.hour() as u64 * 60 + time.minute() as u64) * 60 + time.second() as u64) * 1_000
+    });
+    Some(Demand {
+        profile: profile?,
+        ml_a_day: per_day?.nl() / 1_000_000,
+        seed,
+        leak: leak.map(|flow| (leak_from, flow.0)),
+        since_midnight_ms: midnight,
+        until_ms: until.unwrap_or(context.lasts_ms),
+    })
+}
+
+// ---- subjects --------------------------------------------------------------------------------------
+
+/// Reads what a section is about; exactly one thing.
+fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Subject> {
+    use bedkeeper::demand::{Cause, Hold};
+    use bedkeeper::duty::DutyKind;
+    use bedkeeper::program::{Position, StepKind};
+    use bedkeeper::watch::Alarm;
+    let tank = section.optional(r, "tank").and_then(|e| tank_number(&e, r, context));
+    let clears = section.optional(r, "clears").and_then(|e| moment(&e, r, context));
+    let mut found: Vec<Option<Subject>> = Vec::new();
+    let path = section.path().to_owned();
+    let one = |r: &mut Reader<'d>| {
+        if tank.is_none() && context.site_is_known && context.tanks > 1 {
+            r.fail_at(r.place(&path), &path, "`tank` is missing", "whose? add `tank = 1`");
+        }
+        tank.unwrap_or(0)
+    };
+    let outcome: fn(bedkeeper::sequence::Outcome) -> &'static str = bedkeeper::sequence::Outcome::slug;
+    macro_rules! key {
+        ($name:literal, $read:expr) => {
+            if let Some(entry) = section.optional(r, $name) {
+                #[allow(clippy::redundant_closure_call, reason = "one shape for all keys")]
+                found.push(($read)(&entry, r));
+            }
+        };
+    }
+    key!("duty", |e: &Entry<'d>, r: &mut _| slug(e, r, DutyKind::ALL, DutyKind::slug).map(|d| Subject::Duty(tank, d)));
+    key!("duties", |e: &Entry<'d>, r: &mut Reader<'d>| {
+        let duties = slug_list(e, r, DutyKind::ALL, DutyKind::slug)?;
+        if context.site_is_known && duties.len() != usize::from(context.tanks) {
+            r.fail(e, format!("the site has {} tanks", context.tanks), "one duty for each tank, in order");
+        }
+        Some(Subject::Duties(duties))
+    });
+    key!("cause", |e: &Entry<'d>, r: &mut _| slug(e, r, Cause::ALL, Cause::slug).map(|c| Subject::Cause(tank, c)));
+    key!("causes", |e: &Entry<'d>, r: &mut Reader<'d>| {
+        let causes = slug_list(e, r, Cause::ALL, Cause::slug)?;
+        Some(Subject::Causes(one(r), causes))
+    });
+    key!("hold", |e: &Entry<'d>, r: &mut _| slug(e, r, Hold::ALL, Hold::slug).map(|h| Subject::Hold(tank, h, clears)));
+    key!("holds", |e: &Entry<'d>, r: &mut Reader<'d>| {
+        let holds = slug_list(e, r, Hold::ALL, Hold::slug)?;
+        Some(Subject::Holds(one(r), holds))
+    });
+    key!("alarm", |e: &Entry<'d>, r: &mut _| slug(e, r, Alarm::ALL, Alarm::slug).map(Subject::Alarm));
+    key!("alarms", |e: &Entry<'d>, r: &mut _| slug_list(e, r, Alarm::ALL, Alarm::slug).map(Subject::Alarms));
+    key!("step", |e: &Entry<'d>, r: &mut _| slug(e, r, StepKind::ALL, StepKind::slug).map(|s| Subject::Step(tank, s)));
+    key!("position", |e: &Entry<'d>, r: &mut _| {
+        slug(e, r, Position::ALL, Position::slug).map(|p| Subject::Position(tank, p))
+    });
+    key!("asked", |e: &Entry<'d>, r: &mut _| {
+        slug_or_any(e, r, Cause::ALL, Cause::slug).map(|c| Subject::Asked(tank, c))
+    });
+    key!("started", |e: &Entry<'d>, r: &mut _| {
+        slug_or_any(e, r, Cause::ALL, Cause::slug).map(|c| Subject::Started(tank, c))
+    });
+    key!("ended", |e: &Entry<'d>, r: &mut _| {
+        slug_or_any(e, r, &subject::OUTCOMES, outcome).map(|o| Subject::Ended(tank, o))
+    });
+    key!("runs", |e: &Entry<'d>, r: &mut _| slug(e, r, StepKind::ALL, StepKind::slug).map(|s| Subject::Runs(tank, s)));
+    key!("raised", |e: &Entry<'d>, r: &mut _| slug(e, r, Alarm::ALL, Alarm::slug).map(Subject::Raised));
+    for (key, granted) in [("granted", true), ("refused", false)] {
+        if let Some(entry) = section.optional(r, key) {
+            let action = slug(&entry, r, &subject::action_slugs(), |name| name);
+            found.push(action.map(|action| Subject::Operator { tank, action, granted }));
+        }
+    }
+    key!("says", |e: &Entry<'d>, r: &mut _| e.text(r).map(|text| Subject::Says(tank, text)));
+    key!("violation", |e: &Entry<'d>, r: &mut _| e.text(r).map(Subject::Violation));
+    if found.len() != 1 {
+        let place = r.place(section.path());
+        let message = if found.is_empty() { "says not what it is about" } else { "is about several things at once" };
+        r.fail_at(place, &section.path().to_owned(), message, SUBJECT_HELP);
+        return None;
+    }
+    found.pop().flatten()
+}
+
+const SUBJECT_HELP: &str = "give one of duty, duties, cause, causes, hold, holds, alarm, alarms, step, position, asked, \
+                            started, ended, runs, raised, granted, refused, says, violation";
+
+// ---- events ----------------------------------------------------------------------------------------
+
+fn read_events<'d>(
+    root: &mut Section<'d>,
+    r: &mut Reader<'d>,
+    context: &Context,
+    sites: &mut Sites<'_, '_>,
+) -> Vec<Event> {
+    let sections = root.sections(r, "event");
+    let mut events = Vec::new();
+    for mut section in sections {
+        let when = read_when(&mut section, r, context);
+        let deed = read_deed(&mut section, r, context, sites);
+        section.done(r);
+        if let (Some(when), Some(deed)) = (when, deed) {
+            events.push(Event { when, deed });
+        }
+    }
+    events
+}
+
+fn read_when<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context) -> Option<When> {
+    let at = section.optional(r, "at");
+    let on = section.optional(r, "on");
+    let delay_ms = section.optional(r, "after").and_then(|e| length(&e, r)).unwrap_or(0);
+    let nth = section.optional(r, "nth").and_then(|e| number(&e, r, 1, 1_000_000)).unwrap_or(1);
+    match (at, on) {
+        (Some(at), None) => moment(&at, r, context).map(|ms| When::At(ms.saturating_add(delay_ms))),
+        (None, Some(on)) => {
+            let Some(mut inner) = on.table() else {
+                on.wrong_type(r, "what is waited for", "such as { tank = 1, runs = \"brine-draw\" }");
+                return None;
+            };
+            let subject = read_subject(&mut inner, r, context);
+            inner.done(r);
+            subject.map(|subject| When::After { subject, nth, delay_ms })
+        }
+        _ => {
+            let place = r.place(section.path());
+            let help = "give `at`, a moment; or `on`, what is waited for, such as { tank = 1, runs = \"brine-draw\" }";
+            r.fail_at(place, &section.path().to_owned(), "needs one of `at` and `on`", help);
+            None
+        }
+    }
+}
+
+fn read_deed<'d>(
+    section: &mut Section<'d>,
+    r: &mut Reader<'d>,
+    context: &Context,
+    sites: &mut Sites<'_, '_>,
+) -> Option<Deed> {
+    use bedkeeper::contact::Contact;
+    use bedkeeper::journal::Who;
+    let contact = section.optional(r, "contact");
+    let closed = section.optional(r, "closed").and_then(|e| e.flag(r));
+    let lasts_ms = section.optional(r, "lasts").and_then(|e| length(&e, r));
+    let clock = section.optional(r, "clock");
+    let operator = section.optional(r, "operator");
+    let tank = section.optional(r, "tank").and_then(|e| tank_number(&e, r, context));
+    let whos = [("panel", Who::Panel), ("remote", Who::Remote), ("serial", Who::Serial)];
+    let who = section.optional(r, "who").and_then(|e| e.choice(r, &whos)).unwrap_or(Who::Panel);
+    let settings = section.optional(r, "settings");
+    let meter_contact = section.optional(r, "meter_contact");
+    let given = [contact.is_some(), clock.is_some(), operator.is_some(), settings.is_some(), meter_contact.is_some()];
+    if given.iter().filter(|given| **given).count() != 1 {
+        let place = r.place(section.path());
+        let help = "give one of contact, clock, operator, settings, meter_contact";
+        r.fail_at(place, &section.path().to_owned(), "must say one thing that happens", help);
+        return None;
+    }
+    if let Some(entry) = contact {
+        let contact = slug(&entry, r, Contact::ALL, Contact::slug)?;
+        return Some(Deed::Contact { contact, closed: closed.unwrap_or(true), lasts_ms });
+    }
+    if let Some(entry) = clock {
+        return read_clock(&entry, r);
+    }
+    if let Some(entry) = operator {
+        let name = slug(&entry, r, &subject::action_slugs(), |name| name)?;
+        let tank = TankId(u8::try_from(tank.unwrap_or(0)).unwrap_or(0));
+        return subject::action(name, tank).map(|action| Deed::Operator(who, action));
+    }
+    if let Some(entry) = settings {
+        return read_settings(&entry, r, sites);
+    }
+    read_meter_contact(&meter_contact?, r, context)
+}
+
+/// "2027-03-02T12:00", "lost", or a move such as "+1 h" or "-1 h".
+fn read_clock(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<Deed> {
+    if entry.is_word("lost") {
+        return Some(Deed::ClockLost);
+    }
+    let text = entry.as_text().unwrap_or_default();
+    for (sign, factor) in [('+', 1), ('-', -1)] {
+        if let Some(by) = text.strip_prefix(sign) {
+            let ms = quantity::parse_duration_ms(by.trim()).ok().and_then(|ms| i64::try_from(ms).ok());
+            if ms.is_none() {
+                r.fail(entry, format!("`{text}` is no time by which to move the clock"), "such as \"+1 h\"");
+            }
+            return ms.map(|ms| Deed::ClockMoved(ms.saturating_mul(factor)));
+        }
+    }
+    date_time(entry, r).map(Deed::ClockSet)
+}
+
+fn read_settings(entry: &Entry<'_>, r: &mut Reader<'_>, sites: &mut Sites<'_, '_>) -> Option<Deed> {
+    if entry.is_word("bad") {
+        return Some(Deed::BadSettings);
+    }
+    let DeValue::Table(table) = entry.value.get_ref() else {
+        entry.wrong_type(
+            r,
+            "sections of a site file, or \"bad\"",
+            "such as settings = { reserve = { keep = \"none\" } }",
+        );
+        return None;
+    };
+    let settings: Settings = sites.read(Some(table), &entry.path)?.settings;
+    Some(Deed::Settings(Box::new(settings)))
+}
+
+fn read_meter_contact<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Deed> {
+    let Some(mut section) = entry.table() else {
+        entry.wrong_type(r, "a section", "such as { times = 40, closed = \"2 ms\", every = \"100 ms\" }");
+        return None;
+    };
+    let meter = section.optional(r, "meter").and_then(|e| e.whole(r, 1..=context.tanks)).unwrap_or(1);
+    let times = section.required(r, "times", "40").and_then(|e| number(&e, r, 1, 1_000_000));
+    let closed_ms = section.required(r, "closed", "\"2 ms\"").and_then(|e| length(&e, r));
+    let every_ms = section.required(r, "every", "\"100 ms\"").and_then(|e| length(&e, r));
+    section.done(r);
+    let (times, closed_ms, every_ms) = (times?, closed_ms?, every_ms?);
+    if closed_ms >= every_ms {
+        r.fail(entry, "a closure lasts longer than from one to the next", "`closed` below `every`");
+    }
+    Some(Deed::MeterContact { meter: meter - 1, times: u32::try_from(times).ok()?, closed_ms, every_ms })
+}
+
+// ---- expectations ----------------------------------------------------------------------------------
+
+fn read_expectations<'d>(
+    root: &mut Section<'d>,
+    r: &mut Reader<'d>,
+    context: &Context,
+    source: &str,
+) -> Vec<Expectation> {
+    let sections = root.sections(r, "expect");
+    if sections.is_empty() {
+        r.fail_at(None, "expect", "nothing is expected", "add [[expect]] with what should be so, and when");
+    }
+    let mut expectations = Vec::new();
+    for mut section in sections {
+        let offset = r.place(section.path()).map_or(0, |span| span.start);
+        let line = source.get(..offset).map_or(0, |before| before.matches('\n').count() + 1);
+        let claim = read_claim(&mut section, r, context);
+        section.done(r);
+        expectations.extend(claim.map(|claim| Expectation { claim, line }));
+    }
+    let violation = |e: &Expectation| match &e.claim {
+        Claim::Within(Subject::Violation(rule), _)
+        | Claim::At(Subject::Violation(rule), ..)
+        | Claim::Count(Subject::Violation(rule), ..) => Some(rule.clone()),
+        _ => None,
+    };
+    let but = expectations.iter().filter_map(violation).collect();
+    expectations.push(Expectation { claim: Claim::NoViolation(but), line: 0 });
+    expectations
+}
+
+fn read_claim<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Claim> {
+    if let Some(entry) = section.optional(r, "total") {
+        return read_total(&entry, section, r);
+    }
+    let at = section.optional(r, "at");
+    let within = section.optional(r, "within");
+    let never = section.optional(r, "never");
+    let always = section.optional(r, "always");
+    let count = section.optional(r, "count");
+    let between = section.optional(r, "between").and_then(|e| span(&e, r, context));
+    let tolerance = section.optional(r, "tolerance").and_then(|e| length(&e, r));
+    let subject = read_subject(section, r, context);
+    let given = [&at, &within, &never, &always, &count].iter().filter(|e| e.is_some()).count();
+    if given != 1 {
+        let place = r.place(section.path());
+        let help = "give one of at, within, never, always, count; or total";
+        r.fail_at(place, &section.path().to_owned(), "must say when, once", help);
+        return None;
+    }
+    if let Some(entry) = at {
+        let at_ms = moment(&entry, r, context);
+        let usual = if subject.as_ref().is_some_and(Subject::is_state) { 0 } else { 1_000 };
+        return Some(Claim::At(subject?, at_ms?, tolerance.unwrap_or(usual)));
+    }
+    if let Some(entry) = within {
+        let span = span(&entry, r, context);
+        return Some(Claim::Within(subject?, span?));
+    }
+    if let Some(entry) = never {
+        let span = span(&entry, r, context);
+        return Some(Claim::Never(subject?, span?));
+    }
+    if let Some(entry) = always {
+        let span = span(&entry, r, context);
+        let subject = subject?;
+        if !subject.is_state() {
+            r.fail(&entry, "what happens at a moment cannot be so always", "name a state, such as duty or alarm");
+        }
+        return Some(Claim::Always(subject, span?));
+    }
+    let (least, most) = read_count(&count?, r)?;
+    let whole = Span { from_ms: 0, to_ms: context.lasts_ms };
+    Some(Claim::Count(subject?, between.unwrap_or(whole), least, most))
+}
+
+/// A number, or { least = 2, most = 4 }.
+fn read_count<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<(u64, u64)> {
+    if let Some(mut section) = entry.table() {
+        let least = section.optional(r, "least").and_then(|e| number(&e, r, 0, u64::MAX));
+        let most = section.optional(r, "most").and_then(|e| number(&e, r, 0, u64::MAX));
+        section.done(r);
+        return Some((least.unwrap_or(0), most.unwrap_or(u64::MAX)));
+    }
+    number(entry, r, 0, u64::MAX).map(|n| (n, n))
+}
+
+fn read_total<'d>(entry: &Entry<'d>, section: &mut Section<'d>, r: &mut Reader<'d>) -> Option<Claim> {
+    let total = entry.choice(r, &Total::ALL);
+    let value = |e: &Entry<'d>, r: &mut Reader<'d>| match total? {
+        Total::Regenerations => number(e, r, 0, u64::MAX).map(u128::from),
+        Total::Salt => e.quantity(r, quantity::parse_mass_mg).map(u128::from),
+        _ => e.quantity(r, quantity::parse_volume_nl).map(u128::from),
+    };
+    let is = section.optional(r, "is").map(|e| value(&e, r));
+    let least = section.optional(r, "least").map(|e| value(&e, r));
+    let most = section.optional(r, "most").map(|e| value(&e, r));
+    let tolerance =
+        section.optional(r, "tolerance").and_then(|e| e.quantity(r, quantity::parse_share_ppm)).unwrap_or(0);
+    let total = total?;
+    match (is, least, most) {
+        (Some(is), None, None) => {
+            let is = is?;
+            let by = is * u128::from(tolerance) / 1_000_000;
+            Some(Claim::Total(total, is.saturating_sub(by), is + by))
+        }
+        (None, least, most) if least.is_some() || most.is_some() => {
+            let (least, most) = (least.unwrap_or(Some(0))?, most.unwrap_or(Some(u128::MAX))?);
+            Some(Claim::Total(total, least, most))
+        }
+        _ => {
+            r.fail(entry, "needs a figure", "give `is`, with a `tolerance` such as \"1 %\"; or `least` and `most`");
+            None
+        }
+    }
+}

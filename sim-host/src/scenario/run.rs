@@ -1,0 +1,265 @@
+//! Runs a scenario through the real logic and judges it.
+
+use bedkeeper::{Input, Settings};
+use jiff::SignedDuration;
+
+use super::Scenario;
+use super::event::{self, Deed, When};
+use super::expect::Shown;
+use super::subject::Subject;
+use super::time::Days;
+use super::timeline::Tap;
+use super::verdict::Verdict;
+use super::water::Source;
+use crate::replay::{Checker, Observer, Replay, ReplayError, ValveTimes, World};
+
+/// Why a scenario could not be run.
+#[derive(Debug, thiserror::Error)]
+#[error("{file}: {why}")]
+pub struct RunError {
+    /// The scenario's file.
+    pub file: String,
+    /// What stopped it.
+    pub why: ReplayError,
+}
+
+/// Runs a scenario to its end and judges what it showed.
+///
+/// # Errors
+/// Its recording is at fault or does not fit the site.
+pub fn run(scenario: &Scenario) -> Result<Verdict, RunError> {
+    let fault = |why| RunError { file: scenario.file.clone(), why };
+    let mut tap = Tap::default();
+    let mut checker = Checker::new(scenario.site.settings.raw().clone());
+    let world = rehearse(scenario, &mut tap, &mut checker).map_err(fault)?;
+    let violations = checker.into_violations();
+    let timeline = tap.into_timeline();
+    let shown = Shown {
+        timeline: &timeline,
+        accounts: world.controller.accounts(),
+        violations: &violations,
+        days: Days::of(scenario.start),
+        end_ms: scenario.lasts_ms,
+    };
+    let judgements = scenario.expectations.iter().map(|expectation| expectation.judge(&shown)).collect();
+    Ok(Verdict::new(scenario, judgements, timeline.reached))
+}
+
+/// Runs a scenario to its end while others look on; returns the world as it is then.
+///
+/// # Errors
+/// As [`run`].
+fn rehearse(scenario: &Scenario, tap: &mut Tap, checker: &mut Checker) -> Result<World, ReplayError> {
+    let site = &scenario.site;
+    let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
+    let world = World::new(site.settings.clone(), times, scenario.start)?;
+    let water = Source::open(&scenario.water, site.settings.raw())?;
+    let script = Script::new(scenario, tap.clone());
+    let observers: Vec<&mut dyn Observer> = vec![tap, checker];
+    let mut rehearsal = Rehearsal { replay: Replay::new(world, observers), water, script };
+    rehearsal.go(scenario.lasts_ms)?;
+    Ok(rehearsal.replay.into_world())
+}
+
+/// A scenario under way.
+struct Rehearsal<'o> {
+    replay: Replay<'o>,
+    water: Source,
+    script: Script,
+}
+
+impl Rehearsal<'_> {
+    fn go(&mut self, end_ms: u64) -> Result<(), ReplayError> {
+        self.replay.power_up()?;
+        loop {
+            self.script.notice();
+            let due = [self.script.next_ms(), self.water.next_ms(self.replay.world())];
+            let until = due.into_iter().flatten().min().unwrap_or(end_ms).clamp(self.replay.world().now_ms, end_ms);
+            // Water flows as the plant stood until the next thing happens.
+            let next = self.replay.world().next_event_ms().map_or(until, |own| own.min(until));
+            self.water.flow_to(next, self.replay.world());
+            if self.replay.step_to(until)? {
+                continue;
+            }
+            let now_ms = self.replay.world().now_ms;
+            while let Some(act) = self.script.take(now_ms) {
+                self.act(act)?;
+                self.script.notice();
+            }
+            while let Some(pulses) = self.water.take(now_ms)? {
+                self.replay.take_pulses(&pulses)?;
+            }
+            if now_ms >= end_ms {
+                return self.replay.stop();
+            }
+        }
+    }
+
+    fn act(&mut self, act: Act) -> Result<(), ReplayError> {
+        match act {
+            // A refusal is journalled, and expectations can be about it.
+            Act::Tell(input) => self.replay.offer(input, true).map(|_| ()),
+            Act::Settings(settings) => self.replay.offer_settings(settings.map(|settings| *settings)).map(|_| ()),
+            Act::Clock(change) => {
+                let civil = self.replay.world_mut().change_clock(change);
+                self.replay.offer(Input::Clock(civil), true).map(|_| ())
+            }
+        }
+    }
+}
+
+/// What is done to the plant or told to the logic.
+enum Act {
+    Tell(Input),
+    /// `None`: settings that do not pass.
+    Settings(Option<Box<Settings>>),
+    Clock(ClockChange),
+}
+
+/// How the civil clock is changed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ClockChange {
+    /// It shows this now.
+    Set(jiff::civil::DateTime),
+    /// It is moved by so many ms.
+    Moved(i64),
+    /// It shows nothing any more.
+    Lost,
+}
+
+/// What is still to come.
+struct Script {
+    /// In order of time; of one time, in the order in which it was planned.
+    planned: Vec<(u64, Act)>,
+    waiting: Vec<Waiting>,
+    tap: Tap,
+    seen_records: usize,
+    seen_states: usize,
+}
+
+/// A deed that waits for something to come about.
+struct Waiting {
+    subject: Subject,
+    left: u64,
+    delay_ms: u64,
+    deed: Deed,
+    stood: bool,
+}
+
+impl Script {
+    fn new(scenario: &Scenario, tap: Tap) -> Self {
+        let mut script = Self { planned: Vec::new(), waiting: Vec::new(), tap, seen_records: 0, seen_states: 0 };
+        for event in &scenario.events {
+            match &event.when {
+                When::At(at_ms) => script.plan(*at_ms, &event.deed),
+                When::After { subject, nth, delay_ms } => script.waiting.push(Waiting {
+                    subject: subject.clone(),
+                    left: *nth,
+                    delay_ms: *delay_ms,
+                    deed: event.deed.clone(),
+                    stood: false,
+                }),
+            }
+        }
+        script
+    }
+
+    fn next_ms(&self) -> Option<u64> {
+        self.planned.first().map(|(at_ms, _)| *at_ms)
+    }
+
+    fn take(&mut self, now_ms: u64) -> Option<Act> {
+        (self.next_ms()? <= now_ms).then(|| self.planned.remove(0).1)
+    }
+
+    fn insert(&mut self, at_ms: u64, act: Act) {
+        let place = self.planned.partition_point(|(other, _)| *other <= at_ms);
+        self.planned.insert(place, (at_ms, act));
+    }
+
+    /// Plans a deed and what undoes it.
+    fn plan(&mut self, at_ms: u64, deed: &Deed) {
+        match deed {
+            Deed::Contact { contact, closed, lasts_ms } => {
+                self.insert(at_ms, Act::Tell(Input::Contact { contact: *contact, closed: *closed }));
+                if let Some(lasts) = lasts_ms {
+                    let back = Input::Contact { contact: *contact, closed: !*closed };
+                    self.insert(at_ms.saturating_add(*lasts), Act::Tell(back));
+                }
+            }
+            Deed::ClockSet(to) => self.insert(at_ms, Act::Clock(ClockChange::Set(*to))),
+            Deed::ClockMoved(by) => self.insert(at_ms, Act::Clock(ClockChange::Moved(*by))),
+            Deed::ClockLost => self.insert(at_ms, Act::Clock(ClockChange::Lost)),
+            Deed::Operator(who, action) => {
+                self.insert(at_ms, Act::Tell(Input::Operator { who: *who, action: *action }));
+            }
+            Deed::Settings(settings) => self.insert(at_ms, Act::Settings(Some(settings.clone()))),
+            Deed::BadSettings => self.insert(at_ms, Act::Settings(None)),
+            Deed::MeterContact { meter, times, closed_ms, every_ms } => {
+                for i in 0..u64::from(*times) {
+                    let closes = at_ms + i * every_ms;
+                    self.insert(closes, Act::Tell(Input::MeterContact { meter: *meter, closed: true }));
+                    self.insert(closes + closed_ms, Act::Tell(Input::MeterContact { meter: *meter, closed: false }));
+                }
+            }
+        }
+    }
+
+    /// Looks at what is new, and plans what waited for it.
+    fn notice(&mut self) {
+        if self.waiting.is_empty() {
+            return;
+        }
+        let mut came: Vec<(u64, Deed)> = Vec::new();
+        let tap = self.tap.clone();
+        tap.look(|timeline| {
+            for record in timeline.records.get(self.seen_records..).unwrap_or_default() {
+                for waiting in &mut self.waiting {
+                    if waiting.left > 0 && waiting.subject.is_told_by(record) {
+                        waiting.comes(super::timeline::Timeline::at_ms(record), &mut came);
+                    }
+                }
+            }
+            self.seen_records = timeline.records.len();
+            // The last state seen may have been overwritten within its instant.
+            let from = self.seen_states.saturating_sub(1);
+            for (at_ms, state) in timeline.states.get(from..).unwrap_or_default() {
+                for waiting in &mut self.waiting {
+                    let stands = waiting.subject.stands_in(state);
+                    if stands && !waiting.stood && waiting.left > 0 {
+                        waiting.comes(*at_ms, &mut came);
+                    }
+                    waiting.stood = stands;
+                }
+            }
+            self.seen_states = timeline.states.len();
+        });
+        self.waiting.retain(|waiting| waiting.left > 0);
+        for (at_ms, deed) in came {
+            self.plan(at_ms, &deed);
+        }
+    }
+}
+
+impl Waiting {
+    fn comes(&mut self, at_ms: u64, came: &mut Vec<(u64, Deed)>) {
+        self.left -= 1;
+        if self.left == 0 {
+            came.push((at_ms.saturating_add(self.delay_ms), self.deed.clone()));
+        }
+    }
+}
+
+impl World {
+    /// Changes the civil clock; returns what it shows now.
+    fn change_clock(&mut self, change: ClockChange) -> Option<bedkeeper::calendar::Civil> {
+        let by = |ms: i64| SignedDuration::from_millis(ms);
+        let since_start = by(i64::try_from(self.now_ms).unwrap_or(i64::MAX));
+        self.start = match change {
+            ClockChange::Set(to) => to.checked_sub(since_start).ok(),
+            ClockChange::Moved(ms) => self.start.and_then(|start| start.checked_add(by(ms)).ok()),
+            ClockChange::Lost => None,
+        };
+        self.start.and_then(|start| start.checked_add(since_start).ok()).and_then(event::civil)
+    }
+}

@@ -1,0 +1,214 @@
+//! Water as a scenario gives it: rows, flows, generated use or a recording, turned into pulses as the plant stands.
+
+use std::iter::Peekable;
+use std::path::PathBuf;
+
+use bedkeeper::RawSettings;
+use bedkeeper::program::Position;
+use bedkeeper::settings::MeterPlace;
+
+use super::demand::{Demand, Draws};
+use crate::recording::{COMMON_METER, Pulses, Recording, RecordingError};
+use crate::replay::World;
+
+/// A steady flow for a while.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Draw {
+    /// When it begins, ms.
+    pub from_ms: u64,
+    /// When it ends, ms.
+    pub to_ms: u64,
+    /// How much flows, mL/min.
+    pub ml_per_min: u32,
+    /// The tank whose meter sees it, whatever the valves say; `None` shares it among the tanks that stand open.
+    pub meter: Option<u8>,
+}
+
+/// What a scenario says about water.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum Water {
+    /// None flows.
+    #[default]
+    None,
+    /// Pulses at stated moments, in order of time.
+    Rows(Vec<Pulses>),
+    /// Steady flows, in order of their beginning.
+    Flows(Vec<Draw>),
+    /// Generated use.
+    Demand(Demand),
+    /// A recording in a file.
+    File(PathBuf),
+    /// A bundled recording.
+    Bundled(&'static str),
+}
+
+/// Gives the pulses one after the other.
+pub enum Source {
+    /// Pulses at stated moments.
+    Rows(std::vec::IntoIter<Pulses>, Option<Pulses>),
+    /// From a recording.
+    Recording(Box<Recording>, Option<Pulses>),
+    /// From flows.
+    Flow(Flow),
+}
+
+/// Pulses of flowing water: whoever's meter the water passes counts it.
+pub struct Flow {
+    draws: Peekable<Box<dyn Iterator<Item = Draw>>>,
+    active: Vec<Draw>,
+    at_ms: u64,
+    /// One common meter; else one per tank.
+    common: bool,
+    /// Water since the last pulse, meter by meter, in units of `1/(3·divisor)` nL.
+    gathered: Vec<u128>,
+    /// The same of one pulse.
+    pulse: u128,
+    divisor: u128,
+}
+
+impl Source {
+    /// Opens what the scenario says.
+    ///
+    /// # Errors
+    /// A recording cannot be read.
+    pub fn open(water: &Water, raw: &RawSettings) -> Result<Self, RecordingError> {
+        let flow = |draws: Box<dyn Iterator<Item = Draw>>| Self::Flow(Flow::new(draws, raw));
+        Ok(match water {
+            Water::None => Self::Rows(Vec::new().into_iter(), None),
+            Water::Rows(rows) => {
+                let mut rows = rows.clone().into_iter();
+                let first = rows.next();
+                Self::Rows(rows, first)
+            }
+            Water::Flows(draws) => flow(Box::new(draws.clone().into_iter())),
+            Water::Demand(demand) => {
+                let draws: Draws = demand.draws();
+                flow(Box::new(draws))
+            }
+            Water::File(path) => Self::recording(Recording::open(path)?)?,
+            Water::Bundled(name) => Self::recording(crate::cli::bundled_recording(name)?)?,
+        })
+    }
+
+    fn recording(mut recording: Recording) -> Result<Self, RecordingError> {
+        let first = recording.next()?;
+        Ok(Self::Recording(Box::new(recording), first))
+    }
+
+    /// When water next matters, as the plant stands.
+    #[must_use]
+    pub fn next_ms(&mut self, world: &World) -> Option<u64> {
+        match self {
+            Self::Rows(_, next) | Self::Recording(_, next) => next.map(|pulses| pulses.at_ms),
+            Self::Flow(flow) => flow.next_ms(&open_meters(world)),
+        }
+    }
+
+    /// Lets water flow until a time as the plant stands.
+    pub fn flow_to(&mut self, at_ms: u64, world: &World) {
+        if let Self::Flow(flow) = self {
+            flow.flow_to(at_ms, &open_meters(world));
+        }
+    }
+
+    /// The next pulses that are due.
+    ///
+    /// # Errors
+    /// The recording cannot be read on.
+    pub fn take(&mut self, now_ms: u64) -> Result<Option<Pulses>, RecordingError> {
+        let due = |next: &Option<Pulses>| next.is_some_and(|pulses| pulses.at_ms <= now_ms);
+        match self {
+            Self::Rows(rows, next) if due(next) => Ok(std::mem::replace(next, rows.next())),
+            Self::Recording(recording, next) if due(next) => {
+                let following = recording.next()?;
+                Ok(std::mem::replace(next, following))
+            }
+            Self::Flow(flow) => Ok(flow.take(now_ms)),
+            _ => Ok(None),
+        }
+    }
+}
+
+/// Which tanks' beds water can pass to the building, by the plant.
+fn open_meters(world: &World) -> Vec<bool> {
+    world.valves.iter().map(|valve| valve.position() == Some(Position::Service)).collect()
+}
+
+impl Flow {
+    fn new(draws: Box<dyn Iterator<Item = Draw>>, raw: &RawSettings) -> Self {
+        let common = raw.meter.place == MeterPlace::Common;
+        let meters = if common { 1 } else { usize::from(raw.tanks) };
+        let divisor = u128::from(raw.meter.pulse_divisor);
+        Self {
+            draws: draws.peekable(),
+            active: Vec::new(),
+            at_ms: 0,
+            common,
+            gathered: vec![0; meters],
+            pulse: u128::from(raw.meter.pulse_nl) * 3,
+            divisor,
+        }
+    }
+
+    /// What each meter gains in a millisecond, in units of `1/(3·divisor)` nL: 1 mL/min is 50/3 nL/ms.
+    fn rates(&self, open: &[bool]) -> Vec<u128> {
+        let mut rates = vec![0; self.gathered.len()];
+        for draw in &self.active {
+            let rate = u128::from(draw.ml_per_min) * 50 * self.divisor;
+            if self.common {
+                rates[0] += rate;
+            } else if let Some(meter) = draw.meter {
+                if let Some(own) = rates.get_mut(usize::from(meter.saturating_sub(1))) {
+                    *own += rate;
+                }
+            } else {
+                // Like tanks share the flow equally; where all are shut nothing flows.
+                let sharing = open.iter().filter(|open| **open).count() as u128;
+                for (own, _) in rates.iter_mut().zip(open).filter(|(_, open)| **open) {
+                    *own += rate / sharing.max(1);
+                }
+            }
+        }
+        rates
+    }
+
+    fn next_ms(&mut self, open: &[bool]) -> Option<u64> {
+        let begins = self.draws.peek().map(|draw| draw.from_ms);
+        let ends = self.active.iter().map(|draw| draw.to_ms).min();
+        let rates = self.rates(open);
+        let pulses = self.gathered.iter().zip(&rates).filter_map(|(gathered, rate)| {
+            let wait = self.pulse.saturating_sub(*gathered).div_ceil(*rate.max(&1));
+            (*rate > 0).then(|| self.at_ms.saturating_add(u64::try_from(wait).unwrap_or(u64::MAX)))
+        });
+        pulses.chain(begins).chain(ends).min()
+    }
+
+    fn flow_to(&mut self, to_ms: u64, open: &[bool]) {
+        let passed = u128::from(to_ms.saturating_sub(self.at_ms));
+        if passed > 0 && !self.active.is_empty() {
+            let rates = self.rates(open);
+            for (gathered, rate) in self.gathered.iter_mut().zip(rates) {
+                *gathered += rate * passed;
+            }
+        }
+        self.at_ms = self.at_ms.max(to_ms);
+        self.active.retain(|draw| draw.to_ms > to_ms);
+        while let Some(draw) = self.draws.next_if(|draw| draw.from_ms <= to_ms) {
+            if draw.to_ms > to_ms {
+                self.active.push(draw);
+            }
+        }
+    }
+
+    fn take(&mut self, now_ms: u64) -> Option<Pulses> {
+        for (meter, gathered) in (1u8..).zip(&mut self.gathered) {
+            let count = *gathered / self.pulse;
+            if count > 0 {
+                *gathered %= self.pulse;
+                let meter = if self.common { COMMON_METER } else { meter };
+                return Some(Pulses { at_ms: now_ms, meter, count: u32::try_from(count).unwrap_or(u32::MAX) });
+            }
+        }
+        None
+    }
+}

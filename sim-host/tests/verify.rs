@@ -1,0 +1,132 @@
+//! `bedkeeper verify`: what it prints, what it refuses, what its exit code says.
+#![allow(missing_docs)]
+
+use std::path::Path;
+use std::process::{Command, Output, Stdio};
+
+use tempfile::TempDir;
+
+const NIGHT: &str = r#"
+scenario = "A night in the house"
+starts = "2027-03-01T00:00"
+lasts = "2 days"
+site = "demo:house"
+
+[[event]]
+at = "day 1 20:00"
+operator = "start-at-hour"
+
+[[expect]]
+at = "day 2 02:00"
+tolerance = "0 s"
+started = "manual"
+
+[[expect]]
+at = "day 1 23:00"
+holds = ["until-hour"]
+"#;
+
+fn bedkeeper(folder: &Path, args: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_bedkeeper"));
+    command.current_dir(folder).args(args).stdin(Stdio::null()).output().expect("the command runs")
+}
+
+fn verify(files: &[(&str, &str)], args: &[&str]) -> (Option<i32>, String, String, TempDir) {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, text) in files {
+        std::fs::write(folder.path().join(name), text).expect("a file");
+    }
+    let output = bedkeeper(folder.path(), &[&["verify"], args].concat());
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("UTF-8");
+    (output.status.code(), text(output.stdout), text(output.stderr), folder)
+}
+
+/// Q5, S8: a scenario that is met says so, and nothing else.
+#[test]
+fn what_is_met_is_told_in_a_line() {
+    let (code, shown, errors, _folder) = verify(&[("night.toml", NIGHT)], &["night.toml"]);
+    assert_eq!((code, errors.as_str()), (Some(0), ""));
+    assert_eq!(shown, "1 of 1 scenarios met all they expect (3 expectations, 0 missed)\n");
+}
+
+#[test]
+fn a_miss_says_what_was_expected_what_happened_and_what_led_there() {
+    let wrong = NIGHT.replace("day 2 02:00", "day 2 03:00").replace("[\"until-hour\"]", "[\"blackout\"]");
+    let (code, shown, _, folder) = verify(&[("night.toml", &wrong), ("other.toml", NIGHT)], &["."]);
+    assert_eq!(code, Some(1));
+    for words in [
+        "missed ./night.toml\n  A night in the house\n",
+        "expected  line 11: at day 2 03:00:00: a tank starts to regenerate (manual)\n",
+        "happened  it came day 2 02:00:00\n",
+        "expected  line 16: at day 1 23:00:00: tank 1 held by blackout alone\n",
+        "happened  tank 1: held by until-hour\n",
+        "      day 1 20:00:00  tank 1 waits: until-hour\n",
+        "1 of 2 scenarios met all they expect (6 expectations, 2 missed)\n",
+    ] {
+        assert!(shown.contains(words), "no {words:?} in:\n{shown}");
+    }
+    let output = bedkeeper(folder.path(), &["verify", "night.toml", "other.toml", "--json", "--junit", "out.xml"]);
+    assert_eq!(output.status.code(), Some(1));
+    let value: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    assert_eq!((value["scenarios"].as_u64(), value["met"].as_u64()), (Some(2), Some(1)));
+    let missed = value["missed"].as_array().expect("a list");
+    assert_eq!(missed.len(), 2);
+    assert_eq!(missed[0]["scenario"], "night.toml");
+    assert_eq!(missed[0]["happened"], "it came day 2 02:00:00");
+    assert!(missed[0]["expectation"].as_str().is_some_and(|e| e.starts_with("line 11: ")));
+    let xml = std::fs::read_to_string(folder.path().join("out.xml")).expect("a file");
+    assert!(
+        xml.contains("tests=\"6\" skipped=\"0\" failures=\"2\"") && xml.contains("it came day 2 02:00:00"),
+        "{xml}"
+    );
+}
+
+/// Each fault has its line and caret, also those of what is laid over the site, and all come at once.
+#[test]
+fn every_fault_of_a_scenario_is_shown_where_it_stands() {
+    let bad = NIGHT
+        .replace("lasts = \"2 days\"", "lasts = \"2 dayz\"")
+        .replace("start-at-hour", "start-at-our")
+        .replace("tolerance", "tolerence")
+        .replace("day 1 23:00", "day 1 25:00")
+        + "[[expect]]\nnever = true\n[[expect]]\nduty = \"serving\"\n[changes.water]\nhardness = \"20 gpm\"\n";
+    let (code, shown, errors, _folder) = verify(&[("bad.toml", &bad)], &["bad.toml"]);
+    assert_eq!((code, shown.as_str()), (Some(2), ""));
+    for words in [
+        "did you mean \"start-at-hour\"",
+        "did you mean `tolerance`",
+        "`day 1 25:00`",
+        "says not what it is about",
+        "must say when, once",
+        "changes.water.hardness",
+        "bad.toml: 7 findings",
+    ] {
+        assert!(errors.contains(words), "no {words:?} in:\n{errors}");
+    }
+    assert_eq!(errors.matches("--> bad.toml:").count(), 7, "{errors}");
+}
+
+#[test]
+fn faults_of_a_site_file_are_shown_in_it_and_those_of_a_whole_where_the_change_stands() {
+    let site = include_str!("../demo/house.toml").replace("pulse = \"1 L\"", "pulse = \"1 pint of ale\"");
+    let scenario = NIGHT.replace("demo:house", "site.toml");
+    let (code, _, errors, _folder) = verify(&[("a.toml", &scenario), ("site.toml", &site)], &["a.toml"]);
+    assert_eq!(code, Some(2));
+    assert!(errors.contains("--> site.toml:") && !errors.contains("--> a.toml:"), "{errors}");
+    let over = format!("{NIGHT}[changes.reserve]\nkeep = \"9000 L\"\n");
+    let (code, _, errors, _folder) = verify(&[("a.toml", &over)], &["a.toml"]);
+    assert_eq!(code, Some(2));
+    assert!(errors.contains("changes.reserve.keep") && errors.contains("--> a.toml:"), "{errors}");
+}
+
+#[test]
+fn what_cannot_be_read_or_run_ends_clearly() {
+    let (code, _, errors, folder) = verify(&[], &["nowhere.toml"]);
+    assert_eq!(code, Some(2));
+    assert!(errors.contains("nowhere.toml"), "{errors}");
+    assert_eq!(bedkeeper(folder.path(), &["verify", "."]).status.code(), Some(2));
+    let metered = NIGHT.replace("lasts", "recording = [[\"day 1 06:00\", 1, 1]]\nlasts");
+    let (code, _, errors, _folder) = verify(&[("a.toml", &metered)], &["a.toml"]);
+    assert_eq!(code, Some(2));
+    assert!(errors.contains("a.toml") && errors.contains("common outlet"), "{errors}");
+}
