@@ -3,7 +3,6 @@
 
 use std::path::Path;
 
-use bedkeeper_sim::cli::run_all;
 use bedkeeper_sim::scenario::{self, Verdict};
 
 fn verdicts() -> Vec<Verdict> {
@@ -11,7 +10,7 @@ fn verdicts() -> Vec<Verdict> {
     let files = scenario::files(&folder).expect("the folder is readable");
     let scenarios: Vec<_> =
         files.iter().map(|file| scenario::load(file).unwrap_or_else(|e| panic!("{}", e.render(false)))).collect();
-    run_all(&scenarios, || {}).expect("every scenario runs")
+    scenario::run_all(&scenarios, || {}).expect("every scenario runs")
 }
 
 /// S1, S2, S3, S4, S5, S6, S7, S8, S12: the checker watches every scenario, and every expectation is met.

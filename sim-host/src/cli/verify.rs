@@ -2,14 +2,12 @@
 
 use std::path::PathBuf;
 use std::process::ExitCode;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
-use crate::scenario::{self, RunError, Scenario, Verdict};
+use crate::scenario::{self, Verdict};
 
 /// Run scenarios and say whether each meets what it expects
 ///
@@ -82,39 +80,9 @@ fn verify(args: &VerifyArgs, style: &Style) -> Result<Vec<Verdict>, String> {
         return Err(faults);
     }
     let bar = progress_bar(scenarios.len() as u64, style);
-    let verdicts = run_all(&scenarios, || bar.inc(1));
+    let verdicts = scenario::run_all(&scenarios, || bar.inc(1));
     bar.finish_and_clear();
     verdicts.map_err(|error| error.to_string())
-}
-
-/// Runs scenarios on all cores; the verdicts come in the order of the scenarios.
-///
-/// # Errors
-/// The first scenario, in that order, that could not be run.
-pub fn run_all(scenarios: &[Scenario], done: impl Fn() + Sync) -> Result<Vec<Verdict>, RunError> {
-    let next = AtomicUsize::new(0);
-    let verdicts = Mutex::new(Vec::new());
-    let cores = std::thread::available_parallelism().map_or(1, usize::from).min(scenarios.len().max(1));
-    std::thread::scope(|scope| {
-        for _ in 0..cores {
-            scope.spawn(|| {
-                while let Some((index, scenario)) = take(&next, scenarios) {
-                    let verdict = scenario::run(scenario);
-                    done();
-                    // A thread that panicked elsewhere spoils nothing that is kept here.
-                    verdicts.lock().unwrap_or_else(std::sync::PoisonError::into_inner).push((index, verdict));
-                }
-            });
-        }
-    });
-    let mut verdicts = verdicts.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
-    verdicts.sort_by_key(|(index, _)| *index);
-    verdicts.into_iter().map(|(_, verdict)| verdict).collect()
-}
-
-fn take<'s>(next: &AtomicUsize, scenarios: &'s [Scenario]) -> Option<(usize, &'s Scenario)> {
-    let index = next.fetch_add(1, Ordering::Relaxed);
-    scenarios.get(index).map(|scenario| (index, scenario))
 }
 
 fn progress_bar(scenarios: u64, style: &Style) -> ProgressBar {

@@ -3,10 +3,12 @@
 use bedkeeper::calendar::Civil;
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Who;
+use bedkeeper::units::TankId;
 use bedkeeper::{Action, Settings};
 use jiff::civil::DateTime;
 
 use super::subject::Subject;
+use crate::plant::Fault;
 
 /// When something happens.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -48,6 +50,15 @@ pub enum Deed {
     Settings(Box<Settings>),
     /// Settings are offered that do not pass.
     BadSettings,
+    /// Something goes wrong with a valve, for so many ms if that is said.
+    Fault {
+        /// Whose.
+        tank: TankId,
+        /// What.
+        fault: Fault,
+        /// After so many ms it is mended.
+        lasts_ms: Option<u64>,
+    },
     /// A meter's contact closes for a while, again and again.
     MeterContact {
         /// Which meter, from 0.

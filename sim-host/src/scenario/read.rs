@@ -16,8 +16,10 @@ use super::time::{Days, MOMENT_HELP};
 use super::water::{Draw, Water};
 use super::{Scenario, ScenarioErrors};
 use crate::diagnostic::Finding;
+use crate::plant::Fault;
 use crate::quantity;
 use crate::recording::Pulses;
+use crate::replay::{ValveTimes, World};
 use crate::site::reader::{Entry, Reader, Section};
 use crate::site::{self, Site, SiteErrors};
 
@@ -27,13 +29,13 @@ const LONGEST_MS: u64 = 36_525 * 86_400_000;
 const MOST_TANKS: u8 = 8;
 
 /// What the rest of a file is read against.
-struct Context {
+struct Context<'s> {
+    site: Option<&'s Site>,
     days: Days,
     start: Option<DateTime>,
     lasts_ms: u64,
+    /// As many as any site has, where the site could not be read.
     tanks: u8,
-    /// Else `tanks` is the most that any site has.
-    site_is_known: bool,
 }
 
 /// The files that a scenario's paths start from.
@@ -65,7 +67,7 @@ pub(super) fn read(path: &Path, file: &str, source: &str) -> Result<Scenario, Sc
         Sites { source, base: base.as_ref(), changes: changes_table, elsewhere: &mut elsewhere, inline: &mut inline };
     let site = sites.read(None, "changes");
     let tanks = site.as_ref().map_or(MOST_TANKS, |site| site.raw.tanks);
-    let context = Context { days, start, lasts_ms, tanks, site_is_known: site.is_some() };
+    let context = Context { site: site.as_ref(), days, start, lasts_ms, tanks };
 
     let water = read_water(&mut root, &mut r, &context, &folder);
     let events = read_events(&mut root, &mut r, &context, &mut sites);
@@ -215,7 +217,7 @@ fn date_time(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<DateTime> {
     }
 }
 
-fn moment(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context) -> Option<u64> {
+fn moment(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context<'_>) -> Option<u64> {
     let Some(text) = entry.as_text() else {
         entry.wrong_type(r, "a moment", MOMENT_HELP);
         return None;
@@ -251,7 +253,7 @@ fn number(entry: &Entry<'_>, r: &mut Reader<'_>, least: u64, most: u64) -> Optio
 }
 
 /// A stretch of the run: two moments, or `true` for the whole of it.
-fn span(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context) -> Option<Span> {
+fn span(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context<'_>) -> Option<Span> {
     let whole = Span { from_ms: 0, to_ms: context.lasts_ms };
     if matches!(entry.value.get_ref(), DeValue::Boolean(true)) {
         return Some(whole);
@@ -269,7 +271,7 @@ fn span(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context) -> Option<Span
     Some(Span { from_ms, to_ms })
 }
 
-fn tank_number(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context) -> Option<usize> {
+fn tank_number(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context<'_>) -> Option<usize> {
     entry.whole(r, 1..=context.tanks).map(|number| usize::from(number) - 1)
 }
 
@@ -300,7 +302,7 @@ fn slug_or_any<T: Copy>(
 
 // ---- water -----------------------------------------------------------------------------------------
 
-fn read_water<'d>(root: &mut Section<'d>, r: &mut Reader<'d>, context: &Context, folder: &Path) -> Water {
+fn read_water<'d>(root: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<'_>, folder: &Path) -> Water {
     let recording = root.optional(r, "recording");
     let flows = root.sections(r, "flow");
     let demand = root.optional(r, "demand");
@@ -325,7 +327,7 @@ fn read_water<'d>(root: &mut Section<'d>, r: &mut Reader<'d>, context: &Context,
     Water::Flows(flows)
 }
 
-fn read_recording<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context, folder: &Path) -> Option<Water> {
+fn read_recording<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'_>, folder: &Path) -> Option<Water> {
     if let Some(text) = entry.as_text() {
         return Some(match crate::cli::demo_name(text) {
             Some(Ok(name)) => Water::Bundled(name),
@@ -371,7 +373,7 @@ fn read_recording<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context, 
     Some(Water::Rows(rows))
 }
 
-fn read_flow<'d>(mut section: Section<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Draw> {
+fn read_flow<'d>(mut section: Section<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Draw> {
     let from = section.required(r, "from", "\"day 1 06:00\"").and_then(|e| moment(&e, r, context));
     let to = section.optional(r, "to");
     let lasts = section.optional(r, "lasts");
@@ -391,7 +393,7 @@ fn read_flow<'d>(mut section: Section<'d>, r: &mut Reader<'d>, context: &Context
     Some(Draw { from_ms, to_ms: to_ms.max(from_ms), ml_per_min: rate?.0, meter })
 }
 
-fn read_demand<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Demand> {
+fn read_demand<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Demand> {
     let Some(mut section) = entry.table() else {
         entry.wrong_type(r, "a section", "[demand] with profile, per_day and seed");
         return None;
@@ -420,7 +422,7 @@ fn read_demand<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context) -> 
 // ---- subjects --------------------------------------------------------------------------------------
 
 /// Reads what a section is about; exactly one thing.
-fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Subject> {
+fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Subject> {
     use bedkeeper::demand::{Cause, Hold};
     use bedkeeper::duty::DutyKind;
     use bedkeeper::program::{Position, StepKind};
@@ -430,7 +432,7 @@ fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Con
     let mut found: Vec<Option<Subject>> = Vec::new();
     let path = section.path().to_owned();
     let one = |r: &mut Reader<'d>| {
-        if tank.is_none() && context.site_is_known && context.tanks > 1 {
+        if tank.is_none() && context.site.is_some() && context.tanks > 1 {
             r.fail_at(r.place(&path), &path, "`tank` is missing", "whose? add `tank = 1`");
         }
         tank.unwrap_or(0)
@@ -447,7 +449,7 @@ fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Con
     key!("duty", |e: &Entry<'d>, r: &mut _| slug(e, r, DutyKind::ALL, DutyKind::slug).map(|d| Subject::Duty(tank, d)));
     key!("duties", |e: &Entry<'d>, r: &mut Reader<'d>| {
         let duties = slug_list(e, r, DutyKind::ALL, DutyKind::slug)?;
-        if context.site_is_known && duties.len() != usize::from(context.tanks) {
+        if context.site.is_some() && duties.len() != usize::from(context.tanks) {
             r.fail(e, format!("the site has {} tanks", context.tanks), "one duty for each tank, in order");
         }
         Some(Subject::Duties(duties))
@@ -490,7 +492,7 @@ fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Con
     if found.len() != 1 {
         let place = r.place(section.path());
         let message = if found.is_empty() { "says not what it is about" } else { "is about several things at once" };
-        r.fail_at(place, &section.path().to_owned(), message, SUBJECT_HELP);
+        r.fail_at(place, section.path(), message, SUBJECT_HELP);
         return None;
     }
     found.pop().flatten()
@@ -504,7 +506,7 @@ const SUBJECT_HELP: &str = "give one of duty, duties, cause, causes, hold, holds
 fn read_events<'d>(
     root: &mut Section<'d>,
     r: &mut Reader<'d>,
-    context: &Context,
+    context: &Context<'_>,
     sites: &mut Sites<'_, '_>,
 ) -> Vec<Event> {
     let sections = root.sections(r, "event");
@@ -520,7 +522,7 @@ fn read_events<'d>(
     events
 }
 
-fn read_when<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context) -> Option<When> {
+fn read_when<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<When> {
     let at = section.optional(r, "at");
     let on = section.optional(r, "on");
     let delay_ms = section.optional(r, "after").and_then(|e| length(&e, r)).unwrap_or(0);
@@ -539,7 +541,7 @@ fn read_when<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Contex
         _ => {
             let place = r.place(section.path());
             let help = "give `at`, a moment; or `on`, what is waited for, such as { tank = 1, runs = \"brine-draw\" }";
-            r.fail_at(place, &section.path().to_owned(), "needs one of `at` and `on`", help);
+            r.fail_at(place, section.path(), "needs one of `at` and `on`", help);
             None
         }
     }
@@ -548,7 +550,7 @@ fn read_when<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Contex
 fn read_deed<'d>(
     section: &mut Section<'d>,
     r: &mut Reader<'d>,
-    context: &Context,
+    context: &Context<'_>,
     sites: &mut Sites<'_, '_>,
 ) -> Option<Deed> {
     use bedkeeper::contact::Contact;
@@ -561,13 +563,14 @@ fn read_deed<'d>(
     let tank = section.optional(r, "tank").and_then(|e| tank_number(&e, r, context));
     let whos = [("panel", Who::Panel), ("remote", Who::Remote), ("serial", Who::Serial)];
     let who = section.optional(r, "who").and_then(|e| e.choice(r, &whos)).unwrap_or(Who::Panel);
+    let fault = section.optional(r, "fault");
     let settings = section.optional(r, "settings");
     let meter_contact = section.optional(r, "meter_contact");
-    let given = [contact.is_some(), clock.is_some(), operator.is_some(), settings.is_some(), meter_contact.is_some()];
-    if given.iter().filter(|given| **given).count() != 1 {
+    let given = [&contact, &clock, &operator, &fault, &settings, &meter_contact];
+    if given.iter().filter(|given| given.is_some()).count() != 1 {
         let place = r.place(section.path());
-        let help = "give one of contact, clock, operator, settings, meter_contact";
-        r.fail_at(place, &section.path().to_owned(), "must say one thing that happens", help);
+        let help = "give one of contact, clock, operator, fault, settings, meter_contact";
+        r.fail_at(place, section.path(), "must say one thing that happens", help);
         return None;
     }
     if let Some(entry) = contact {
@@ -577,15 +580,39 @@ fn read_deed<'d>(
     if let Some(entry) = clock {
         return read_clock(&entry, r);
     }
+    let tank = TankId(u8::try_from(tank.unwrap_or(0)).unwrap_or(0));
+    if let Some(entry) = fault {
+        return read_fault(&entry, r, context, tank).map(|fault| Deed::Fault { tank, fault, lasts_ms });
+    }
     if let Some(entry) = operator {
         let name = slug(&entry, r, &subject::action_slugs(), |name| name)?;
-        let tank = TankId(u8::try_from(tank.unwrap_or(0)).unwrap_or(0));
         return subject::action(name, tank).map(|action| Deed::Operator(who, action));
     }
     if let Some(entry) = settings {
         return read_settings(&entry, r, sites);
     }
     read_meter_contact(&meter_contact?, r, context)
+}
+
+/// A fault that the valve of this tank can have.
+fn read_fault(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context<'_>, tank: TankId) -> Option<Fault> {
+    let fault = match entry.text(r)?.parse::<Fault>() {
+        Ok(fault) => fault,
+        Err(error) => {
+            r.fail(entry, error.message, error.help);
+            return None;
+        }
+    };
+    let site = context.site?;
+    let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
+    let mut world = World::new(site.settings.clone(), times, None).ok()?;
+    match world.arm(tank, fault) {
+        Ok(()) => Some(fault),
+        Err(refused) => {
+            r.fail(entry, refused.to_string(), "a fault that this kind of valve can have");
+            None
+        }
+    }
 }
 
 /// "2027-03-02T12:00", "lost", or a move such as "+1 h" or "-1 h".
@@ -622,7 +649,7 @@ fn read_settings(entry: &Entry<'_>, r: &mut Reader<'_>, sites: &mut Sites<'_, '_
     Some(Deed::Settings(Box::new(settings)))
 }
 
-fn read_meter_contact<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Deed> {
+fn read_meter_contact<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Deed> {
     let Some(mut section) = entry.table() else {
         entry.wrong_type(r, "a section", "such as { times = 40, closed = \"2 ms\", every = \"100 ms\" }");
         return None;
@@ -644,7 +671,7 @@ fn read_meter_contact<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Conte
 fn read_expectations<'d>(
     root: &mut Section<'d>,
     r: &mut Reader<'d>,
-    context: &Context,
+    context: &Context<'_>,
     source: &str,
 ) -> Vec<Expectation> {
     let sections = root.sections(r, "expect");
@@ -670,7 +697,7 @@ fn read_expectations<'d>(
     expectations
 }
 
-fn read_claim<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context) -> Option<Claim> {
+fn read_claim<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Claim> {
     if let Some(entry) = section.optional(r, "total") {
         return read_total(&entry, section, r);
     }
@@ -686,7 +713,7 @@ fn read_claim<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Conte
     if given != 1 {
         let place = r.place(section.path());
         let help = "give one of at, within, never, always, count; or total";
-        r.fail_at(place, &section.path().to_owned(), "must say when, once", help);
+        r.fail_at(place, section.path(), "must say when, once", help);
         return None;
     }
     if let Some(entry) = at {

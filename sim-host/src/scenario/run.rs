@@ -1,5 +1,9 @@
 //! Runs a scenario through the real logic and judges it.
 
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use bedkeeper::units::TankId;
 use bedkeeper::{Input, Settings};
 use jiff::SignedDuration;
 
@@ -11,6 +15,7 @@ use super::time::Days;
 use super::timeline::Tap;
 use super::verdict::Verdict;
 use super::water::Source;
+use crate::plant::Fault;
 use crate::replay::{Checker, Observer, Replay, ReplayError, ValveTimes, World};
 
 /// Why a scenario could not be run.
@@ -43,6 +48,36 @@ pub fn run(scenario: &Scenario) -> Result<Verdict, RunError> {
     };
     let judgements = scenario.expectations.iter().map(|expectation| expectation.judge(&shown)).collect();
     Ok(Verdict::new(scenario, judgements, timeline.reached))
+}
+
+/// Runs scenarios on all cores; the verdicts come in the order of the scenarios.
+///
+/// # Errors
+/// The first scenario, in that order, that could not be run.
+pub fn run_all(scenarios: &[Scenario], done: impl Fn() + Sync) -> Result<Vec<Verdict>, RunError> {
+    let next = AtomicUsize::new(0);
+    let verdicts = Mutex::new(Vec::new());
+    let cores = std::thread::available_parallelism().map_or(1, usize::from).min(scenarios.len().max(1));
+    std::thread::scope(|scope| {
+        for _ in 0..cores {
+            scope.spawn(|| {
+                while let Some((index, scenario)) = take(&next, scenarios) {
+                    let verdict = run(scenario);
+                    done();
+                    // A thread that panicked elsewhere spoils nothing that is kept here.
+                    verdicts.lock().unwrap_or_else(std::sync::PoisonError::into_inner).push((index, verdict));
+                }
+            });
+        }
+    });
+    let mut verdicts = verdicts.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+    verdicts.sort_by_key(|(index, _)| *index);
+    verdicts.into_iter().map(|(_, verdict)| verdict).collect()
+}
+
+fn take<'s>(next: &AtomicUsize, scenarios: &'s [Scenario]) -> Option<(usize, &'s Scenario)> {
+    let index = next.fetch_add(1, Ordering::Relaxed);
+    scenarios.get(index).map(|scenario| (index, scenario))
 }
 
 /// Runs a scenario to its end while others look on; returns the world as it is then.
@@ -100,6 +135,15 @@ impl Rehearsal<'_> {
             // A refusal is journalled, and expectations can be about it.
             Act::Tell(input) => self.replay.offer(input, true).map(|_| ()),
             Act::Settings(settings) => self.replay.offer_settings(settings.map(|settings| *settings)).map(|_| ()),
+            Act::Arm(tank, fault) => {
+                // What the valve cannot have was refused when the scenario was read.
+                let _ = self.replay.world_mut().arm(tank, fault);
+                self.replay.stir()
+            }
+            Act::Disarm(tank, fault) => {
+                let _ = self.replay.world_mut().disarm(tank, fault);
+                self.replay.stir()
+            }
             Act::Clock(change) => {
                 let civil = self.replay.world_mut().change_clock(change);
                 self.replay.offer(Input::Clock(civil), true).map(|_| ())
@@ -114,6 +158,8 @@ enum Act {
     /// `None`: settings that do not pass.
     Settings(Option<Box<Settings>>),
     Clock(ClockChange),
+    Arm(TankId, Fault),
+    Disarm(TankId, Fault),
 }
 
 /// How the civil clock is changed.
@@ -195,6 +241,12 @@ impl Script {
             }
             Deed::Settings(settings) => self.insert(at_ms, Act::Settings(Some(settings.clone()))),
             Deed::BadSettings => self.insert(at_ms, Act::Settings(None)),
+            Deed::Fault { tank, fault, lasts_ms } => {
+                self.insert(at_ms, Act::Arm(*tank, *fault));
+                if let Some(lasts) = lasts_ms {
+                    self.insert(at_ms.saturating_add(*lasts), Act::Disarm(*tank, *fault));
+                }
+            }
             Deed::MeterContact { meter, times, closed_ms, every_ms } => {
                 for i in 0..u64::from(*times) {
                     let closes = at_ms + i * every_ms;

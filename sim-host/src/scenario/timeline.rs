@@ -43,7 +43,7 @@ impl State {
     #[must_use]
     pub fn of(world: &World) -> Self {
         let controller = &world.controller;
-        let tanks = (0u8..).map(TankId).zip(controller.tanks()).zip(&world.valves);
+        let tanks = (0u8..).map(TankId).zip(controller.tanks()).zip(world.valves());
         Self {
             tanks: tanks.map(|((id, tank), valve)| tank_state(controller, id, tank, valve.position())).collect(),
             alarms: controller.outputs().alarms,

@@ -131,7 +131,7 @@ impl Source {
 
 /// Which tanks' beds water can pass to the building, by the plant.
 fn open_meters(world: &World) -> Vec<bool> {
-    world.valves.iter().map(|valve| valve.position() == Some(Position::Service)).collect()
+    world.valves().iter().map(|valve| valve.position() == Some(Position::Service)).collect()
 }
 
 impl Flow {
