@@ -265,6 +265,30 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
         P::PulseWidthTooLong => softener("meter.min_closed", "\"10 s\"", "\"10 s\""),
         P::RelockOutOfRange => softener("locks.relock_after", "\"5 s\"", "\"5 s\""),
         P::BelowOneRegeneration => softener("limits.drain_per_day", "\"700 L\"", "\"700 L\""),
+        P::LongestBelowLength => softener(
+            "program.brine_refill",
+            "{ length = \"11 min\", until = \"contact\", longest = \"10 min\" }",
+            "{ length = \"11 min\"",
+        ),
+        P::NoMeterForStep => softener(
+            "program.backwash",
+            "{ length = \"10 min\", drain = \"25 L/min\", until = \"200 L\", longest = \"20 min\" }",
+            "{ length = \"10 min\"",
+        ),
+        P::NoVolumeForStep => Some((
+            with(
+                &with(SOFTENER, "meter.place", "\"per-tank\""),
+                "program.backwash",
+                "{ length = \"10 min\", drain = \"25 L/min\", until = \"0 L\", longest = \"20 min\" }",
+            ),
+            "{ length = \"10 min\"",
+        )),
+        P::NoContactForStep => softener(
+            "program.backwash",
+            "{ length = \"10 min\", drain = \"25 L/min\", until = \"contact\", longest = \"20 min\" }",
+            "{ length = \"10 min\"",
+        ),
+        P::MeterSeesOthers => Some((with(&alternating, "meter.measures_steps", "true"), "true")),
         P::StepTooLong => softener("program.brine_refill", "\"13 h\"", "\"13 h\""),
         // Refused while values are read: see `CASES`. A text without a day is no list of weekdays, a time beyond
         // 23:59 no time of day, and retries are counted up to 10.

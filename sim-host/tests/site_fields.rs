@@ -10,7 +10,7 @@ use bedkeeper::lock::LockRule;
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::{
     Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawStep, RemoteRole, Reserve, Schedule,
-    StartRule, WhenClockUnset,
+    StartRule, StepEnd, WhenClockUnset,
 };
 use bedkeeper::units::{Exchange, Flow, Hardness, Millis, SaltMass, Volume};
 use bedkeeper_sim::quantity::UnitSystem;
@@ -72,6 +72,7 @@ const CHANGES: &[Change] = &[
     }),
     ("meter.pulse", "\"1 gal\"", |raw| raw.meter.pulse_nl = 3_785_411_784),
     ("meter.place", "\"per-tank\"", |raw| raw.meter.place = MeterPlace::PerTank),
+    ("meter.measures_steps", "true", |raw| raw.meter.measures_steps = true),
     ("meter.min_closed", "\"30 ms\"", |raw| raw.meter.min_closed = Millis(30)),
     ("meter.min_open", "\"40 ms\"", |raw| raw.meter.min_open = Millis(40)),
     ("meter.rated_max", "\"60 L/min\"", |raw| raw.meter.rated_max = Flow(60_000)),
@@ -119,18 +120,26 @@ const CHANGES: &[Change] = &[
     ("locks.panel", "\"code 13\"", |raw| raw.locks.panel = LockRule::Code(13)),
     ("locks.relock_after", "\"5 min\"", |raw| raw.locks.relock_after = Millis::from_mins(5)),
     ("program.backwash", "{ length = \"5 min\", drain = \"26 L/min\" }", |raw| {
-        raw.program[0] = RawStep { kind: StepKind::Backwash, length: Millis::from_mins(5), drain: Flow(26_000) };
+        raw.program[0] = RawStep::timed(StepKind::Backwash, Millis::from_mins(5), Flow(26_000));
     }),
     ("program.brine_draw", "{ length = \"40 min\", drain = \"2 L/min\" }", |raw| {
-        raw.program[1] = RawStep { kind: StepKind::BrineDraw, length: Millis::from_mins(40), drain: Flow(2_000) };
+        raw.program[1] = RawStep::timed(StepKind::BrineDraw, Millis::from_mins(40), Flow(2_000));
     }),
     ("program.slow_rinse", "{ length = \"20 min\", drain = \"5 L/min\" }", |raw| {
-        raw.program[2] = RawStep { kind: StepKind::SlowRinse, length: Millis::from_mins(20), drain: Flow(5_000) };
+        raw.program[2] = RawStep::timed(StepKind::SlowRinse, Millis::from_mins(20), Flow(5_000));
     }),
     ("program.fast_rinse", "{ length = \"8 min\", drain = \"21 L/min\" }", |raw| {
-        raw.program[3] = RawStep { kind: StepKind::FastRinse, length: Millis::from_mins(8), drain: Flow(21_000) };
+        raw.program[3] = RawStep::timed(StepKind::FastRinse, Millis::from_mins(8), Flow(21_000));
     }),
     ("program.brine_refill", "\"13 min\"", |raw| raw.program[4].length = Millis::from_mins(13)),
+    ("program.brine_refill", "{ length = \"12 min\", until = \"contact\", longest = \"15 min\" }", |raw| {
+        raw.program[4].length = Millis::from_mins(12);
+        raw.program[4].end = StepEnd::Contact { longest: Millis::from_mins(15) };
+    }),
+    ("program.brine_refill", "{ length = \"12 min\", until = \"contact\", longest = \"20 min\" }", |raw| {
+        raw.program[4].length = Millis::from_mins(12);
+        raw.program[4].end = StepEnd::Contact { longest: Millis::from_mins(20) };
+    }),
     ("program.backwash_every", "3", |raw| raw.backwash_every = 3),
     ("valve.switches", "\"home-and-stop\"", |raw| {
         drive(raw, |_, _, _, _, _, feedback| *feedback = CamFeedback::HomeAndStop)
@@ -153,7 +162,7 @@ const CHANGES: &[Change] = &[
 
 /// The softener's settings, written out by hand rather than read.
 fn expected_softener() -> RawSettings {
-    let step = |kind, mins, drain| RawStep { kind, length: Millis::from_mins(mins), drain: Flow(drain) };
+    let step = |kind, mins, drain| RawStep::timed(kind, Millis::from_mins(mins), Flow(drain));
     let mut raw = RawSettings::baseline();
     // 3 ft3 = 84.950 539 776 L × 1.9 eq/L × 50.0435 g/eq; 3 ft3 × 6 lb/ft3 = 18 lb = 8.164 663 kg, by way of whole mg/L.
     let (hardness, capacity, total) = softener(&mut raw);
@@ -338,6 +347,7 @@ fn no_field_of_the_settings_is_without_a_key() {
     }
     // A record with one field looks like a choice.
     seen.remove(".medium.filter");
+    seen.remove(".program[].end.contact");
     // These arrangements have one value only; that another is refused at its key is the next test.
     let only = ["1"].map(str::to_owned).into();
     assert_eq!(seen.remove(".max_regenerating"), Some(only));

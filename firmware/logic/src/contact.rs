@@ -13,6 +13,12 @@ slugs! {
         Sensor = "sensor",
         /// A pressure switch: closed = pressure too low.
         LowPressure = "low-pressure",
+        /// A float in the brine tank: closed = the refill has reached its level.
+        BrineFull = "brine-full",
+        /// A level switch in the brine tank: closed = no brine is left above the draw pipe.
+        BrineEmpty = "brine-empty",
+        /// A sensor in the brine tank: closed = the brine is strong enough.
+        BrineReady = "brine-ready",
     }
 }
 

@@ -94,6 +94,8 @@ pub struct Tank {
     pub(crate) leaving: bool,
     /// Regenerations begun, for the rarer backwash (Q3).
     pub(crate) regenerations: u16,
+    /// A step of its last regeneration ran for its longest time without reaching its end (Q2).
+    pub(crate) overlong: bool,
     /// A valve that left its position by itself has not come back yet (V4).
     pub(crate) moved: bool,
 }

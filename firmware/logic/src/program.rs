@@ -139,7 +139,7 @@ impl Preset {
                 K::Settle => still(lengths.settle),
                 K::BrineWait => still(lengths.brine_wait),
             };
-            RawStep { kind, length, drain }
+            RawStep::timed(kind, length, drain)
         });
         collect(steps)
     }

@@ -1,7 +1,7 @@
-//! One regeneration: its steps in order, each timed only in its confirmed position (Q1, Q2, Q6, S12).
+//! One regeneration: its steps in order, each counted only in its confirmed position (Q1, Q2, Q6, S12).
 //!
 //! ```text
-//!   Travelling ── position confirmed ──▶ Running ── length served ──▶ Travelling (next step) … Finishing
+//!   Travelling ── position confirmed ──▶ Running ── end reached ──▶ Travelling (next step) … Finishing
 //!        ▲                                  │
 //!        └───────── position lost ──────────┘
 //! ```
@@ -9,8 +9,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::program::{Position, StepKind};
-use crate::settings::{RawStep, Settings, scaled};
-use crate::units::{Instant, Millis, elapsed, later};
+use crate::settings::{RawStep, Settings, StepEnd, scaled, scaled_volume};
+use crate::units::{Instant, Millis, Volume, elapsed, later};
 
 /// How much brine is left in the bed (S12).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -93,6 +93,10 @@ pub struct Regeneration {
     /// Place in the program; past its end while finishing.
     step: u8,
     phase: Phase,
+    /// Counted by the meter in the step under way.
+    metered: Volume,
+    /// Some step has run for its longest time without reaching its end (Q2).
+    overlong: bool,
     brine: BrineInBed,
     backwashes: bool,
     next_backwashes: bool,
@@ -133,6 +137,8 @@ impl Regeneration {
             started_at: now,
             step: 0,
             phase: Phase::Finishing,
+            metered: Volume::ZERO,
+            overlong: false,
             brine: BrineInBed::None,
             backwashes: backwashes(count),
             next_backwashes: backwashes(count.wrapping_add(1)),
@@ -150,6 +156,8 @@ impl Regeneration {
             started_at: now,
             step: 0,
             phase: Phase::Finishing,
+            metered: Volume::ZERO,
+            overlong: false,
             brine: BrineInBed::Undiluted,
             backwashes: false,
             next_backwashes: false,
@@ -215,26 +223,54 @@ impl Regeneration {
         self.step(settings).map(|kind| settings.position_of(kind))
     }
 
-    /// When the running step is over.
+    /// When the running step is over, or has run for its longest time.
     #[must_use]
     pub fn deadline(&self, settings: &Settings) -> Option<Instant> {
         match self.phase {
             Phase::Running { served, since } => {
-                let length = self.length(settings);
-                Some(later(since, Millis(length.0.saturating_sub(served.0))))
+                let longest = self.longest(settings);
+                Some(later(since, Millis(longest.0.saturating_sub(served.0))))
             }
             _ => None,
         }
     }
 
+    /// Some step has run for its longest time without reaching its end (Q2).
+    #[must_use]
+    pub fn is_overlong(&self) -> bool {
+        self.overlong
+    }
+
+    /// Water passed the meter: it counts for the step that has been in its position since before `now`.
+    /// Says whether a volume that ends the step is reached (Q2).
+    pub fn meter(&mut self, now: Instant, volume: Volume, settings: &Settings) -> bool {
+        if !matches!(self.phase, Phase::Running { since, .. } if since < now) {
+            return false;
+        }
+        self.metered = self.metered.plus(volume);
+        self.volume_reached(settings)
+    }
+
+    /// Whether a volume that ends the step under way is reached.
+    fn volume_reached(&self, settings: &Settings) -> bool {
+        match self.entry(settings).map(|entry| (entry.kind, entry.end)) {
+            Some((kind, StepEnd::Volume { volume, .. })) => {
+                self.metered >= scaled_volume(volume, self.percent(kind, settings))
+            }
+            _ => false,
+        }
+    }
+
     /// Moves on: at most one event a call, so call until there is none.
     ///
-    /// `at` is the confirmed position of the valve, `rests_at` where the tank rests afterwards.
+    /// `at` is the confirmed position of the valve, `rests_at` where the tank rests afterwards, and
+    /// `contact` whether the contact that may end the step is closed.
     pub fn poll(
         &mut self,
         now: Instant,
         at: Option<Position>,
         rests_at: Position,
+        contact: bool,
         settings: &Settings,
     ) -> Option<SequenceEvent> {
         let Some(entry) = self.entry(settings) else {
@@ -252,7 +288,7 @@ impl Regeneration {
                     self.phase = Phase::Travelling { served: total };
                     return Some(SequenceEvent::Interrupted(entry.kind));
                 }
-                if total < self.length(settings) {
+                if !self.is_over(entry, total, contact, settings) {
                     return None;
                 }
                 self.step_served(entry.kind);
@@ -263,11 +299,41 @@ impl Regeneration {
         }
     }
 
+    /// Whether a step that has run for `total` is over.
+    fn is_over(&mut self, entry: &RawStep, total: Millis, contact: bool, settings: &Settings) -> bool {
+        let reached = match entry.end {
+            StepEnd::Time => return total >= self.longest(settings),
+            StepEnd::Volume { .. } => self.volume_reached(settings),
+            StepEnd::Contact { .. } => contact,
+        };
+        if reached {
+            return true;
+        }
+        let overlong = total >= self.longest(settings);
+        self.overlong |= overlong;
+        // A rinse that brine waits for goes on: its time has shown nothing (S12).
+        overlong && !self.owes(entry.kind)
+    }
+
+    /// Whether brine in the bed waits for this kind of step (S12).
+    fn owes(&self, kind: StepKind) -> bool {
+        match self.brine {
+            BrineInBed::Undiluted => matches!(kind, StepKind::SlowRinse | StepKind::FastRinse),
+            BrineInBed::Diluted => kind == StepKind::FastRinse,
+            BrineInBed::None | BrineInBed::Rinsed => false,
+        }
+    }
+
     /// An operator steps forward; returns the step that was cut and the time it ran (Q5, S12).
     pub fn step_forward(&mut self, now: Instant, settings: &Settings) -> Result<(StepKind, Millis), StepRefused> {
         let Some(entry) = self.entry(settings) else { return Err(StepRefused::NothingToStep) };
+        let ran = self.ran(now);
         if self.brine.must_rinse() && matches!(entry.kind, StepKind::SlowRinse | StepKind::FastRinse) {
-            return Err(StepRefused::RinseFirst);
+            // One that waits for a volume has rinsed for its longest time at least: a person has looked.
+            if entry.end == StepEnd::Time || ran < self.longest(settings) {
+                return Err(StepRefused::RinseFirst);
+            }
+            self.step_served(entry.kind);
         }
         let restores = match entry.kind {
             StepKind::BrineDraw => true,
@@ -278,7 +344,6 @@ impl Regeneration {
         };
         self.cut_short |= restores;
         self.by_operator |= restores;
-        let ran = self.ran(now);
         self.enter_from(self.step.saturating_add(1), settings);
         Ok((entry.kind, ran))
     }
@@ -331,6 +396,7 @@ impl Regeneration {
         };
         self.step = u8::try_from(place).unwrap_or(u8::MAX);
         self.phase = Phase::Travelling { served: Millis::ZERO };
+        self.metered = Volume::ZERO;
         if entry.kind == StepKind::BrineDraw {
             // From here on the valve may be open to the brine.
             self.brine = BrineInBed::Undiluted;
@@ -340,12 +406,7 @@ impl Regeneration {
     /// Whether this regeneration runs a step of this kind.
     fn runs(&self, kind: StepKind) -> bool {
         if self.cut_short {
-            let rinses_left = match self.brine {
-                BrineInBed::Undiluted => matches!(kind, StepKind::SlowRinse | StepKind::FastRinse),
-                BrineInBed::Diluted => kind == StepKind::FastRinse,
-                BrineInBed::None | BrineInBed::Rinsed => false,
-            };
-            return rinses_left;
+            return self.owes(kind);
         }
         kind != StepKind::Backwash || self.backwashes
     }
@@ -358,14 +419,20 @@ impl Regeneration {
         };
     }
 
-    fn length(&self, settings: &Settings) -> Millis {
+    /// The longest that the step under way may run.
+    fn longest(&self, settings: &Settings) -> Millis {
         let Some(entry) = self.entry(settings) else { return Millis::ZERO };
-        match entry.kind {
-            StepKind::BrineDraw => scaled(entry.length, dose(self.backwashes, settings)),
+        scaled(entry.longest(), self.percent(entry.kind, settings))
+    }
+
+    /// What a step of this kind is scaled by, in percent of its usual length or volume.
+    fn percent(&self, kind: StepKind, settings: &Settings) -> u16 {
+        match kind {
+            StepKind::BrineDraw => dose(self.backwashes, settings),
             // A refill that comes last makes the brine of the next regeneration.
-            StepKind::BrineRefill if settings.refills_first() => scaled(entry.length, dose(self.backwashes, settings)),
-            StepKind::BrineRefill => scaled(entry.length, dose(self.next_backwashes, settings)),
-            _ => entry.length,
+            StepKind::BrineRefill if settings.refills_first() => dose(self.backwashes, settings),
+            StepKind::BrineRefill => dose(self.next_backwashes, settings),
+            _ => 100,
         }
     }
 

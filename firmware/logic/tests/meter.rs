@@ -128,7 +128,7 @@ fn m6_twenty_years_at_the_highest_rate_overflow_nothing() {
     raw.meter.min_closed = Millis(0);
     raw.meter.min_open = Millis(0);
     raw.medium = bedkeeper::settings::Medium::Filter { capacity: Volume(u64::MAX) };
-    let draw = |kind| bedkeeper::settings::RawStep { kind, length: Millis::from_mins(5), drain: Flow(1) };
+    let draw = |kind| bedkeeper::settings::RawStep::timed(kind, Millis::from_mins(5), Flow(1));
     use bedkeeper::program::StepKind as K;
     raw.program = [draw(K::Backwash), draw(K::FastRinse)].into_iter().collect();
     let mut site = Site::<1>::new(raw);

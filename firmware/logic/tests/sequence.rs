@@ -28,7 +28,7 @@ fn single_cam() -> RawSettings {
 }
 
 fn step(kind: StepKind, mins: u32) -> RawStep {
-    RawStep { kind, length: Millis::from_mins(mins), drain: Flow(1_000) }
+    RawStep::timed(kind, Millis::from_mins(mins), Flow(1_000))
 }
 
 fn with_program(mut raw: RawSettings, steps: &[RawStep]) -> RawSettings {

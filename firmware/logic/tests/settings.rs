@@ -44,7 +44,7 @@ fn softener_of(raw: &mut RawSettings) -> (&mut Hardness, &mut Exchange, &mut Exc
 }
 
 fn step(kind: StepKind, mins: u32) -> RawStep {
-    RawStep { kind, length: Millis::from_mins(mins), drain: Flow(1_000) }
+    RawStep::timed(kind, Millis::from_mins(mins), Flow(1_000))
 }
 
 fn filter(raw: &mut RawSettings) {
@@ -132,6 +132,42 @@ fn s11_every_problem_is_found_at_its_field() {
         (|r| r.program[1].length = Millis::ZERO, "program", None, P::SoftenerNeedsDraw),
         (|r| r.program.insert(2, step(StepKind::BrineWait, 5)).unwrap(), "program", Some(2), P::WaitInServiceAfterDraw),
         (|r| r.program.insert(3, step(StepKind::BrineWait, 5)).unwrap(), "program", Some(3), P::WaitInServiceAfterDraw),
+        (
+            |r| r.program[4].end = StepEnd::Contact { longest: Millis::from_mins(5) },
+            "program",
+            Some(4),
+            P::LongestBelowLength,
+        ),
+        (
+            |r| r.program[0].end = StepEnd::Contact { longest: Millis::from_mins(20) },
+            "program",
+            Some(0),
+            P::NoContactForStep,
+        ),
+        (
+            |r| {
+                let volume = Volume::from_litres(1);
+                r.program[0].end = StepEnd::Volume { volume, longest: Millis::from_mins(20) };
+            },
+            "program",
+            Some(0),
+            P::NoMeterForStep,
+        ),
+        (
+            |r| {
+                r.meter.place = MeterPlace::PerTank;
+                r.program[0].end = StepEnd::Volume { volume: Volume::ZERO, longest: Millis::from_mins(20) };
+            },
+            "program",
+            Some(0),
+            P::NoVolumeForStep,
+        ),
+        (
+            |r| (r.meter.place, r.meter.measures_steps) = (MeterPlace::PerTank, true),
+            "meter.measures_steps",
+            None,
+            P::MeterSeesOthers,
+        ),
         (|r| r.backwash_every = 0, "backwash_every", None, P::Zero),
         (|r| r.dose_after_backwash_percent = 99, "dose_after_backwash_percent", None, P::DoseOutOfRange),
         (|r| r.dose_after_backwash_percent = 401, "dose_after_backwash_percent", None, P::DoseOutOfRange),
@@ -441,7 +477,7 @@ fn any_drive() -> impl Strategy<Value = RawDrive> {
 /// Settings of which each part is good or anything at all.
 fn any_raw() -> impl Strategy<Value = RawSettings> {
     let step = (proptest::sample::select(StepKind::ALL), 0..4u32, any::<u32>())
-        .prop_map(|(kind, hours, drain)| RawStep { kind, length: Millis::from_hours(hours), drain: Flow(drain) });
+        .prop_map(|(kind, hours, drain)| RawStep::timed(kind, Millis::from_hours(hours), Flow(drain)));
     let windows = proptest::collection::vec(
         (any::<u8>(), 0..1_500u16, 0..1_500u16).prop_map(|(days, from, to)| {
             let days = postcard::from_bytes::<Weekdays>(&[days]).unwrap();

@@ -70,6 +70,7 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         "meter.pulse_nl" | "meter.pulse_divisor" => &["meter.pulse"],
         "meter.min_closed" => &["meter.min_closed", "meter.min_open", "meter.rated_max", "meter.pulse"],
         "meter.rated_max" => &["meter.rated_max"],
+        "meter.measures_steps" => &["meter.measures_steps"],
         "meter.noisy_per_mille" => &["meter.noisy_above"],
         "reserve" => &["reserve.keep"],
         "drive.positions" => &["valve.positions"],
@@ -124,6 +125,8 @@ fn rests_on(problem: Problem, raw: &RawSettings) -> &'static [&'static str] {
             &["program", "water", "resin", "filter", "brine", "valve.drive", "valve.positions"]
         }
         P::PulseWidthTooLong => &["meter"],
+        P::NoMeterForStep => &["meter", "tanks.arrangement"],
+        P::MeterSeesOthers => &["meter.place", "tanks.arrangement"],
         P::BelowOneRegeneration => &["program", "brine"],
         _ => &[],
     }
@@ -187,6 +190,13 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
         P::PositionsNotDistinct => "name each position of the valve once, two at least".to_owned(),
         P::NoSteps => "give at least one step a length".to_owned(),
         P::TwoDraws => "keep one of the draws".to_owned(),
+        P::LongestBelowLength => "the longest time is at least the usual length, and allows for a slow day".to_owned(),
+        P::NoMeterForStep => {
+            "use a length alone, meter.place = \"per-tank\", or for a single tank meter.measures_steps".to_owned()
+        }
+        P::NoVolumeForStep => "a volume such as \"400 L\"".to_owned(),
+        P::NoContactForStep => "use a length alone, or a metered volume".to_owned(),
+        P::MeterSeesOthers => "leave it out".to_owned(),
         P::StepTooLong => "check the length and its unit".to_owned(),
         // What is wrong says what would be right; some of these the reading of values refuses before.
         P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries => format!("it {}", problem.slug()),

@@ -12,7 +12,7 @@
 //! | `[resin]` | of a softener: `volume`* in each tank; `capacity`*: what one dose restores, per tank ("60 kgr") or per resin ("20 kgr/ft3"); `total`: what the resin can hold at the utmost, in the same forms ("1.9 eq/L") |
 //! | `[filter]` | instead of `[water]`, `[resin]`, `[brine]`: `capacity`*: volume between regenerations of one tank |
 //! | `[brine]` | `dose`*: salt of one regeneration, per tank ("8 kg") or per resin ("6 lb/ft3"); `dose_after_backwash` in per cent of it ("100 %"; "200 %" with the preset "counter-current" that does not backwash every time); `refill_flow`; `salt_per_water` ("2.99 lb/gal"); `ready_after` ("120 min") |
-//! | `[meter]` | `pulse`*: "10 L", "100 pulses/L", "1523 pulses in 100 L"; `place`: "common" or "per-tank" ("common"); `min_closed`, `min_open` ("10 ms"); `rated_max` ("100 L/min"); `noisy_above` ("2 %") |
+//! | `[meter]` | `pulse`*: "10 L", "100 pulses/L", "1523 pulses in 100 L"; `place`: "common" or "per-tank" ("common"); `measures_steps`: a common meter counts the water of regeneration steps and nothing else then, single tanks only (false); `min_closed`, `min_open` ("10 ms"); `rated_max` ("100 L/min"); `noisy_above` ("2 %") |
 //! | `[reserve]` | `keep`: "none", a volume or a share ("15 %") ("none") |
 //! | `[start]` | `when`*: "immediate" or "at-hour"; `hour` ("02:00"); `grace` ("3 h"); `exhausted_at_once` (false); `flow_limit` ("0 L/min": any); `flow_wait` ("4 h") |
 //! | `[calendar]` | `backup_after`: "off" or whole days ("off"); `schedule`: "off", weekdays or "every 3 days" ("off"); `when_clock_unset`: "ignore-windows" or "hold-all" ("ignore-windows"); `finish_before_blackout` (true); `exhausted_in_blackout`: "wait" or "override" ("wait"); `changeover_in_blackout` (true) |
@@ -20,8 +20,8 @@
 //! | `[remote]` | `role`: "off", "now", "at-hour" or "hold-off" ("off"); `minimum` ("1 s"); `hold_off_limit` ("48 h"); `debounce` of all contacts ("1 s") |
 //! | `[limits]` | `drain_per_day` ("0 L": any); `overdue_after` ("24 h") |
 //! | `[locks]` | before changes; looking is free: `panel`, `serial`: "open", "press" (a deliberate press) or "code 4711" ("open"); `relock_after` ("10 min") |
-//! | `[program]` | `preset`: "co-current", "counter-current", "refill-first" or "filter", with `backwash`*, `brine_draw`*, `slow_rinse`*, `fast_rinse`* as `{ length = "10 min", drain = "25 L/min" }`, and `settle` ("0 s"), `brine_wait` (`brine.ready_after`), `brine_refill` (dose ÷ (salt per water × refill flow)) as lengths, as far as the preset has the step; `backwash_every` (1) |
-//! | `[[program.step]]` | instead of a preset, up to 12 steps: `kind`*, `length`*, `drain`* (where water goes to drain) |
+//! | `[program]` | `preset`: "co-current", "counter-current", "refill-first" or "filter", with `backwash`*, `brine_draw`*, `slow_rinse`*, `fast_rinse`* as `{ length = "10 min", drain = "25 L/min" }`, and `settle` ("0 s"), `brine_wait` (`brine.ready_after`), `brine_refill` (dose ÷ (salt per water × refill flow)) as lengths, as far as the preset has the step; `backwash_every` (1). In the braces of a step, also of `brine_refill` and `brine_wait` written so: `until`: "time", a metered volume or "contact" ("time"), the latter two with `longest`* |
+//! | `[[program.step]]` | instead of a preset, up to 12 steps: `kind`*, `length`*, `drain`* (where water goes to drain), `until`, `longest` |
 //! | `[valve]` | `drive`*: "cam-switch" with `positions`* in the order they are passed, `switches`: "per-position" or "home-and-stop" ("per-position"), `reversible` (false), `travel_limit` ("4 min"), `rest` ("2 s"), `coast` ("500 ms"), `retries` (2); or "timed" with `positions`* as `{ position = "service", run_time = "0 s" }`, `margin` ("2 s"), `rest` ("2 s") |
 //! | `[plant]` | the simulated valves with cam-switch drives: `leg` from one position to the next ("10 s"), `coast` ("200 ms") |
 

@@ -1,13 +1,13 @@
 //! The steps of a regeneration: `[program]` with a preset, or `[[program.step]]`.
 
 use bedkeeper::program::{Preset, PresetLengths, StepKind};
-use bedkeeper::settings::{MAX_STEPS, RawStep};
-use bedkeeper::units::{Flow, Millis};
+use bedkeeper::settings::{MAX_STEPS, RawStep, StepEnd};
+use bedkeeper::units::{Flow, Millis, Volume};
 
 use super::Draft;
 use super::reader::{Entry, Reader, Section};
 use super::water::Brine;
-use crate::quantity::show;
+use crate::quantity::{self, show};
 
 const PRESETS: [(&str, Preset); 4] = [
     ("co-current", Preset::CoCurrent),
@@ -78,6 +78,7 @@ fn from_preset<'d>(
 ) {
     let order = preset.steps(&PresetLengths::default());
     let mut lengths = PresetLengths::default();
+    let mut ends = Vec::new();
     let preset_name = PRESETS.iter().find(|(_, kind)| *kind == preset).map_or("", |(name, _)| name);
     for (kind, key) in STEP_KEYS {
         if !order.iter().any(|step| step.kind == kind) {
@@ -85,15 +86,42 @@ fn from_preset<'d>(
             continue;
         }
         match kind {
-            StepKind::BrineRefill => lengths.brine_refill = refill(r, section, key, brine).unwrap_or_default(),
+            StepKind::BrineRefill => {
+                let given = section.optional(r, key);
+                let table = given.as_ref().and_then(Entry::table);
+                let length = match table {
+                    None => refill(r, section, key, given, brine),
+                    Some(mut step) => {
+                        let given = step.optional(r, "length");
+                        let length = refill(r, section, key, given, brine);
+                        ends.push((kind, end(r, &mut step)));
+                        step.done(r);
+                        length
+                    }
+                };
+                lengths.brine_refill = length.unwrap_or_default();
+            }
             StepKind::Settle => lengths.settle = still(r, section, key).unwrap_or_default(),
             StepKind::BrineWait => {
-                lengths.brine_wait = still(r, section, key).unwrap_or(draft.raw.brine_ready_after);
+                let given = section.optional(r, key);
+                let length = match given.as_ref().map(|entry| (entry, entry.table())) {
+                    None => None,
+                    Some((entry, None)) => entry.millis(r),
+                    Some((_, Some(mut step))) => {
+                        let length = step.optional(r, "length").and_then(|entry| entry.millis(r));
+                        ends.push((kind, end(r, &mut step)));
+                        step.done(r);
+                        length
+                    }
+                };
+                lengths.brine_wait = length.unwrap_or(draft.raw.brine_ready_after);
             }
             _ => {
                 let step = section.required(r, key, "{ length = \"10 min\", drain = \"8 L/min\" }");
+                let step = step.and_then(|entry| draining(r, &entry));
+                ends.extend(step.map(|(_, _, end)| (kind, end)));
                 // Any length keeps the check of the rest going where this one is unknown.
-                let step = step.and_then(|entry| draining(r, &entry)).unwrap_or((Millis::from_mins(10), Flow(0)));
+                let step = step.map_or((Millis::from_mins(10), Flow(0)), |(length, drain, _)| (length, drain));
                 match kind {
                     StepKind::Backwash => lengths.backwash = step,
                     StepKind::BrineDraw => lengths.brine_draw = step,
@@ -104,14 +132,33 @@ fn from_preset<'d>(
         }
     }
     draft.raw.program = preset.steps(&lengths);
+    for (kind, end) in ends {
+        draft.raw.program.iter_mut().filter(|step| step.kind == kind).for_each(|step| step.end = end);
+    }
     let path = |kind| {
         STEP_KEYS.iter().find(|(k, _)| *k == kind).map_or("program".to_owned(), |(_, key)| format!("program.{key}"))
     };
     draft.step_paths = draft.raw.program.iter().map(|step| path(step.kind)).collect();
 }
 
-/// A step in which water goes to drain: `{ length = "10 min", drain = "8 L/min" }`.
-fn draining<'d>(r: &mut Reader<'d>, entry: &Entry<'d>) -> Option<(Millis, Flow)> {
+/// What ends a step (Q2): `until`, "time" by default, a metered volume or "contact"; the latter two with `longest`.
+fn end<'d>(r: &mut Reader<'d>, section: &mut Section<'d>) -> StepEnd {
+    let until = section.optional(r, "until");
+    let Some(until) = until.filter(|until| !until.is_word("time")) else {
+        section.refuse(r, "longest", "a step that ends by time has just its length");
+        return StepEnd::Time;
+    };
+    let longest = section.required(r, "longest", "\"30 min\"").and_then(|entry| entry.millis(r));
+    let longest = longest.unwrap_or(Millis::from_hours(12));
+    if until.is_word("contact") {
+        return StepEnd::Contact { longest };
+    }
+    let volume = until.quantity(r, quantity::parse_volume_nl).map_or(Volume::from_litres(1), Volume);
+    StepEnd::Volume { volume, longest }
+}
+
+/// A step in which water goes to drain: `{ length = "10 min", drain = "8 L/min" }`, and what ends it.
+fn draining<'d>(r: &mut Reader<'d>, entry: &Entry<'d>) -> Option<(Millis, Flow, StepEnd)> {
     let Some(mut section) = entry.table() else {
         let help =
             "write it like { length = \"10 min\", drain = \"8 L/min\" }; the drain flow is needed for the water used";
@@ -120,8 +167,9 @@ fn draining<'d>(r: &mut Reader<'d>, entry: &Entry<'d>) -> Option<(Millis, Flow)>
     };
     let length = section.required(r, "length", "\"10 min\"").and_then(|entry| entry.millis(r));
     let drain = section.required(r, "drain", "\"8 L/min\"").and_then(|entry| entry.flow(r));
+    let end = end(r, &mut section);
     section.done(r);
-    length.zip(drain)
+    length.zip(drain).map(|(length, drain)| (length, drain, end))
 }
 
 /// A step in which nothing goes to drain: just its length.
@@ -134,9 +182,9 @@ fn refill<'d>(
     r: &mut Reader<'d>,
     section: &mut Section<'d>,
     key: &'static str,
+    given: Option<Entry<'d>>,
     brine: Option<Brine>,
 ) -> Option<Millis> {
-    let given = section.optional(r, key);
     let Some(brine) = brine else { return given.and_then(|entry| entry.millis(r)) };
     let computed = computed_refill(&brine);
     let Some(entry) = given else {
@@ -178,16 +226,20 @@ fn from_steps<'d>(r: &mut Reader<'d>, sections: Vec<Section<'d>>, brine: Option<
         let path = section.path().to_owned();
         let kind = section.required(r, "kind", "\"backwash\"").and_then(|entry| entry.choice(r, &kinds));
         let length = match kind {
-            Some(StepKind::BrineRefill) => refill(r, &mut section, "length", brine),
+            Some(StepKind::BrineRefill) => {
+                let given = section.optional(r, "length");
+                refill(r, &mut section, "length", given, brine)
+            }
             _ => section.required(r, "length", "\"10 min\"").and_then(|entry| entry.millis(r)),
         };
         let drains =
             kind.is_some_and(|kind| !matches!(kind, StepKind::BrineRefill | StepKind::Settle | StepKind::BrineWait));
         let drain = if drains { section.required(r, "drain", "\"8 L/min\"") } else { section.optional(r, "drain") };
         let drain = drain.and_then(|entry| entry.flow(r)).unwrap_or_default();
+        let end = end(r, &mut section);
         section.done(r);
         let Some(kind) = kind else { continue };
-        let step = RawStep { kind, length: length.unwrap_or(Millis::from_mins(10)), drain };
+        let step = RawStep { kind, length: length.unwrap_or(Millis::from_mins(10)), drain, end };
         if draft.raw.program.push(step).is_err() {
             let message = format!("is one step more than the {MAX_STEPS} that a program can have");
             r.fail_at(r.place(&path), &path, message, "leave out steps");

@@ -151,6 +151,9 @@ pub(super) fn meter<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut 
     if let Some(place) = section.optional(r, "place").and_then(|entry| entry.choice(r, &places)) {
         raw.place = place;
     }
+    if let Some(measures) = section.optional(r, "measures_steps").and_then(|entry| entry.flag(r)) {
+        raw.measures_steps = measures;
+    }
     if let Some(width) = section.optional(r, "min_closed").and_then(|entry| entry.millis(r)) {
         raw.min_closed = width;
     }

@@ -66,7 +66,7 @@ pub fn elaborate() -> RawSettings {
         let window = Window { days: Weekdays::ALL_DAYS, from_minute: from, to_minute: from.saturating_add(15) };
         let _ = site.windows.push(window);
     }
-    let minutes = |kind, mins, drain| RawStep { kind, length: Millis::from_mins(mins), drain: Flow(drain) };
+    let minutes = |kind, mins, drain| RawStep::timed(kind, Millis::from_mins(mins), Flow(drain));
     site.program = heapless::Vec::new();
     let _ = site.program.extend_from_slice(&[
         minutes(StepKind::Backwash, 4, 8_000),

@@ -13,7 +13,7 @@ impl<const N: usize> Controller<N> {
     pub(super) fn poll_contacts(&mut self, now: Instant) {
         let debounce = self.settings.contact_debounce;
         let before = |c: &crate::contact::Debounced| c.closed_since().is_some();
-        for contact in [Contact::Remote, Contact::Sensor, Contact::LowPressure] {
+        for &contact in Contact::ALL {
             if contact == Contact::Remote && self.settings.remote == RemoteRole::Off {
                 continue;
             }

@@ -3,6 +3,7 @@
 use super::holds::Survey;
 use super::outside::Outside;
 use super::{Controller, NEVER, is_waiting};
+use crate::contact::Contact;
 use crate::demand::Hold;
 use crate::duty::Duty;
 use crate::units::{Instant, later};
@@ -28,8 +29,8 @@ impl<const N: usize> Controller<N> {
                 next.consider(outside.and_then(|outside| self.next_calendar_hold(tank, outside)));
             }
         }
-        for contact in [&self.contacts.remote, &self.contacts.sensor, &self.contacts.low_pressure] {
-            next.consider(contact.deadline(settings.contact_debounce));
+        for contact in Contact::ALL {
+            next.consider(self.contact(*contact).deadline(settings.contact_debounce));
         }
         next.consider(self.remote_pending().map(|since| later(since, settings.remote_minimum)));
         for meter in &self.meters {

@@ -150,6 +150,9 @@ struct Contacts {
     remote: Debounced,
     sensor: Debounced,
     low_pressure: Debounced,
+    brine_full: Debounced,
+    brine_empty: Debounced,
+    brine_ready: Debounced,
     /// The closure of the remote contact that has been acted on.
     remote_served: Option<Instant>,
 }
@@ -230,6 +233,7 @@ impl<const N: usize> Controller<N> {
             salted: false,
             leaving: false,
             regenerations: 0,
+            overlong: false,
             moved: false,
         };
         let tanks = crate::collect((0..count).map(fresh));
@@ -349,11 +353,25 @@ impl<const N: usize> Controller<N> {
         }
     }
 
+    fn contact(&self, contact: Contact) -> &Debounced {
+        match contact {
+            Contact::Remote => &self.contacts.remote,
+            Contact::Sensor => &self.contacts.sensor,
+            Contact::LowPressure => &self.contacts.low_pressure,
+            Contact::BrineFull => &self.contacts.brine_full,
+            Contact::BrineEmpty => &self.contacts.brine_empty,
+            Contact::BrineReady => &self.contacts.brine_ready,
+        }
+    }
+
     fn contact_mut(&mut self, contact: Contact) -> &mut Debounced {
         match contact {
             Contact::Remote => &mut self.contacts.remote,
             Contact::Sensor => &mut self.contacts.sensor,
             Contact::LowPressure => &mut self.contacts.low_pressure,
+            Contact::BrineFull => &mut self.contacts.brine_full,
+            Contact::BrineEmpty => &mut self.contacts.brine_empty,
+            Contact::BrineReady => &mut self.contacts.brine_ready,
         }
     }
 
@@ -386,7 +404,7 @@ impl<const N: usize> Controller<N> {
         let excessive = unit.is_excessive(now, self.settings.meter_settings());
         self.accounts.metered.add(volume);
         let crossed = match self.settings.meter.place {
-            MeterPlace::Common => self.share(volume),
+            MeterPlace::Common => self.share(now, volume),
             MeterPlace::PerTank => self.charge_metered_tank(now, TankId(meter), volume),
         };
         let excess_known = self.watches.standing().contains(crate::watch::Alarm::ExcessFlow);
@@ -395,11 +413,10 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Shares water equally among the tanks that served it, to the nanolitre (M2, S5).
-    fn share(&mut self, volume: Volume) -> bool {
+    fn share(&mut self, now: Instant, volume: Volume) -> bool {
         let serving = self.charging.len();
         if serving == 0 {
-            self.accounts.untreated.add(volume);
-            return false;
+            return self.unserved(now, volume);
         }
         self.accounts.charged.add(volume);
         // The usual case needs no division (M6).
@@ -407,6 +424,23 @@ impl<const N: usize> Controller<N> {
             return self.charge_one(volume);
         }
         self.share_among(volume, serving)
+    }
+
+    /// Water on the common meter that no tank treated: it passed them, or a step used it where the
+    /// site says that nothing else passes this meter then (Q2).
+    #[inline(never)]
+    fn unserved(&mut self, now: Instant, volume: Volume) -> bool {
+        let measures = self.settings.meter.measures_steps;
+        let regenerating = self.tanks.iter_mut().find_map(|t| match &mut t.duty {
+            Duty::Regenerating(regeneration) if measures => Some(regeneration),
+            _ => None,
+        });
+        let Some(regeneration) = regenerating else {
+            self.accounts.untreated.add(volume);
+            return false;
+        };
+        self.accounts.drained.add(volume);
+        regeneration.meter(now, volume, &self.settings)
     }
 
     /// Charges the one tank that served.
@@ -455,7 +489,11 @@ impl<const N: usize> Controller<N> {
     fn charge_metered_tank(&mut self, now: Instant, tank: TankId, volume: Volume) -> bool {
         let serving = self.charging.contains(tank);
         let Some(unit) = self.tanks.get_mut(tank.index()) else { return false };
-        if !serving && matches!(unit.duty, Duty::Regenerating(_) | Duty::Purging { .. }) {
+        if !serving && let Duty::Regenerating(regeneration) = &mut unit.duty {
+            self.accounts.drained.add(volume);
+            return regeneration.meter(now, volume, &self.settings);
+        }
+        if !serving && matches!(unit.duty, Duty::Purging { .. }) {
             self.accounts.drained.add(volume);
             return false;
         }

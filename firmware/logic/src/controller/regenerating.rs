@@ -15,7 +15,13 @@ impl<const N: usize> Controller<N> {
         let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
         let at = tank.drive.position();
         let Duty::Regenerating(regeneration) = &mut tank.duty else { return false };
-        let event = regeneration.poll(now, at, rests_at, &self.settings);
+        let contact = match regeneration.step(&self.settings) {
+            Some(StepKind::BrineRefill) => &self.contacts.brine_full,
+            Some(StepKind::BrineDraw) => &self.contacts.brine_empty,
+            _ => &self.contacts.brine_ready,
+        };
+        let closed = contact.closed_since().is_some();
+        let event = regeneration.poll(now, at, rests_at, closed, &self.settings);
         let regeneration = *regeneration;
         match event {
             Some(SequenceEvent::Started(step)) => self.write(Event::StepStarted { tank: id, step }),
@@ -73,6 +79,7 @@ impl<const N: usize> Controller<N> {
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         let drawn = regeneration.brine().was_drawn();
         tank.salted = regeneration.brine().must_rinse();
+        tank.overlong = regeneration.is_overlong();
         tank.unproven |= drawn && outcome != Outcome::Complete;
         let salt_mg = if drawn { usual.saturating_mul(u64::from(percent)) / 100 } else { 0 };
         let event = Event::Ended {

@@ -51,6 +51,9 @@ impl<const N: usize> Controller<N> {
                 settings.discharge_limit > Volume::ZERO
                     && self.drained_today(now).plus(settings.drain_per_regeneration()) > settings.discharge_limit
             }
+            Alarm::StepTooLong => {
+                tanks.any(|t| t.overlong || t.regeneration().is_some_and(|regeneration| regeneration.is_overlong()))
+            }
             Alarm::Unproven => tanks.any(|t| t.unproven && t.regeneration().is_none()),
             // Told of by whoever sees them come and go, until an arm of its own knows better.
             Alarm::UnbrokenFlow
@@ -59,7 +62,6 @@ impl<const N: usize> Controller<N> {
             | Alarm::BrineNotDrawn
             | Alarm::BrineUncertain
             | Alarm::SaltLow
-            | Alarm::StepTooLong
             | Alarm::StoreWorn
             | Alarm::RetainedLost
             | Alarm::RelayLimit

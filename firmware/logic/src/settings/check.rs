@@ -2,7 +2,10 @@
 
 use super::fault::{Faults, Problem as P};
 use super::positions_of;
-use super::raw::{Arrangement, Medium, RawDrive, RawMeter, RawSettings, RemoteRole, Reserve, Schedule, StartRule};
+use super::raw::{
+    Arrangement, Medium, MeterPlace, RawDrive, RawMeter, RawSettings, RawStep, RemoteRole, Reserve, Schedule,
+    StartRule, StepEnd,
+};
 use crate::blackout::Week;
 use crate::program::{Position, PositionSet, StepKind};
 use crate::units::{Millis, Volume};
@@ -17,7 +20,7 @@ pub(super) fn check(raw: &RawSettings) -> Faults {
     let mut faults = Faults::default();
     arrangement(raw, &mut faults);
     medium(raw, &mut faults);
-    meter(&raw.meter, &mut faults);
+    meter(raw.arrangement, &raw.meter, &mut faults);
     reserve(raw, &mut faults);
     let positions = drive(raw, &mut faults);
     program(raw, positions, &mut faults);
@@ -58,7 +61,10 @@ fn medium(raw: &RawSettings, faults: &mut Faults) {
     }
 }
 
-fn meter(meter: &RawMeter, faults: &mut Faults) {
+fn meter(arrangement: Arrangement, meter: &RawMeter, faults: &mut Faults) {
+    if meter.measures_steps && (arrangement != Arrangement::Single || meter.place == MeterPlace::PerTank) {
+        faults.add("meter.measures_steps", None, P::MeterSeesOthers);
+    }
     if meter.pulse_divisor == 0 {
         faults.add("meter.pulse_divisor", None, P::Zero);
     } else if meter.pulse_divisor > MAX_PULSE_DIVISOR {
@@ -175,9 +181,10 @@ fn program(raw: &RawSettings, positions: PositionSet, faults: &mut Faults) {
             faults.add("program", Some(i), P::NoPositionForStep);
             continue;
         };
-        if step.length > Millis::from_hours(12) {
+        if step.longest().max(step.length) > Millis::from_hours(12) {
             faults.add("program", Some(i), P::StepTooLong);
         }
+        step_end(raw, i, step, faults);
         if position == Position::Service && brine != BrineLeft::None {
             faults.add("program", Some(i), P::WaitInServiceAfterDraw);
         }
@@ -214,6 +221,30 @@ fn program(raw: &RawSettings, positions: PositionSet, faults: &mut Faults) {
     }
     if !(100..=400).contains(&raw.dose_after_backwash_percent) {
         faults.add("dose_after_backwash_percent", None, P::DoseOutOfRange);
+    }
+}
+
+/// What ends a step must be there to end it (Q2, S11).
+fn step_end(raw: &RawSettings, i: usize, step: &RawStep, faults: &mut Faults) {
+    if step.longest() < step.length {
+        faults.add("program", Some(i), P::LongestBelowLength);
+    }
+    match step.end {
+        StepEnd::Volume { volume, .. } => {
+            let still = matches!(step.kind, StepKind::Settle | StepKind::BrineWait);
+            if still || (raw.meter.place == MeterPlace::Common && !raw.meter.measures_steps) {
+                faults.add("program", Some(i), P::NoMeterForStep);
+            }
+            if volume == Volume::ZERO {
+                faults.add("program", Some(i), P::NoVolumeForStep);
+            }
+        }
+        StepEnd::Contact { .. } => {
+            if !matches!(step.kind, StepKind::BrineRefill | StepKind::BrineDraw | StepKind::BrineWait) {
+                faults.add("program", Some(i), P::NoContactForStep);
+            }
+        }
+        StepEnd::Time => {}
     }
 }
 

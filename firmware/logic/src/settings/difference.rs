@@ -89,7 +89,7 @@ pub fn difference(from: &RawSettings, to: &RawSettings) -> Difference {
     // Of the meters, only where they sit is part of the plant.
     found.changes.retain(|change| change.field != "meter");
     compare!(found, "meter.", RawMeter, &from.meter, &to.meter, {
-        place: Restart, pulse_nl: AtOnce, pulse_divisor: AtOnce, min_closed: AtOnce, min_open: AtOnce,
+        place: Restart, measures_steps: BetweenRegenerations, pulse_nl: AtOnce, pulse_divisor: AtOnce, min_closed: AtOnce, min_open: AtOnce,
         rated_max: AtOnce, noisy_per_mille: AtOnce,
     });
     found

@@ -84,6 +84,16 @@ slugs! {
         BelowOneRegeneration = "is less than the drain water of one regeneration, so that none could ever start",
         /// A lock that never closes again is none.
         RelockOutOfRange = "must be between 10 s and 24 h",
+        /// A step by volume or contact that could never last as long as usual (S11).
+        LongestBelowLength = "must not have a longest time below its usual length",
+        /// No meter sees this step's water alone.
+        NoMeterForStep = "cannot end by volume, since no meter counts its water and nothing else",
+        /// A volume of nothing.
+        NoVolumeForStep = "must not end at a volume of zero",
+        /// Floats and level switches belong to the brine tank.
+        NoContactForStep = "has no contact that could end it; only a refill, a draw and a wait for brine have",
+        /// Other tanks' water passes the common meter at the same time.
+        MeterSeesOthers = "is for single tanks behind a common meter",
         /// A step longer than a day is a mistake.
         StepTooLong = "must be at most 12 h",
     }

@@ -14,7 +14,7 @@ pub use difference::{Change, Difference, Effect, EffectSet, MAX_CHANGES, differe
 pub use fault::{Fault, Faults, Problem, ProblemSet};
 pub use raw::{
     Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawMeter, RawSettings, RawStep,
-    RemoteRole, Reserve, Schedule, StartRule, WhenClockUnset,
+    RemoteRole, Reserve, Schedule, StartRule, StepEnd, WhenClockUnset,
 };
 
 use crate::blackout::Week;
@@ -213,6 +213,16 @@ pub(crate) fn scaled(length: Millis, percent: u16) -> Millis {
     }
     let ms = u64::from(length.0).saturating_mul(u64::from(percent)) / 100;
     Millis(u32::try_from(ms).unwrap_or(u32::MAX))
+}
+
+/// A volume scaled by percent, saturating.
+#[must_use]
+pub(crate) fn scaled_volume(volume: Volume, percent: u16) -> Volume {
+    if percent == 100 {
+        return volume;
+    }
+    // In this order, since a volume times a percentage may not fit.
+    Volume((volume.0 / 100).saturating_mul(u64::from(percent)))
 }
 
 /// Positions in a list of fixed length, for readers that need their order.

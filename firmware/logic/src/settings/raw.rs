@@ -59,6 +59,9 @@ pub enum MeterPlace {
 pub struct RawMeter {
     /// Where meters sit.
     pub place: MeterPlace,
+    /// A common meter also counts the water of regeneration steps, and nothing else passes it
+    /// meanwhile \[no\]; single tanks only (Q2).
+    pub measures_steps: bool,
     /// Volume per pulse in nL is `pulse_nl` ÷ `pulse_divisor` (M1).
     pub pulse_nl: u64,
     /// See `pulse_nl`; 1 where the volume per pulse is whole.
@@ -147,16 +150,59 @@ pub enum RemoteRole {
     HoldOff,
 }
 
+/// What ends a step (Q2).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum StepEnd {
+    /// Its length.
+    #[default]
+    Time,
+    /// Water counted by the meter while the step is in its position.
+    Volume {
+        /// So much of it, at the usual dose.
+        volume: Volume,
+        /// The longest time; reached, it raises `step-too-long`.
+        longest: Millis,
+    },
+    /// The contact that goes with the step: `brine-full` ends a refill, `brine-empty` a draw,
+    /// `brine-ready` a wait.
+    Contact {
+        /// The longest time; reached, it raises `step-too-long`.
+        longest: Millis,
+    },
+}
+
 /// One step of the program as given.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct RawStep {
     /// What the step does.
     pub kind: StepKind,
-    /// How long it runs in its position; zero skips it (Q1).
+    /// How long it runs in its position, or usually runs if volume or a contact ends it; zero skips it (Q1).
     pub length: Millis,
     /// Flow to drain while it runs, for the estimate of drain water.
     pub drain: Flow,
+    /// What ends it (Q2).
+    #[serde(default)]
+    pub end: StepEnd,
+}
+
+impl RawStep {
+    /// A step that ends by time.
+    #[must_use]
+    pub const fn timed(kind: StepKind, length: Millis, drain: Flow) -> Self {
+        Self { kind, length, drain, end: StepEnd::Time }
+    }
+
+    /// The longest it may run at the usual dose.
+    #[must_use]
+    pub const fn longest(&self) -> Millis {
+        match self.end {
+            StepEnd::Time => self.length,
+            StepEnd::Volume { longest, .. } | StepEnd::Contact { longest } => longest,
+        }
+    }
 }
 
 /// The switches of a `cam-switch` drive (V1).
@@ -300,7 +346,7 @@ impl RawSettings {
                 StepKind::BrineDraw | StepKind::BrineRefill => self.dose_after_backwash_percent.max(100),
                 _ => 100,
             };
-            sum.plus(scaled(step.length, percent)).plus(travel)
+            sum.plus(scaled(step.longest(), percent)).plus(travel)
         })
     }
 
@@ -316,7 +362,7 @@ impl RawSettings {
     /// remote contact are off and its capacity is out of reach. An operator may still start one.
     #[must_use]
     pub fn baseline() -> Self {
-        let step = |kind, mins, drain| RawStep { kind, length: Millis::from_mins(mins), drain: Flow(drain) };
+        let step = |kind, mins, drain| RawStep::timed(kind, Millis::from_mins(mins), Flow(drain));
         let program = [
             step(StepKind::Backwash, 10, 8_000),
             step(StepKind::BrineDraw, 30, 1_500),
@@ -336,6 +382,7 @@ impl RawSettings {
             },
             meter: RawMeter {
                 place: MeterPlace::Common,
+                measures_steps: false,
                 pulse_nl: 1_000_000_000,
                 pulse_divisor: 1,
                 min_closed: Millis(10),
