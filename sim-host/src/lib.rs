@@ -10,6 +10,7 @@ pub mod quantity;
 pub mod recording;
 pub mod replay;
 pub mod report;
+pub mod rules;
 pub mod scenario;
 pub mod site;
 pub mod wording;

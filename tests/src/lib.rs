@@ -1,3 +1,1 @@
-//! Whole-system tests of bedkeeper; see `tests/`. The library holds what they share.
-
-pub mod rules;
+//! Whole-system tests of bedkeeper; see `tests/` for them and `scenarios/` for the rehearsals that they run.

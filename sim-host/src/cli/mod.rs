@@ -2,6 +2,7 @@
 
 mod demo;
 mod replay;
+mod rules;
 mod summary;
 mod verify;
 
@@ -15,6 +16,7 @@ use crate::bed::{self, cli::BedArgs};
 
 pub use demo::{bundled_recording, demo_name, demo_site};
 pub use replay::ReplayArgs;
+pub use rules::RulesArgs;
 pub use verify::VerifyArgs;
 
 /// Exit code of a clear "no": a rule was seen broken, an expectation was missed.
@@ -47,6 +49,7 @@ struct Command {
 enum Verb {
     Replay(Box<ReplayArgs>),
     Verify(VerifyArgs),
+    Rules(RulesArgs),
     Bed(Box<BedArgs>),
     /// Print a completion script for a shell
     ///
@@ -130,6 +133,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         None => replay::run(&ReplayArgs::bundled(), &style, command.quiet),
         Some(Verb::Replay(args)) => replay::run(&args, &style, command.quiet),
         Some(Verb::Verify(args)) => verify::run(&args, &style),
+        Some(Verb::Rules(args)) => rules::run(&args, &style),
         Some(Verb::Bed(args)) => bed::cli::run(&args).unwrap_or_else(|error| {
             eprintln!("bedkeeper bed: {error}");
             ExitCode::from(EXIT_BAD_INPUT)

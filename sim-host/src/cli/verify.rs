@@ -17,6 +17,7 @@ use crate::scenario::{self, Verdict};
 /// Examples:
 ///   bedkeeper verify tests/scenarios
 ///   bedkeeper verify night.toml --json
+///   bedkeeper verify tests/scenarios --coverage
 ///
 /// Exit code 0: all was met. 1: something was missed. 2: bad input.
 #[derive(Debug, Args)]
@@ -26,8 +27,11 @@ pub struct VerifyArgs {
     #[arg(required = true, value_name = "SCENARIO")]
     scenarios: Vec<PathBuf>,
     /// Print the verdict as JSON
-    #[arg(long)]
+    #[arg(long, conflicts_with = "coverage")]
     json: bool,
+    /// Also print which causes, holds, duties, steps and alarms were reached, and by how many scenarios
+    #[arg(long)]
+    coverage: bool,
     /// Write the verdict as JUnit XML, for build servers
     #[arg(long, value_name = "FILE")]
     junit: Option<PathBuf>,
@@ -54,7 +58,8 @@ fn report(verdicts: &[Verdict], args: &VerifyArgs, style: &Style) -> ExitCode {
     }
     let text =
         if args.json { scenario::json(verdicts) } else { scenario::readable(verdicts, |word| style.alarm(word)) };
-    let printed = print(&text);
+    let table = if args.coverage { scenario::coverage_table(verdicts) } else { String::new() };
+    let printed = print(&(text + &table));
     if verdicts.iter().all(Verdict::is_met) { printed } else { ExitCode::from(EXIT_NO) }
 }
 

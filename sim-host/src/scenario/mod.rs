@@ -21,6 +21,7 @@
 //!
 //! Every scenario also expects that no rule is broken, but for those that it expects to be.
 
+mod coverage;
 mod demand;
 mod event;
 mod expect;
@@ -37,6 +38,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::civil::DateTime;
 
+pub use coverage::{Reach, coverage, coverage_table};
 pub use demand::{Demand, Profile};
 pub use event::{Deed, Event, When};
 pub use expect::{Claim, Expectation, Judgement, Span, Total};

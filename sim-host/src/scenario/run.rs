@@ -36,6 +36,9 @@ pub fn run(scenario: &Scenario) -> Result<Verdict, RunError> {
     let fault = |why| RunError { file: scenario.file.clone(), why };
     let mut tap = Tap::default();
     let mut checker = Checker::new(scenario.site.settings.raw().clone());
+    if scenario.events.iter().any(|event| matches!(event.deed, Deed::MeterContact { .. })) {
+        checker.leave_pulses_to_the_meter();
+    }
     let world = rehearse(scenario, &mut tap, &mut checker).map_err(fault)?;
     let violations = checker.into_violations();
     let timeline = tap.into_timeline();
