@@ -6,6 +6,7 @@ pub mod diagnostic;
 pub mod evidence;
 pub mod physics;
 pub mod plant;
+pub mod process;
 pub mod quantity;
 pub mod recording;
 pub mod replay;

@@ -130,6 +130,11 @@ impl Bed {
         self.temperature_c
     }
 
+    /// Exchange capacity of the whole bed as it is now, eq.
+    pub fn capacity_eq(&self) -> f64 {
+        self.exchanger.capacity * self.pore_water_kg()
+    }
+
     /// Pore water of the whole bed, kg.
     pub fn pore_water_kg(&self) -> f64 {
         self.plate_kg * self.spec.plates as f64
@@ -275,6 +280,30 @@ impl Bed {
         self.exchanger.capacity *= 1.0 - share;
         self.respeciate_all();
         Ok(())
+    }
+
+    /// Takes a share of the resin out of the bed, alike from every plate: what a backwash carries off, with the
+    /// water between the beads. Returns what left with it.
+    ///
+    /// # Errors
+    /// [`BedError::OutOfRange`] for a share outside 0 to 0.99.
+    pub fn lose_resin(&mut self, share: f64) -> Result<Inventory, BedError> {
+        within("share of resin lost", share, 0.0, 0.99, "0 to 0.99")?;
+        let before = self.inventory();
+        self.plate_kg *= 1.0 - share;
+        self.spec.volume_l *= 1.0 - share;
+        self.spec.depth_m *= 1.0 - share;
+        self.locked.iter_mut().for_each(|ions| *ions *= 1.0 - share);
+        let after = self.inventory();
+        Ok(Inventory {
+            na: before.na - after.na,
+            ca: before.ca - after.ca,
+            mg: before.mg - after.mg,
+            cl: before.cl - after.cl,
+            alkalinity: before.alkalinity - after.alkalinity,
+            carbon: before.carbon - after.carbon,
+            water_kg: before.water_kg - after.water_kg,
+        })
     }
 
     /// One parcel of exactly a plate's pore volume. `pace` holds the bed back, if

@@ -112,6 +112,23 @@ pub fn parse_temperature(text: &str) -> Result<f64, String> {
     if text.trim_end().ends_with(['F', 'f']) { Ok((value - 32.0) / 1.8) } else { Ok(value) }
 }
 
+/// Reads a sodium content in mg/L: "40 mg/L", "1.7 meq/L".
+///
+/// # Errors
+/// As [`parse`].
+pub fn parse_sodium(text: &str) -> Result<f64, String> {
+    parse(text, SODIUM)
+}
+
+/// Reads the iron of a water in mg/L: "0.3 mg/L".
+///
+/// # Errors
+/// As [`parse`].
+pub fn parse_iron_mg_l(text: &str) -> Result<f64, String> {
+    const IRON_IN_WATER: Kind = Kind { what: "iron in water", units: &[("mg/L", 1.0), ("ppm", 1.0), ("µg/L", 0.001)] };
+    parse(text, IRON_IN_WATER)
+}
+
 /// Doses from one to another in steps: `80..240:20`, a unit allowed at the end of
 /// each figure.
 ///

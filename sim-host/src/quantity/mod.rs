@@ -9,6 +9,8 @@
 //! | flow | mL/min |
 //! | mass | mg |
 //! | share | parts per million |
+//! | pressure | Pa above atmosphere |
+//! | length | mm |
 //!
 //! Arithmetic is exact (fractions of 128-bit integers). A value is rounded once, to the nearest base unit with halves
 //! up, and only where the base unit forces it: "4 gpm" is 15 141.647 136 mL/min and becomes 15 142. Units are found by
@@ -28,7 +30,9 @@ pub use error::{QuantityError, QuantityErrorKind};
 pub use pulse::{PulseVolume, parse_pulse_volume};
 pub use show::UnitSystem;
 
-use units::{CAPACITY_PER_VOLUME, DURATION, EXCHANGE, FLOW, HARDNESS, MASS, MASS_PER_VOLUME, SHARE, VOLUME};
+use units::{
+    CAPACITY_PER_VOLUME, DURATION, EXCHANGE, FLOW, HARDNESS, LENGTH, MASS, MASS_PER_VOLUME, PRESSURE, SHARE, VOLUME,
+};
 
 /// Reads a duration in milliseconds: "90 min", "4 days", or parts from large to small, "1 h 30 min", "1m30s".
 ///
@@ -93,6 +97,22 @@ pub fn parse_mass_mg(text: &str) -> Result<u64, QuantityError> {
 /// Anything that is no mass per volume; beyond 64 bits.
 pub fn parse_mass_per_volume_mg_per_l(text: &str) -> Result<u64, QuantityError> {
     parse::whole_base(&MASS_PER_VOLUME, text, u64::MAX)
+}
+
+/// Reads a pressure above atmosphere in pascals: "400 kPa", "4 bar", "60 psi".
+///
+/// # Errors
+/// Anything that is no pressure; beyond 64 bits.
+pub fn parse_pressure_pa(text: &str) -> Result<u64, QuantityError> {
+    parse::whole_base(&PRESSURE, text, u64::MAX)
+}
+
+/// Reads a length in millimetres: "350 mm", "0.9 m", "14 in".
+///
+/// # Errors
+/// Anything that is no length; beyond 64 bits.
+pub fn parse_length_mm(text: &str) -> Result<u64, QuantityError> {
+    parse::whole_base(&LENGTH, text, u64::MAX)
 }
 
 /// Reads a share of a whole in parts per million: "12 %", at most 100 %.

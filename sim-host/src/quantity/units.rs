@@ -191,6 +191,36 @@ pub static MASS_PER_VOLUME: Dimension = Dimension {
     ],
 };
 
+/// Pressures above atmosphere; base unit one pascal.
+pub static PRESSURE: Dimension = Dimension {
+    what: "a pressure",
+    examples: "\"400 kPa\", \"4 bar\" or \"60 psi\"",
+    step: "1 Pa",
+    as_caco3: false,
+    units: &[
+        unit(&["kPa"], 1_000, 1),
+        unit(&["bar"], 100_000, 1),
+        // One pound-force (4.448 221 615 260 5 N) on a square inch (645.16 mm²).
+        unit(&["psi", "psig", "lb/in2"], 44_482_216_152_605, 6_451_600_000),
+        unit(&["Pa"], 1, 1),
+    ],
+};
+
+/// Lengths of vessels; base unit one millimetre.
+pub static LENGTH: Dimension = Dimension {
+    what: "a length",
+    examples: "\"350 mm\", \"0.9 m\" or \"14 in\"",
+    step: "1 mm",
+    as_caco3: false,
+    units: &[
+        unit(&["mm", "millimetre", "millimetres"], 1, 1),
+        unit(&["cm", "centimetre", "centimetres"], 10, 1),
+        unit(&["m", "metre", "metres"], 1_000, 1),
+        unit(&["in", "inch", "inches"], 254, 10),
+        unit(&["ft", "foot", "feet"], 3_048, 10),
+    ],
+};
+
 /// Shares of a whole; base unit one part per million.
 pub static SHARE: Dimension = Dimension {
     what: "a share",
@@ -201,8 +231,19 @@ pub static SHARE: Dimension = Dimension {
 };
 
 /// All tables that a unit may be looked up in when it does not fit where it stands.
-pub static DIMENSIONS: [&Dimension; 9] =
-    [&DURATION, &VOLUME, &HARDNESS, &EXCHANGE, &CAPACITY_PER_VOLUME, &FLOW, &MASS, &MASS_PER_VOLUME, &SHARE];
+pub static DIMENSIONS: [&Dimension; 11] = [
+    &DURATION,
+    &VOLUME,
+    &HARDNESS,
+    &EXCHANGE,
+    &CAPACITY_PER_VOLUME,
+    &FLOW,
+    &MASS,
+    &MASS_PER_VOLUME,
+    &SHARE,
+    &PRESSURE,
+    &LENGTH,
+];
 
 /// What one pulse of a meter stands for.
 pub static PULSE: Dimension = Dimension {

@@ -8,6 +8,7 @@ mod checker;
 mod files;
 mod gather;
 mod vcd;
+mod water;
 
 pub use checker::Checker;
 pub use files::{JournalFile, RegenerationTable};
@@ -23,6 +24,7 @@ use bedkeeper::{Controller, Input, Settings};
 use jiff::civil::DateTime;
 
 use crate::plant::{Fault, FaultRefused, Plant, Valve, ValveMachine};
+use crate::process::{Process, ProcessError};
 use crate::recording::{COMMON_METER, Pulses, Recording, RecordingError};
 
 /// The controller that the host runs: the same logic, with room for every site.
@@ -82,6 +84,8 @@ pub struct World {
     pub start: Option<DateTime>,
     /// Last pulse, ms; the recording's span once it has been read.
     pub span_ms: u64,
+    /// The plant's water, resin, brine and pressure, where they are modelled.
+    pub process: Option<Process>,
 }
 
 /// Why a replay could not go on.
@@ -96,6 +100,9 @@ pub enum ReplayError {
     /// An evidence file could not be written.
     #[error("an evidence file could not be written: {0}")]
     Output(#[from] std::io::Error),
+    /// The plant's physics could not go on.
+    #[error("{0}")]
+    Process(#[from] ProcessError),
     /// The logic refused pulses.
     #[error("at {at_s} s the logic refused pulses: {why}")]
     Refused {
@@ -121,7 +128,7 @@ impl World {
             .collect();
         let controller = Controller::new(Instant::from_ticks(0), settings)
             .map_err(|_| ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned()))?;
-        Ok(Self { controller, plant: Plant::new(valves), now_ms: 0, start, span_ms: 0 })
+        Ok(Self { controller, plant: Plant::new(valves), now_ms: 0, start, span_ms: 0, process: None })
     }
 
     /// The valves, in the order of the tanks.
@@ -216,6 +223,7 @@ impl<'o> Replay<'o> {
         self.power_up()?;
         let mut rows: u32 = 0;
         while let Some(pulses) = recording.next()? {
+            self.world.expect_water(&pulses);
             self.run_to(pulses.at_ms)?;
             self.take_pulses(&pulses)?;
             rows = rows.wrapping_add(1);
@@ -270,9 +278,11 @@ impl<'o> Replay<'o> {
     /// An evidence file could not be written.
     pub fn step_to(&mut self, until_ms: u64) -> Result<bool, ReplayError> {
         let Some(next) = self.world.next_event_ms().filter(|next| *next <= until_ms) else {
+            self.world.flow_to(until_ms)?;
             self.world.now_ms = self.world.now_ms.max(until_ms);
             return Ok(false);
         };
+        self.world.flow_to(next)?;
         self.world.now_ms = next;
         self.stir()?;
         self.tell(Input::Tick)?;

@@ -23,12 +23,13 @@
 //! | `[program]` | `preset`: "co-current", "counter-current", "refill-first" or "filter", with `backwash`*, `brine_draw`*, `slow_rinse`*, `fast_rinse`* as `{ length = "10 min", drain = "25 L/min" }`, and `settle` ("0 s"), `brine_wait` (`brine.ready_after`), `brine_refill` (dose ÷ (salt per water × refill flow)) as lengths, as far as the preset has the step; `backwash_every` (1). In the braces of a step, also of `brine_refill` and `brine_wait` written so: `until`: "time", a metered volume or "contact" ("time"), the latter two with `longest`* |
 //! | `[[program.step]]` | instead of a preset, up to 12 steps: `kind`*, `length`*, `drain`* (where water goes to drain), `until`, `longest` |
 //! | `[valve]` | `drive`*: "cam-switch" with `positions`* in the order they are passed, `switches`: "per-position" or "home-and-stop" ("per-position"), `reversible` (false), `travel_limit` ("4 min"), `rest` ("2 s"), `coast` ("500 ms"), `retries` (2); or "timed" with `positions`* as `{ position = "service", run_time = "0 s" }`, `margin` ("2 s"), `rest` ("2 s") |
-//! | `[plant]` | the simulated valves with cam-switch drives: `leg` from one position to the next ("10 s"), `coast` ("200 ms") |
+//! | `[plant]` | the simulated valves with cam-switch drives: `leg` from one position to the next ("10 s"), `coast` ("200 ms"); the water, resin, brine and pressure of a softener: see [`ProcessConfig`], whose defaults follow from the rest, and `demo/apartments.toml`, which shows every key |
 
 mod calendar;
 pub(crate) mod error;
 mod faults;
 mod plant;
+mod process;
 mod program;
 pub(crate) mod reader;
 mod values;
@@ -45,6 +46,7 @@ use toml::de::DeTable;
 
 pub use error::SiteErrors;
 pub use plant::PlantConfig;
+pub use process::ProcessConfig;
 
 use crate::quantity::UnitSystem;
 use reader::{Reader, Section};
@@ -67,6 +69,8 @@ pub struct Site {
     pub settings: Settings,
     /// How the simulated plant behaves.
     pub plant: PlantConfig,
+    /// The plant's water, resin, brine and pressure; none at a filter site.
+    pub process: Option<ProcessConfig>,
     /// The resin and its brine; none at a filter site.
     pub resin: Option<ResinFacts>,
 }
@@ -93,6 +97,9 @@ struct Draft {
     units: UnitSystem,
     raw: RawSettings,
     plant: PlantConfig,
+    process: Option<ProcessConfig>,
+    /// Brine goes against the service flow, as far as the preset tells.
+    counter_current: bool,
     resin_volume: Option<Volume>,
     /// The path in the file of each step of the program.
     step_paths: Vec<String>,
@@ -137,7 +144,7 @@ pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option
     limits(r, &mut root, &mut draft);
     locks(r, &mut root, &mut draft);
     program::read(r, &mut root, brine, &mut draft);
-    valve::read(r, &mut root, &mut draft);
+    valve::read(r, &mut root, brine, &mut draft);
     root.done(r);
     r.refuse_unknown();
     faults::salt(r, &draft);
@@ -155,8 +162,8 @@ pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option
             refill_flow: brine.refill_flow,
         })
     });
-    let Draft { name, note, units, raw, plant, .. } = draft;
-    Some(Site { name, note, units, raw, settings, plant, resin })
+    let Draft { name, note, units, raw, plant, process, .. } = draft;
+    Some(Site { name, note, units, raw, settings, plant, process, resin })
 }
 
 /// Reads a site from a file; `-` is standard input.
@@ -192,6 +199,8 @@ impl Draft {
             units: UnitSystem::Metric,
             raw: RawSettings::baseline(),
             plant: PlantConfig::default(),
+            process: None,
+            counter_current: false,
             resin_volume: None,
             step_paths: Vec::new(),
             window_paths: Vec::new(),

@@ -52,6 +52,7 @@ pub(super) fn read<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, brine: Option
             STEP_KEYS.iter().for_each(|(_, key)| drop(section.optional(r, key)));
         }
     }
+    draft.counter_current = preset_kind == Some(Preset::CounterCurrent);
     draft.raw.dose_after_backwash_percent = brine
         .and_then(|brine| brine.dose_after_backwash_percent)
         // The settled bed of a counter-current tank is disturbed only by a backwash that is not the rule.

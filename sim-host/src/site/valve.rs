@@ -7,7 +7,9 @@ use heapless::Vec as FixedVec;
 
 use super::Draft;
 use super::plant::PlantConfig;
+use super::process;
 use super::reader::{Entry, Reader, Section};
+use super::water::Brine;
 use crate::quantity::show;
 
 /// The shortest time of a simulated cam from one position to the next.
@@ -20,7 +22,7 @@ enum Kind {
 }
 
 /// Reads `[valve]` and `[plant]`.
-pub(super) fn read<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut Draft) {
+pub(super) fn read<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, brine: Option<Brine>, draft: &mut Draft) {
     let mut valve = root.section(r, "valve");
     let mut plant = root.section(r, "plant");
     let kinds = [("cam-switch", Kind::CamSwitch), ("timed", Kind::Timed)];
@@ -37,6 +39,7 @@ pub(super) fn read<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut D
             }
         }
     }
+    draft.process = process::read(r, &mut plant, brine, draft);
     valve.done(r);
     plant.done(r);
 }

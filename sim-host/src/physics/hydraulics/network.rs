@@ -60,6 +60,14 @@ impl Supply {
         Ok((self.static_kpa - self.droop_kpa_per_l_min2 * q * q).max(0.0))
     }
 
+    /// This supply with another pressure without flow, kPa.
+    ///
+    /// # Errors
+    /// [`OutOfRange`] for a pressure that is negative or not a number.
+    pub fn with_static_kpa(&self, static_kpa: f64) -> Result<Self, OutOfRange> {
+        Self::new(static_kpa, self.droop_kpa_per_l_min2)
+    }
+
     /// Pressure without flow, kPa.
     pub fn static_kpa(&self) -> f64 {
         self.static_kpa

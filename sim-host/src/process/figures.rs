@@ -1,0 +1,95 @@
+//! What the plant's physics leaves for people: hardness, pressure, salt, drain.
+
+use crate::evidence::{Curve, DEFAULT_CURVE_CAPACITY};
+
+/// Figures of one tank since the start. Regenerations take differences of them.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TankFigures {
+    /// Litres treated.
+    pub treated_l: f64,
+    /// Hardness that left with them, mg as CaCO3.
+    pub leaked_mg: f64,
+    /// Lowest hardness of the effluent, mg/L as CaCO3; infinite before any.
+    pub lowest_mg_l: f64,
+    /// Highest hardness of the effluent, mg/L as CaCO3.
+    pub highest_mg_l: f64,
+    /// Hardness of the effluent while it serves, mg/L as CaCO3.
+    pub effluent: Curve,
+    /// Greatest loss of valve and bed together, kPa.
+    pub highest_loss_kpa: f64,
+    /// Litres that its regenerations sent to the drain.
+    pub drained_l: f64,
+    /// Salt drawn into it, kg.
+    pub salt_kg: f64,
+    /// Chloride that left to the drain, g.
+    pub chloride_drained_g: f64,
+    /// Highest chloride of the water to the drain, mg per kg of water.
+    pub highest_chloride_mg_l: f64,
+    /// Hardness sent to the drain less what came in for it, g as CaCO3.
+    pub hardness_drained_g: f64,
+    /// Strongest brine that reached the bed, % by weight.
+    pub strongest_brine_percent: f64,
+    /// Resin lost in backwashes, L.
+    pub resin_lost_l: f64,
+}
+
+impl Default for TankFigures {
+    fn default() -> Self {
+        Self {
+            treated_l: 0.0,
+            leaked_mg: 0.0,
+            lowest_mg_l: f64::INFINITY,
+            highest_mg_l: 0.0,
+            effluent: Curve::new(DEFAULT_CURVE_CAPACITY),
+            highest_loss_kpa: 0.0,
+            drained_l: 0.0,
+            salt_kg: 0.0,
+            chloride_drained_g: 0.0,
+            highest_chloride_mg_l: 0.0,
+            hardness_drained_g: 0.0,
+            strongest_brine_percent: 0.0,
+            resin_lost_l: 0.0,
+        }
+    }
+}
+
+impl TankFigures {
+    /// Mean hardness of what it treated, mg/L as CaCO3; none before any.
+    #[must_use]
+    pub fn leakage_mg_l(&self) -> Option<f64> {
+        (self.treated_l > 0.0).then(|| self.leaked_mg / self.treated_l)
+    }
+}
+
+/// Figures of the whole plant since the start.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct PlantFigures {
+    /// Litres delivered.
+    pub delivered_l: f64,
+    /// Hardness delivered, mg as CaCO3.
+    pub delivered_mg: f64,
+    /// Litres delivered above the site's end point.
+    pub hard_l: f64,
+    /// Highest hardness at the outlet, mg/L as CaCO3.
+    pub highest_mg_l: f64,
+    /// Litres that went to the building past a bed.
+    pub past_bed_l: f64,
+    /// Hardness at the outlet, mg/L as CaCO3.
+    pub outlet: Curve,
+    /// Pressure at the outlet, kPa.
+    pub pressure: Curve,
+    /// Lowest pressure at the outlet while water was drawn, kPa; infinite before any.
+    pub lowest_outlet_kpa: f64,
+    /// Time with water drawn at less than the site's low pressure, s.
+    pub low_pressure_s: f64,
+    /// Litres that the recording shows but the supply's pressure could not have passed.
+    pub beyond_supply_l: f64,
+    /// Litres that ran over at the drain.
+    pub drain_overflow_l: f64,
+    /// Largest flow to the drain, L/min.
+    pub highest_drain_l_min: f64,
+    /// Brine that ran over at the brine tank, kg.
+    pub brine_overflow_kg: f64,
+    /// Litres that went into the brine tank.
+    pub refilled_l: f64,
+}
