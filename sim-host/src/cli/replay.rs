@@ -11,6 +11,7 @@ use jiff::civil::DateTime;
 
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, demo, print, print_with, summary};
 use crate::evidence::{self, Evidence};
+use crate::process::{Design, ProcessError};
 use crate::quantity::show::UnitSystem;
 use crate::recording::Recording;
 use crate::replay::{Checker, Gatherer, JournalFile, Observer, RegenerationTable, Replay, ValveTimes, VcdFile, World};
@@ -53,9 +54,21 @@ pub struct ReplayArgs {
     /// Local time at which the recording starts, where it does not say so itself
     #[arg(long, value_name = "YYYY-MM-DDTHH:MM")]
     start: Option<DateTime>,
+    /// How much of the plant is modelled: its valves alone, or also water, resin, brine and pressure
+    #[arg(long, value_enum, default_value_t = PlantModel::Simple)]
+    plant: PlantModel,
     /// Units of the summary, if not those of the site file
     #[arg(long, value_enum)]
     units: Option<Units>,
+}
+
+/// How much of the plant is modelled.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum PlantModel {
+    /// Valves that take their time.
+    Simple,
+    /// Beds, brine tank, eductor and pressure as well: hardness at the outlet, salt, drain, pressure.
+    Full,
 }
 
 /// Units of the summary.
@@ -80,6 +93,7 @@ impl ReplayArgs {
             vcd: None,
             journal: None,
             start: None,
+            plant: PlantModel::Simple,
             units: None,
         }
     }
@@ -125,7 +139,12 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
     check_pulse_volume(&site, &recording)?;
     let start = args.start.or(recording.header().start);
     let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
-    let world = World::new(site.settings.clone(), times, start).map_err(|e| e.to_string())?;
+    let mut world = World::new(site.settings.clone(), times, start).map_err(|e| e.to_string())?;
+    if args.plant == PlantModel::Full {
+        let parts = site.process.as_ref().zip(site.resin.as_ref()).ok_or(ProcessError::NoResin);
+        let design = parts.and_then(|(config, resin)| Design::of(config, site.settings.raw(), resin));
+        design.and_then(|design| world.fill(design)).map_err(|e| e.to_string())?;
+    }
 
     let mut notes = Vec::new();
     if start.is_none() {

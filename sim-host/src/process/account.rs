@@ -79,11 +79,6 @@ impl Amounts {
         }
     }
 
-    /// Charge left over, eq: nought in anything real.
-    #[must_use]
-    pub fn charge(&self) -> f64 {
-        self.na + 2.0 * (self.ca + self.mg) - self.cl - self.alkalinity
-    }
 }
 
 impl From<Inventory> for Amounts {
@@ -159,15 +154,18 @@ pub fn balance(crossed: &Crossed, at_start: &Amounts, held: &Amounts, salt: [f64
         held: figure(held),
         held_at_start: figure(at_start),
     };
-    // Charge as the sum of cations against the sum of anions: each near the other, their difference held to both.
+    // Dissolved cations against dissolved anions. The resin's own charge stays but for what lost resin carries off.
     let cations = |a: &Amounts| a.na + 2.0 * (a.ca + a.mg);
+    let anions = |a: &Amounts| a.cl + a.alkalinity;
+    let mut dissolved = went;
+    dissolved.add(&crossed.with_resin, -1.0);
     let charge = BalanceLine {
         name: "charge",
         unit: "eq",
-        came: cations(&came) + cations(at_start),
-        went: cations(&went),
-        held: held.cl + held.alkalinity,
-        held_at_start: 0.0,
+        came: cations(&came),
+        went: cations(&dissolved) + anions(&crossed.with_resin),
+        held: anions(held),
+        held_at_start: anions(at_start),
     };
     let [salt_came, salt_went, salt_held, salt_at_start] = salt;
     [
