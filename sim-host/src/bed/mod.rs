@@ -26,8 +26,8 @@ mod transfer;
 mod water;
 
 pub use column::Bed;
-pub use options::{parse_iron_mg_l, parse_sodium, parse_temperature};
 pub use error::BedError;
+pub use options::{parse_iron_mg_l, parse_sodium, parse_temperature};
 pub use resin::{CAPACITY_LOSS_PER_YEAR, Resin};
 pub use spec::{BedSpec, Direction, Effluent, Inventory, MOST_PLATES, Plate};
 pub use transfer::{Kinetics, Transfer};

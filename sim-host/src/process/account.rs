@@ -78,7 +78,6 @@ impl Amounts {
             temperature_c,
         }
     }
-
 }
 
 impl From<Inventory> for Amounts {

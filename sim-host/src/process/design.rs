@@ -228,8 +228,8 @@ fn eductor(
     let saturated = saturation_weight_percent(temperature_c)?;
     // Weights: brine × saturated = (brine + water) × strength.
     let drawn_per_motive_kg = brine_percent / (saturated - brine_percent);
-    let ratio = drawn_per_motive_kg * water_density_kg_m3(temperature_c)
-        / brine_density_kg_m3(saturated, temperature_c)?;
+    let ratio =
+        drawn_per_motive_kg * water_density_kg_m3(temperature_c) / brine_density_kg_m3(saturated, temperature_c)?;
     let back_kpa = path.loss_kpa(motive_l_min * (1.0 + ratio))?;
     let drop_kpa = (supply_kpa - back_kpa).max(1.0);
     let head_ratio = (back_kpa + lift_kpa) / drop_kpa;

@@ -7,7 +7,9 @@ use crate::physics::{OutOfRange, PhysicsError};
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum ProcessError {
     /// A filter site.
-    #[error("this site is a filter: it has no softening resin, brine or hardness to model; replay it with the simple plant")]
+    #[error(
+        "this site is a filter: it has no softening resin, brine or hardness to model; replay it with the simple plant"
+    )]
     NoResin,
     /// The resin bed's answer.
     #[error("the resin bed: {0}")]

@@ -41,6 +41,9 @@ pub(super) struct Flows {
     pub brining: bool,
 }
 
+/// The place of one way's flow.
+type Way = fn(&mut TankFlows) -> &mut f64;
+
 /// A way with a flow control: as much as it holds to from about one bar, less below.
 fn controlled(rated_l_min: f64, opening: f64) -> Option<Branch> {
     let limit_l_min = rated_l_min * opening;
@@ -82,10 +85,10 @@ impl Process {
         // The ways to the drain and the brine tank, with the building first.
         let serves = self.vessels.iter().any(|v| v.ways.service > 0.0);
         let mut branches = vec![Branch { resistance: Resistance::NONE, end_kpa: 0.0, limit_l_min: drawn_l_min }];
-        let mut places: Vec<(usize, fn(&mut TankFlows) -> &mut f64)> = Vec::new();
+        let mut places: Vec<(usize, Way)> = Vec::new();
         for (i, vessel) in self.vessels.iter().enumerate() {
             let p = &vessel.ways;
-            let ways: [(f64, f64, fn(&mut TankFlows) -> &mut f64); 5] = [
+            let ways: [(f64, f64, Way); 5] = [
                 (design.backwash_l_min, p.backwash, |t| &mut t.backwash),
                 (design.fast_rinse_l_min, p.fast_rinse, |t| &mut t.fast_rinse),
                 (design.slow_rinse_l_min, p.slow_rinse, |t| &mut t.slow_rinse),

@@ -106,6 +106,12 @@ impl Process {
         self.draw = Draw { from_ms, to_ms: at_ms, l_min: litres / ((at_ms - from_ms) as f64 / 60_000.0) };
     }
 
+    /// Says that the building draws this much from now on, until something else is said: where the flow itself is
+    /// known, not only a meter's pulses.
+    pub fn draw_l_min(&mut self, l_min: f64) {
+        self.draw = Draw { from_ms: self.now_ms, to_ms: u64::MAX, l_min };
+    }
+
     /// Lets the plant work up to a time, the valves standing as they do.
     ///
     /// # Errors
@@ -161,8 +167,7 @@ impl Process {
     #[must_use]
     pub fn balance(&self) -> [BalanceLine; 8] {
         let salt = self.brine.salt;
-        let salt =
-            [salt.added_kg, salt.drawn_kg + salt.overflowed_kg, self.brine.salt_kg(), self.salt_at_start_kg];
+        let salt = [salt.added_kg, salt.drawn_kg + salt.overflowed_kg, self.brine.salt_kg(), self.salt_at_start_kg];
         account::balance(&self.crossed, &self.at_start, &self.held(), salt)
     }
 

@@ -132,13 +132,7 @@ impl Process {
     }
 
     /// What a tank's valve passes to its drain and to the brine tank. Returns the flow to the drain, L/min.
-    fn regenerate(
-        &mut self,
-        i: usize,
-        flows: &Flows,
-        dt: f64,
-        softened: Option<Amounts>,
-    ) -> Result<f64, ProcessError> {
+    fn regenerate(&mut self, i: usize, flows: &Flows, dt: f64, softened: Option<Amounts>) -> Result<f64, ProcessError> {
         let Some(tank) = flows.tanks.get(i).copied() else { return Ok(0.0) };
         let minutes = dt / 60.0;
         let feed = self.feed;

@@ -75,7 +75,8 @@ impl Vessel {
         let motive_l_min = design.eductor.rated_motive_l_min;
         let brine_l = brine_kg / brine.kg_per_litre();
         let way = if design.brine_upward { Direction::Up } else { Direction::Down };
-        let or_usual = |litres: f64, bed_volumes: f64| if litres > 0.0 { litres } else { bed_volumes * design.bed.volume_l };
+        let or_usual =
+            |litres: f64, bed_volumes: f64| if litres > 0.0 { litres } else { bed_volumes * design.bed.volume_l };
         let slow_l = or_usual(design.slow_rinse_l, 1.5);
         let fast_l = or_usual(design.fast_rinse_l, 4.0);
         let slow = if design.softened_rinse { feed.softened(7.5) } else { *feed };

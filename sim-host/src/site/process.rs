@@ -279,12 +279,7 @@ fn whole(value: f64) -> u32 {
     value.round() as u32
 }
 
-fn vessel_and_water<'d>(
-    r: &mut Reader<'d>,
-    section: &mut Section<'d>,
-    softener: &Softener<'_>,
-    c: &mut ProcessConfig,
-) {
+fn vessel_and_water<'d>(r: &mut Reader<'d>, section: &mut Section<'d>, softener: &Softener<'_>, c: &mut ProcessConfig) {
     set(&mut c.vessel_mm, length(r, section, "vessel_diameter", 50));
     set(&mut c.freeboard_ppm, percentage(r, section, "freeboard"));
     set(&mut c.plates, section.optional(r, "plates").and_then(|entry| entry.whole(r, 1..=200)));
