@@ -7,6 +7,7 @@ use bedkeeper::demand::{CauseSet, Hold, HoldSet};
 use bedkeeper::drive::DriveEvent;
 use bedkeeper::journal::{Event, Reason, Who};
 use bedkeeper::lock::LockEvent;
+use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::sequence::Outcome;
 use bedkeeper::units::{TankId, Volume};
 use bedkeeper::watch::Alarm;
@@ -46,6 +47,7 @@ pub fn sentence(event: &Event) -> String {
         Event::PurgeEnded { tank, drained } => format!("{tank}: purge ends, about {} to drain", litres(drained)),
         Event::Drive { tank, event } => format!("{tank}: valve {}", drive_text(event)),
         Event::AlarmRaised(alarm) => format!("alarm {alarm}: {}", alarm_help(alarm)),
+        Event::AlarmLatched(alarm) => format!("what raised alarm {alarm} has gone; it stands until it is reset"),
         Event::AlarmCleared(alarm) => format!("alarm {alarm} has returned to normal"),
         Event::HourFired => "the regeneration hour".to_owned(),
         Event::HourMissed => "a regeneration hour was missed".to_owned(),
@@ -67,10 +69,13 @@ pub fn sentence(event: &Event) -> String {
             }
         ),
         Event::Operator { who, action, granted } => format!(
-            "{} asked for {} on {}: {}",
+            "{} asked for {}{}: {}",
             who_text(who),
             action.slug(),
-            action.tank(),
+            match action {
+                Action::Alarm(AlarmAction::Acknowledge(alarm) | AlarmAction::Reset(alarm)) => format!(" of {alarm}"),
+                _ => action.tank().map(|tank| format!(" on {tank}")).unwrap_or_default(),
+            },
             if granted { "granted" } else { "refused" }
         ),
         Event::SettingsTaken => "new settings run".to_owned(),
@@ -106,7 +111,7 @@ pub fn tank_of(event: &Event) -> Option<TankId> {
         | Event::PurgeEnded { tank, .. }
         | Event::Drive { tank, .. }
         | Event::RemoteIgnored { tank } => Some(tank),
-        Event::Operator { action, .. } => Some(action.tank()),
+        Event::Operator { action, .. } => action.tank(),
         _ => None,
     }
 }

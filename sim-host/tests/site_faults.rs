@@ -289,6 +289,10 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
             "{ length = \"10 min\"",
         ),
         P::MeterSeesOthers => Some((with(&alternating, "meter.measures_steps", "true"), "true")),
+        P::AlarmTwice => {
+            let twice = "[[alarm]]\nname = \"overrun\"\nonset = \"1 min\"\n".repeat(2);
+            Some((format!("{SOFTENER}\n{twice}"), "[[alarm]]"))
+        }
         P::StepTooLong => softener("program.brine_refill", "\"13 h\"", "\"13 h\""),
         // Refused while values are read: see `CASES`. A text without a day is no list of weekdays, a time beyond
         // 23:59 no time of day, and retries are counted up to 10.

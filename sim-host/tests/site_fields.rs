@@ -341,6 +341,11 @@ fn no_field_of_the_settings_is_without_a_key() {
     sources.push(with(FILTER, "filter.capacity", "\"40 m3\""));
     sources.push(with(FILTER, "valve.margin", "\"1 s\""));
     sources.push(with(FILTER, "valve.rest", "\"1 s\""));
+    let alarm = |name, onset, back| {
+        let treated = "severity = \"critical\"\nlatching = true\n";
+        format!("{SOFTENER}\n[[alarm]]\nname = \"{name}\"\n{treated}onset = \"{onset}\"\nreturn = \"{back}\"\n")
+    };
+    sources.extend([alarm("overrun", "1 min", "2 min"), alarm("salt-low", "2 min", "3 min")]);
     let mut seen = BTreeMap::new();
     for source in &sources {
         leaves("", &serde_json::to_value(good(source).raw).expect("settings can be written"), &mut seen);
@@ -348,6 +353,7 @@ fn no_field_of_the_settings_is_without_a_key() {
     // A record with one field looks like a choice.
     seen.remove(".medium.filter");
     seen.remove(".program[].end.contact");
+    seen.remove(".watch");
     // These arrangements have one value only; that another is refused at its key is the next test.
     let only = ["1"].map(str::to_owned).into();
     assert_eq!(seen.remove(".max_regenerating"), Some(only));

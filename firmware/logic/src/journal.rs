@@ -154,8 +154,10 @@ pub enum Event {
         /// What.
         event: DriveEvent,
     },
-    /// An alarm came to stand.
+    /// An alarm came to stand, or concerns a further tank.
     AlarmRaised(Alarm),
+    /// An alarm's condition has gone; it stands until an operator resets it (W2).
+    AlarmLatched(Alarm),
     /// An alarm ceased.
     AlarmCleared(Alarm),
     /// The daily event fired.

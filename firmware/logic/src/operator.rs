@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::units::TankId;
+use crate::watch::Alarm;
 
 /// An operator's action. Each is journalled with who asked, granted or not.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -30,12 +31,27 @@ pub enum Action {
     /// Declare a tank fit to serve as it is: one that is out or was put back, or one whose regeneration
     /// was cut short.
     Vouch(TankId),
+    /// Answer an alarm.
+    Alarm(AlarmAction),
+}
+
+/// What an operator may do about alarms (W2).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum AlarmAction {
+    /// Say that one is known.
+    Acknowledge(Alarm),
+    /// Say that all are known.
+    AcknowledgeAll,
+    /// Let a latching one go whose condition has gone.
+    Reset(Alarm),
 }
 
 impl Action {
-    /// The tank it is about.
+    /// The tank it is about, if it is about one.
     #[must_use]
-    pub const fn tank(self) -> TankId {
+    pub const fn tank(self) -> Option<TankId> {
         match self {
             Self::StartNow(t)
             | Self::StartAtHour(t)
@@ -46,7 +62,8 @@ impl Action {
             | Self::Release(t)
             | Self::TakeOut(t)
             | Self::PutBack(t)
-            | Self::Vouch(t) => t,
+            | Self::Vouch(t) => Some(t),
+            Self::Alarm(_) => None,
         }
     }
 
@@ -64,6 +81,9 @@ impl Action {
             Self::TakeOut(_) => "take-out",
             Self::PutBack(_) => "put-back",
             Self::Vouch(_) => "vouch",
+            Self::Alarm(AlarmAction::Acknowledge(_)) => "acknowledge",
+            Self::Alarm(AlarmAction::AcknowledgeAll) => "acknowledge-all",
+            Self::Alarm(AlarmAction::Reset(_)) => "reset",
         }
     }
 }
@@ -105,6 +125,12 @@ pub enum Refused {
     WouldLeaveNoneServing,
     /// The tank has left service to regenerate, or must before it serves again.
     MustRegenerate,
+    /// No such alarm waits to be acknowledged.
+    NothingToAcknowledge,
+    /// The alarm's condition still stands.
+    ConditionStands,
+    /// The alarm is not latched.
+    NothingToReset,
 }
 
 impl core::fmt::Display for Refused {
@@ -126,6 +152,9 @@ impl core::fmt::Display for Refused {
             Self::NothingToVouchFor => "the tank needs no vouching, or still has brine in it",
             Self::WouldLeaveNoneServing => "no tank would serve",
             Self::MustRegenerate => "the tank must regenerate before it serves, unless it is vouched for",
+            Self::NothingToAcknowledge => "no such alarm waits to be acknowledged",
+            Self::ConditionStands => "what raised the alarm still stands",
+            Self::NothingToReset => "the alarm is not latched",
         })
     }
 }

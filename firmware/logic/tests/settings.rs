@@ -16,7 +16,7 @@ use bedkeeper::journal::Event;
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::*;
 use bedkeeper::units::{Exchange, Flow, Hardness, Millis, TankId, Volume};
-use bedkeeper::watch::Alarm;
+use bedkeeper::watch::{Alarm, AlarmDelay};
 use bedkeeper::{Action, Controller, RawSettings, Settings, SettingsRefused};
 use proptest::prelude::*;
 use support::*;
@@ -190,6 +190,15 @@ fn s11_every_problem_is_found_at_its_field() {
         (|r| r.purge = Millis::ZERO, "purge", None, P::Zero),
         (|r| r.discharge_limit = Volume::from_litres(249), "discharge_limit", None, P::BelowOneRegeneration),
         (|r| r.overdue_after = Millis::ZERO, "overdue_after", None, P::Zero),
+        (
+            |r| {
+                let delay = AlarmDelay { alarm: Alarm::Overrun, onset_s: 1, return_s: 0 };
+                r.watch.rules.delays.extend([delay, AlarmDelay { onset_s: 2, ..delay }]);
+            },
+            "watch.rules.delays",
+            Some(1),
+            P::AlarmTwice,
+        ),
     ];
     let hourly = |r: &mut RawSettings| {
         r.start = StartRule::AtHour;

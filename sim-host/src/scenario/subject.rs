@@ -165,7 +165,7 @@ impl Subject {
             (Self::Runs(t, step), Event::StepStarted { tank, step: seen }) => about(t, tank) && *step == seen,
             (Self::Raised(alarm), Event::AlarmRaised(seen)) => *alarm == seen,
             (Self::Operator { tank: t, action, granted }, Event::Operator { action: seen, granted: was, .. }) => {
-                about(t, seen.tank()) && *action == seen.slug() && *granted == was
+                seen.tank().map_or(t.is_none(), |tank| about(t, tank)) && *action == seen.slug() && *granted == was
             }
             (Self::Says(t, words), event) => {
                 let tank = wording::tank_of(&event);

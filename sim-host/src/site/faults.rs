@@ -89,6 +89,7 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         "hour_grace" => &["start.grace"],
         "schedule" => &["calendar.schedule"],
         "windows" => return place(&draft.window_paths).into_iter().chain(["blackout".to_owned()]).collect(),
+        "watch.rules.delays" => return place(&draft.delay_paths).into_iter().collect(),
         "contact_debounce" => &["remote.debounce"],
         "stale_after" => &["tanks.stale_after"],
         "purge" => &["tanks.purge"],
@@ -198,6 +199,7 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
         P::NoContactForStep => "use a length alone, or a metered volume".to_owned(),
         P::MeterSeesOthers => "leave it out".to_owned(),
         P::StepTooLong => "check the length and its unit".to_owned(),
+        P::AlarmTwice => "join what is said of this alarm in one [[alarm]]".to_owned(),
         // What is wrong says what would be right; some of these the reading of values refuses before.
         P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries => format!("it {}", problem.slug()),
     }

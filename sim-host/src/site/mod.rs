@@ -20,6 +20,7 @@
 //! | `[remote]` | `role`: "off", "now", "at-hour" or "hold-off" ("off"); `minimum` ("1 s"); `hold_off_limit` ("48 h"); `debounce` of all contacts ("1 s") |
 //! | `[limits]` | `drain_per_day` ("0 L": any); `overdue_after` ("24 h") |
 //! | `[locks]` | before changes; looking is free: `panel`, `serial`: "open", "press" (a deliberate press) or "code 4711" ("open"); `relock_after` ("10 min") |
+//! | `[[alarm]]` | for each alarm that is not as usual: `name`*; `severity`: "notice", "warning" or "critical"; `latching`: stands until reset; `onset`, `return`: delays ("0 s"), for up to 6 alarms |
 //! | `[program]` | `preset`: "co-current", "counter-current", "refill-first" or "filter", with `backwash`*, `brine_draw`*, `slow_rinse`*, `fast_rinse`* as `{ length = "10 min", drain = "25 L/min" }`, and `settle` ("0 s"), `brine_wait` (`brine.ready_after`), `brine_refill` (dose ÷ (salt per water × refill flow)) as lengths, as far as the preset has the step; `backwash_every` (1). In the braces of a step, also of `brine_refill` and `brine_wait` written so: `until`: "time", a metered volume or "contact" ("time"), the latter two with `longest`* |
 //! | `[[program.step]]` | instead of a preset, up to 12 steps: `kind`*, `length`*, `drain`* (where water goes to drain), `until`, `longest` |
 //! | `[valve]` | `drive`*: "cam-switch" with `positions`* in the order they are passed, `switches`: "per-position" or "home-and-stop" ("per-position"), `reversible` (false), `travel_limit` ("4 min"), `rest` ("2 s"), `coast` ("500 ms"), `retries` (2); or "timed" with `positions`* as `{ position = "service", run_time = "0 s" }`, `margin` ("2 s"), `rest` ("2 s") |
@@ -34,6 +35,7 @@ mod program;
 pub(crate) mod reader;
 mod values;
 mod valve;
+mod watch;
 mod water;
 
 use std::io::Read;
@@ -105,6 +107,8 @@ struct Draft {
     step_paths: Vec<String>,
     /// The path in the file of each window.
     window_paths: Vec<String>,
+    /// The path in the file of each alarm with a delay.
+    delay_paths: Vec<String>,
 }
 
 /// Reads a site from the text of its file; `file_name` is for the findings.
@@ -142,6 +146,7 @@ pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option
     water::reserve(r, &mut root, &mut draft);
     calendar::read(r, &mut root, &mut draft);
     limits(r, &mut root, &mut draft);
+    watch::read(r, &mut root, &mut draft);
     locks(r, &mut root, &mut draft);
     program::read(r, &mut root, brine, &mut draft);
     valve::read(r, &mut root, brine, &mut draft);
@@ -204,6 +209,7 @@ impl Draft {
             resin_volume: None,
             step_paths: Vec::new(),
             window_paths: Vec::new(),
+            delay_paths: Vec::new(),
         }
     }
 }

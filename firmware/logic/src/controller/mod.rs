@@ -124,6 +124,8 @@ pub struct Outputs<const N: usize> {
     pub motions: Vec<Motion, N>,
     /// The alarms that stand.
     pub alarms: AlarmSet,
+    /// The alarms that nobody has acknowledged, standing or not (W2).
+    pub unacknowledged: AlarmSet,
 }
 
 /// A change of the tank that serves (S3).
@@ -407,7 +409,7 @@ impl<const N: usize> Controller<N> {
             MeterPlace::Common => self.share(now, volume),
             MeterPlace::PerTank => self.charge_metered_tank(now, TankId(meter), volume),
         };
-        let excess_known = self.watches.standing().contains(crate::watch::Alarm::ExcessFlow);
+        let excess_known = self.watches.present().contains(crate::watch::Alarm::ExcessFlow);
         let matters = crossed || self.waiting || excessive != excess_known;
         Ok(if matters { Effect::Soon } else { Effect::Quiet })
     }
@@ -559,6 +561,7 @@ impl<const N: usize> Controller<N> {
         Outputs {
             motions: crate::collect(self.tanks.iter().map(|t| t.drive.motion())),
             alarms: self.watches.standing(),
+            unacknowledged: self.watches.unacknowledged(),
         }
     }
 

@@ -22,7 +22,7 @@ impl<const N: usize> Controller<N> {
     }
 
     fn try_operate(&mut self, now: Instant, action: Action) -> Result<(), Refused> {
-        let id = action.tank();
+        let id = action.tank().unwrap_or(TankId(0));
         if self.tanks.get(id.index()).is_none() {
             return Err(Refused::NoSuchTank);
         }
@@ -37,6 +37,7 @@ impl<const N: usize> Controller<N> {
             Action::TakeOut(_) => self.take_out(id),
             Action::PutBack(_) => self.put_back(now, id),
             Action::Vouch(_) => self.vouch(now, id),
+            Action::Alarm(answer) => self.operate_alarm(answer),
         }
     }
 

@@ -1,47 +1,59 @@
-//! Alarms follow their conditions (W1).
+//! Alarms follow their conditions (W1), and operators answer them (W2).
 
-use super::Controller;
 use super::deadlines::Earliest;
-use super::is_waiting;
-use crate::duty::Duty;
+use super::{Controller, is_waiting, tank_ids};
+use crate::duty::{Duty, Tank};
 use crate::journal::Event;
+use crate::operator::{AlarmAction, Refused};
 use crate::settings::{Arrangement, RemoteRole};
-use crate::units::{Instant, Millis, Volume, elapsed, later};
-use crate::watch::Alarm;
+use crate::units::{Instant, Millis, TankSet, Volume, elapsed, later};
+use crate::watch::{Alarm, AlarmState, Severity, Turn};
 
 /// How long after the last pulse `flow-while-closed` stands.
 const CLOSED_FLOW_STANDS: Millis = Millis::from_mins(10);
 
 impl<const N: usize> Controller<N> {
-    /// Sets every alarm by its condition and journals what changed.
+    /// Lets every alarm follow its condition and journals what became of it.
     #[inline(never)]
     pub(super) fn raise_alarms(&mut self, now: Instant) {
         for alarm in Alarm::ALL {
-            let stands = self.condition(*alarm, now);
-            if self.watches.set(*alarm, stands) {
-                self.write(if stands { Event::AlarmRaised(*alarm) } else { Event::AlarmCleared(*alarm) });
+            let condition = self.condition(*alarm, now);
+            match self.watches.follow(now, *alarm, condition, &self.settings.watch.rules) {
+                Some(Turn::Raised) => self.write(Event::AlarmRaised(*alarm)),
+                Some(Turn::Latched) => self.write(Event::AlarmLatched(*alarm)),
+                Some(Turn::Cleared) => self.write(Event::AlarmCleared(*alarm)),
+                None => {}
             }
         }
     }
 
-    fn condition(&self, alarm: Alarm, now: Instant) -> bool {
+    /// Whether an alarm's condition stands, and for which tanks; none for the plant as a whole.
+    fn condition(&self, alarm: Alarm, now: Instant) -> Option<TankSet> {
         let settings = &self.settings;
-        let mut tanks = self.tanks.iter();
-        match alarm {
+        let stands = match alarm {
+            Alarm::ValveLost => return self.tanks_where(|t| t.drive.is_lost()),
+            Alarm::ValveMoved => return self.tanks_where(|t| t.moved),
+            Alarm::TankOut => return self.tanks_where(|t| matches!(t.duty, Duty::Out { .. })),
+            Alarm::Overrun => {
+                return self.tanks_where(|t| matches!(t.duty, Duty::Serving) && t.ledger.overrun() > Volume::ZERO);
+            }
+            Alarm::Overdue => {
+                let asked_long_ago =
+                    |t: &Tank| t.demand.asked_at().is_some_and(|at| elapsed(at, now) >= settings.overdue_after);
+                return self.tanks_where(|t| is_waiting(t) && asked_long_ago(t));
+            }
+            Alarm::StepTooLong => {
+                let is_overlong = |t: &Tank| t.overlong || t.regeneration().is_some_and(|r| r.is_overlong());
+                return self.tanks_where(is_overlong);
+            }
+            Alarm::Unproven => return self.tanks_where(|t| t.unproven && t.regeneration().is_none()),
             Alarm::SettingsRejected => self.settings_rejected,
             Alarm::ClockUnset => !self.clock.is_set(),
-            Alarm::ValveLost => tanks.any(|t| t.drive.is_lost()),
-            Alarm::ValveMoved => tanks.any(|t| t.moved),
-            Alarm::TankOut => tanks.any(|t| matches!(t.duty, Duty::Out { .. })),
             Alarm::NoTankServing => {
                 let regenerates = settings.arrangement == Arrangement::Single
                     && self.tanks.iter().any(|t| t.regeneration().is_some());
-                !regenerates && !tanks.any(|t| matches!(t.duty, Duty::Serving))
+                !regenerates && !self.tanks.iter().any(|t| matches!(t.duty, Duty::Serving))
             }
-            Alarm::Overrun => tanks.any(|t| matches!(t.duty, Duty::Serving) && t.ledger.overrun() > Volume::ZERO),
-            Alarm::Overdue => tanks.any(|t| {
-                is_waiting(t) && t.demand.asked_at().is_some_and(|at| elapsed(at, now) >= settings.overdue_after)
-            }),
             Alarm::MeterNoisy => self.meters.iter().any(|m| m.is_noisy()),
             Alarm::ExcessFlow => self.meters.iter().any(|m| m.is_excessive(now, settings.meter_settings())),
             Alarm::FlowWhileClosed => self.closed_flow_at.is_some_and(|at| elapsed(at, now) < CLOSED_FLOW_STANDS),
@@ -51,10 +63,6 @@ impl<const N: usize> Controller<N> {
                 settings.discharge_limit > Volume::ZERO
                     && self.drained_today(now).plus(settings.drain_per_regeneration()) > settings.discharge_limit
             }
-            Alarm::StepTooLong => {
-                tanks.any(|t| t.overlong || t.regeneration().is_some_and(|regeneration| regeneration.is_overlong()))
-            }
-            Alarm::Unproven => tanks.any(|t| t.unproven && t.regeneration().is_none()),
             // Told of by whoever sees them come and go, until an arm of its own knows better.
             Alarm::UnbrokenFlow
             | Alarm::MeterSilent
@@ -66,6 +74,48 @@ impl<const N: usize> Controller<N> {
             | Alarm::RetainedLost
             | Alarm::RelayLimit
             | Alarm::ServiceDue => self.watches.is_reported(alarm),
+        };
+        stands.then_some(TankSet::EMPTY)
+    }
+
+    /// The tanks of which something is so, if it is of any.
+    fn tanks_where(&self, is_so: impl Fn(&Tank) -> bool) -> Option<TankSet> {
+        let mut set = TankSet::EMPTY;
+        for (id, _) in tank_ids(&self.tanks).filter(|(_, t)| is_so(t)) {
+            set.insert(id);
+        }
+        (!set.is_empty()).then_some(set)
+    }
+
+    /// How grave an alarm is now: a lost valve that may do harm is critical (V3).
+    pub(super) fn severity(&self, alarm: Alarm) -> Severity {
+        let harmful = alarm == Alarm::ValveLost && self.tanks.iter().any(|t| t.drive.may_pass_water());
+        if harmful { Severity::Critical } else { self.settings.watch.rules.severity(alarm) }
+    }
+
+    /// What can be told of an alarm: where it is in its life, since when, which tanks (W2, W3).
+    #[must_use]
+    pub fn alarm(&self, alarm: Alarm) -> AlarmState {
+        self.watches.state(alarm, self.severity(alarm), &self.settings.watch.rules)
+    }
+
+    /// What an operator asks about alarms (W2).
+    pub(super) fn operate_alarm(&mut self, action: AlarmAction) -> Result<(), Refused> {
+        match action {
+            AlarmAction::Acknowledge(alarm) if !self.watches.acknowledge(alarm) => Err(Refused::NothingToAcknowledge),
+            AlarmAction::AcknowledgeAll if !self.watches.acknowledge_all() => Err(Refused::NothingToAcknowledge),
+            AlarmAction::Acknowledge(_) | AlarmAction::AcknowledgeAll => Ok(()),
+            AlarmAction::Reset(alarm) => {
+                if self.watches.present().contains(alarm) {
+                    return Err(Refused::ConditionStands);
+                }
+                if !self.watches.is_latched(alarm) {
+                    return Err(Refused::NothingToReset);
+                }
+                self.watches.reset(alarm);
+                self.write(Event::AlarmCleared(alarm));
+                Ok(())
+            }
         }
     }
 
@@ -78,15 +128,16 @@ impl<const N: usize> Controller<N> {
 
     /// When a condition will change by itself.
     pub(super) fn watch_deadlines(&self, now: Instant, next: &mut Earliest) {
-        let standing = self.watches.standing();
-        if standing.contains(Alarm::ExcessFlow) {
+        let present = self.watches.present();
+        next.consider(self.watches.deadline(&self.settings.watch.rules));
+        if present.contains(Alarm::ExcessFlow) {
             for meter in &self.meters {
                 next.consider(meter.excess_deadline(self.settings.meter_settings()));
             }
         }
         next.consider(self.closed_flow_at.map(|at| later(at, CLOSED_FLOW_STANDS)));
         next.consider(self.hold_off_since().map(|at| later(at, self.settings.hold_off_limit)));
-        if standing.contains(Alarm::DischargeLimit) {
+        if present.contains(Alarm::DischargeLimit) {
             next.consider(Some(self.drain_day_ends(now)));
         }
     }

@@ -223,6 +223,16 @@ impl Drive {
         }
     }
 
+    /// A lost drive that may be open anywhere: to drain, to brine, or to the building past a bed that
+    /// nobody regenerates (V3).
+    #[must_use]
+    pub fn may_pass_water(&self) -> bool {
+        match self.state {
+            State::Lost { believed } => believed != Some(Position::Standby),
+            _ => false,
+        }
+    }
+
     /// When the drive next wants to be called, if nothing happens before.
     #[must_use]
     pub fn deadline(&self) -> Option<Instant> {

@@ -6,6 +6,7 @@ use super::raw::{
     Arrangement, Medium, MeterPlace, RawDrive, RawMeter, RawSettings, RawStep, RemoteRole, Reserve, Schedule,
     StartRule, StepEnd,
 };
+use super::watch;
 use crate::blackout::Week;
 use crate::program::{Position, PositionSet, StepKind};
 use crate::units::{Millis, Volume};
@@ -26,6 +27,7 @@ pub(super) fn check(raw: &RawSettings) -> Faults {
     program(raw, positions, &mut faults);
     calendar(raw, &mut faults);
     limits(raw, &mut faults);
+    watch::check(raw, &mut faults);
     faults
 }
 

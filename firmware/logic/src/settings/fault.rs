@@ -96,6 +96,8 @@ slugs! {
         MeterSeesOthers = "is for single tanks behind a common meter",
         /// A step longer than a day is a mistake.
         StepTooLong = "must be at most 12 h",
+        /// Two delays for one alarm.
+        AlarmTwice = "must name each alarm once",
     }
 }
 

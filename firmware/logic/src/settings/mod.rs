@@ -4,6 +4,7 @@ mod check;
 mod difference;
 mod fault;
 mod raw;
+mod watch;
 
 use core::ops::Deref;
 
@@ -16,6 +17,8 @@ pub use raw::{
     Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawMeter, RawSettings, RawStep,
     RemoteRole, Reserve, Schedule, StartRule, StepEnd, WhenClockUnset,
 };
+
+pub use watch::RawWatch;
 
 use crate::blackout::Week;
 use crate::meter::MeterSettings;

@@ -3,6 +3,7 @@
 use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
+use super::watch::RawWatch;
 use super::{MAX_DRIVE_POSITIONS, MAX_STEPS, MAX_WINDOWS, scaled};
 use crate::calendar::{Weekdays, Window};
 use crate::collect;
@@ -321,6 +322,8 @@ pub struct RawSettings {
     pub overdue_after: Millis,
     /// What opens the locks before changes (O1).
     pub locks: RawLocks,
+    /// What is watched, and how alarms are treated.
+    pub watch: RawWatch,
     /// The valve drives.
     pub drive: RawDrive,
 }
@@ -420,6 +423,7 @@ impl RawSettings {
             brine_ready_after: Millis::from_mins(120),
             overdue_after: Millis::from_hours(24),
             locks: RawLocks::default(),
+            watch: RawWatch::default(),
             drive: RawDrive::CamSwitch {
                 positions: collect(positions),
                 feedback: CamFeedback::SwitchPerPosition,

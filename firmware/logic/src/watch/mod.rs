@@ -1,11 +1,15 @@
 //! Alarms: conditions that a person should know of (W1).
 //!
-//! Each alarm stands while its condition does. Where a condition follows from other state it is an arm
-//! of `controller/watches.rs`; where it comes and goes by events, whoever sees them calls [`Watches::report`].
+//! Where an alarm's condition follows from other state it is an arm of `controller/watches.rs`; where it
+//! comes and goes by events, whoever sees them calls [`Watches::report`]. `life` takes it from there.
 
+mod life;
+mod rules;
 mod texts;
 
-use serde::{Deserialize, Serialize};
+pub(crate) use life::Turn;
+pub use life::{AlarmPhase, AlarmPhases, AlarmState, Watches};
+pub use rules::{AlarmDelay, AlarmRules, MAX_DELAYED, Severities, Severity};
 
 use crate::units::slugs;
 
@@ -64,40 +68,5 @@ slugs! {
         RelayLimit = "relay-limit",
         /// Maintenance is due.
         ServiceDue = "service-due",
-    }
-}
-
-/// The alarms that stand.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub struct Watches {
-    standing: AlarmSet,
-    reported: AlarmSet,
-}
-
-impl Watches {
-    /// Sets or clears an alarm; says whether that changed anything.
-    pub fn set(&mut self, alarm: Alarm, stands: bool) -> bool {
-        if stands { self.standing.insert(alarm) } else { self.standing.remove(alarm) }
-    }
-
-    /// The alarms that stand.
-    #[must_use]
-    pub fn standing(&self) -> AlarmSet {
-        self.standing
-    }
-
-    /// Tells that a condition came or went which nothing else keeps; the next decision acts on it.
-    pub fn report(&mut self, alarm: Alarm, stands: bool) {
-        if stands {
-            self.reported.insert(alarm)
-        } else {
-            self.reported.remove(alarm)
-        };
-    }
-
-    /// Whether a condition was told of and not taken back.
-    #[must_use]
-    pub fn is_reported(&self, alarm: Alarm) -> bool {
-        self.reported.contains(alarm)
     }
 }
