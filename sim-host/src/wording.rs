@@ -3,7 +3,7 @@
 use std::sync::LazyLock;
 
 use bedkeeper::controller::Why;
-use bedkeeper::demand::{CauseSet, Hold, HoldSet};
+use bedkeeper::demand::{CauseSet, Hold, HoldSet, Standing};
 use bedkeeper::drive::DriveEvent;
 use bedkeeper::journal::{Event, Reason, Who};
 use bedkeeper::lock::LockEvent;
@@ -176,11 +176,12 @@ pub fn alarm_help(alarm: Alarm) -> &'static str {
 /// What stands in a tank's way, hold by hold, each with what clears it.
 #[must_use]
 pub fn why_lines(why: &Why, at: impl Fn(u64) -> String) -> Vec<String> {
-    why.holds
-        .iter()
-        .map(|standing| {
-            let when = standing.clears_at.map(|t| format!(", {}", at(t.as_ticks()))).unwrap_or_default();
-            format!("{}: until {}{when}", standing.hold, standing.hold.cleared_by())
-        })
-        .collect()
+    why.holds.iter().map(|standing| standing_text(standing, &at)).collect()
+}
+
+/// One hold with what clears it and, if known, when.
+#[must_use]
+pub fn standing_text(standing: &Standing, at: impl Fn(u64) -> String) -> String {
+    let when = standing.clears_at.map(|t| format!(", {}", at(t.as_ticks()))).unwrap_or_default();
+    format!("{}: until {}{when}", standing.hold, standing.hold.cleared_by())
 }

@@ -5,6 +5,7 @@ mod replay;
 mod rules;
 mod summary;
 mod verify;
+mod why;
 
 use std::ffi::OsString;
 use std::io::{IsTerminal, Write};
@@ -18,6 +19,7 @@ pub use demo::{bundled_recording, demo_name, demo_site};
 pub use replay::ReplayArgs;
 pub use rules::RulesArgs;
 pub use verify::VerifyArgs;
+pub use why::WhyArgs;
 
 /// Exit code of a clear "no": a rule was seen broken, an expectation was missed.
 const EXIT_NO: u8 = 1;
@@ -49,6 +51,7 @@ struct Command {
 enum Verb {
     Replay(Box<ReplayArgs>),
     Verify(VerifyArgs),
+    Why(WhyArgs),
     Rules(RulesArgs),
     Bed(Box<BedArgs>),
     /// Print a completion script for a shell
@@ -133,6 +136,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         None => replay::run(&ReplayArgs::bundled(), &style, command.quiet),
         Some(Verb::Replay(args)) => replay::run(&args, &style, command.quiet),
         Some(Verb::Verify(args)) => verify::run(&args, &style),
+        Some(Verb::Why(args)) => why::run(&args, &style),
         Some(Verb::Rules(args)) => rules::run(&args, &style),
         Some(Verb::Bed(args)) => bed::cli::run(&args).unwrap_or_else(|error| {
             eprintln!("bedkeeper bed: {error}");

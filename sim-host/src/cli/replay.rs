@@ -186,7 +186,7 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
     Ok((evidence, units))
 }
 
-fn open_site(text: &str) -> Result<Site, SiteFault> {
+pub(super) fn open_site(text: &str) -> Result<Site, SiteFault> {
     match demo::named(text) {
         Some(Ok(demo)) => site::parse(&format!("demo:{}", demo.name), demo.site).map_err(SiteFault::Faults),
         Some(Err(why)) => Err(SiteFault::Text(why)),
@@ -195,13 +195,13 @@ fn open_site(text: &str) -> Result<Site, SiteFault> {
 }
 
 /// Why a site could not be had.
-enum SiteFault {
+pub(super) enum SiteFault {
     Text(String),
     Faults(site::SiteErrors),
 }
 
 impl SiteFault {
-    fn render(&self, colour: bool) -> String {
+    pub(super) fn render(&self, colour: bool) -> String {
         match self {
             Self::Text(text) => text.clone(),
             Self::Faults(faults) => faults.render(colour),
@@ -209,7 +209,7 @@ impl SiteFault {
     }
 }
 
-fn open_recording(text: &str) -> Result<Recording, String> {
+pub(super) fn open_recording(text: &str) -> Result<Recording, String> {
     let opened = match demo::named(text) {
         Some(demo) => {
             let demo = demo?;
@@ -225,14 +225,14 @@ fn with_help(message: &str, help: &str) -> String {
     if help.is_empty() { message.to_owned() } else { format!("{message}\n  help: {help}") }
 }
 
-fn describe(error: &crate::replay::ReplayError) -> String {
+pub(super) fn describe(error: &crate::replay::ReplayError) -> String {
     match error {
         crate::replay::ReplayError::Recording(e) => with_help(&e.to_string(), &e.help()),
         other => other.to_string(),
     }
 }
 
-fn recording_name(text: &str) -> String {
+pub(super) fn recording_name(text: &str) -> String {
     match demo::named(text) {
         Some(Ok(demo)) => demo.recording_name.to_owned(),
         _ if text == "-" => "standard input".to_owned(),
@@ -241,7 +241,7 @@ fn recording_name(text: &str) -> String {
 }
 
 /// A recording that says its pulse volume must agree with the site's meter, or every figure is wrong.
-fn check_pulse_volume(site: &Site, recording: &Recording) -> Result<(), String> {
+pub(super) fn check_pulse_volume(site: &Site, recording: &Recording) -> Result<(), String> {
     let Some(stated) = recording.header().pulse_volume_nl else { return Ok(()) };
     let meter = &site.settings.raw().meter;
     let agrees = u128::from(stated.numerator_nl()) * u128::from(meter.pulse_divisor)

@@ -1,0 +1,322 @@
+//! `bedkeeper why`: what stood in the way at a moment, and what led there.
+
+use std::collections::VecDeque;
+use std::process::ExitCode;
+
+use bedkeeper::demand::Standing;
+use bedkeeper::drive::DriveEvent;
+use bedkeeper::journal::{Event, Record};
+use bedkeeper::units::{Instant, TankId};
+use clap::Args;
+use jiff::civil::DateTime;
+use serde::Serialize;
+
+use super::replay::{check_pulse_volume, describe, open_recording, open_site, recording_name};
+use super::{EXIT_BAD_INPUT, Style, print};
+use crate::evidence::moment;
+use crate::quantity::show::{self, UnitSystem};
+use crate::recording::Recording;
+use crate::replay::{Observer, Replay, ReplayError, ValveTimes, World, replay_ms};
+use crate::scenario::Days;
+use crate::site::Site;
+use crate::wording;
+
+/// Records kept for the chain of events.
+const CHAIN_KEPT: usize = 4_096;
+/// Records of the chain that are shown; of more, the first and the last.
+const CHAIN_SHOWN: usize = 24;
+
+/// What stood in the way of a regeneration at a moment, what clears it and when, and what led there
+///
+/// SITE and RECORDING are as for `replay`. The moment is a civil time, a day of the recording (day 1 is the day on which
+/// it starts) with a time of day, or a time since the start.
+///
+/// Examples:
+///   bedkeeper why demo:apartments demo:apartments --at "day 9 20:00"
+///   bedkeeper why site.toml pulses.csv --at 2027-03-09T20:00 --json
+///   bedkeeper why site.toml pulses.csv --at "+36 h" --tank 2
+///
+/// Exit code 0: answered. 2: bad input.
+#[derive(Debug, Args)]
+#[command(verbatim_doc_comment)]
+pub struct WhyArgs {
+    /// The site: a file, `-`, or a bundled one such as demo:apartments
+    site: String,
+    /// The recording: a file, `-`, or a bundled one such as demo:apartments
+    recording: String,
+    /// The moment: "2027-03-09T20:00", "day 9 20:00" or "+36 h"
+    #[arg(long, value_name = "TIME")]
+    at: String,
+    /// Only this tank, from 1
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(1..=8))]
+    tank: Option<u8>,
+    /// Print as JSON
+    #[arg(long)]
+    json: bool,
+    /// Local time at which the recording starts, where it does not say so itself
+    #[arg(long, value_name = "YYYY-MM-DDTHH:MM")]
+    start: Option<DateTime>,
+}
+
+/// Runs the verb.
+pub fn run(args: &WhyArgs, style: &Style) -> ExitCode {
+    match answer(args, style) {
+        Ok(text) => print(&text),
+        Err(text) => {
+            eprintln!("{}", text.trim_end());
+            ExitCode::from(EXIT_BAD_INPUT)
+        }
+    }
+}
+
+/// What the logic wrote, up to a number of records.
+#[derive(Default)]
+struct Chain {
+    records: VecDeque<Record>,
+}
+
+impl Observer for Chain {
+    fn record(&mut self, record: &Record, _world: &World) -> std::io::Result<()> {
+        if self.records.len() == CHAIN_KEPT {
+            self.records.pop_front();
+        }
+        self.records.push_back(*record);
+        Ok(())
+    }
+}
+
+fn answer(args: &WhyArgs, style: &Style) -> Result<String, String> {
+    if args.site == "-" && args.recording == "-" {
+        return Err("site and recording cannot both come from standard input; give a file for one of them".into());
+    }
+    let site = open_site(&args.site).map_err(|fault| fault.render(style.colour_errors))?;
+    let mut recording = open_recording(&args.recording)?;
+    check_pulse_volume(&site, &recording)?;
+    let start = args.start.or(recording.header().start);
+    let at_ms = parse_at(&args.at, start)?;
+    if let Some(tank) = args.tank.filter(|tank| *tank > site.settings.tanks) {
+        return Err(format!("the site has no tank {tank}; it has {}", site.settings.tanks));
+    }
+    let mut chain = Chain::default();
+    let world = replay_to(&site, &mut recording, start, at_ms, &mut chain).map_err(|error| describe(&error))?;
+    let tanks = (0..site.settings.tanks).map(TankId).filter(|id| args.tank.is_none_or(|tank| tank == id.number()));
+    let tanks: Vec<_> = tanks.map(|id| tank_answer(id, &world, &chain)).collect();
+    let name = recording_name(&args.recording);
+    Ok(if args.json {
+        json(&site, &name, at_ms, start, &tanks)
+    } else {
+        readable(&site, &name, at_ms, start, &tanks, style)
+    })
+}
+
+/// Civil time, day of the recording, or time since the start, in ms since the start.
+fn parse_at(text: &str, start: Option<DateTime>) -> Result<u64, String> {
+    let civil: Option<DateTime> = text.trim().replace(' ', "T").parse().ok();
+    if let Some(civil) = civil {
+        let start = start.ok_or(
+            "the recording does not say when it starts, so --at needs a time since the start, or give --start",
+        )?;
+        return u64::try_from(civil.duration_since(start).as_millis()).map_err(|_| {
+            format!("--at {text}: lies before the recording's start, {}", start.to_string().replace('T', " "))
+        });
+    }
+    Days::of(start)
+        .parse(text)
+        .map_err(|why| format!("--at {text}: {why}\n  help: \"2027-03-09T20:00\", \"day 9 20:00\" or \"+36 h\""))
+}
+
+/// Replays a recording up to a moment.
+fn replay_to(
+    site: &Site,
+    recording: &mut Recording,
+    start: Option<DateTime>,
+    at_ms: u64,
+    chain: &mut Chain,
+) -> Result<World, ReplayError> {
+    let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
+    let world = World::new(site.settings.clone(), times, start)?;
+    let mut replay = Replay::new(world, vec![chain]);
+    replay.power_up()?;
+    let mut last_ms = 0;
+    while let Some(pulses) = recording.next()? {
+        last_ms = pulses.at_ms;
+        if pulses.at_ms > at_ms {
+            break;
+        }
+        replay.run_to(pulses.at_ms)?;
+        replay.take_pulses(&pulses)?;
+    }
+    // After the last pulse the plant goes on for a day, long enough for whatever was under way.
+    if at_ms > last_ms + 86_400_000 {
+        return Err(ReplayError::Mismatch(format!(
+            "the recording ends {} after its start, well before --at",
+            show::duration_brief(last_ms)
+        )));
+    }
+    replay.run_to(at_ms)?;
+    Ok(replay.into_world())
+}
+
+/// What there is to say about a tank.
+struct TankAnswer {
+    id: TankId,
+    duty: &'static str,
+    step: Option<&'static str>,
+    causes: Vec<&'static str>,
+    asked_ms: Option<u64>,
+    holds: Vec<Standing>,
+    remaining_nl: u64,
+    led_here: Vec<Record>,
+}
+
+fn tank_answer(id: TankId, world: &World, chain: &Chain) -> TankAnswer {
+    let tank = &world.controller.tanks()[id.index()];
+    let why = world.controller.why(id);
+    let asked_at = why.as_ref().and_then(|why| why.asked_at);
+    TankAnswer {
+        id,
+        duty: tank.duty().kind().slug(),
+        step: tank.regeneration().and_then(|r| r.step(world.controller.settings())).map(|step| step.slug()),
+        causes: why.iter().flat_map(|why| why.causes.iter()).map(|cause| cause.slug()).collect(),
+        asked_ms: asked_at.map(replay_ms),
+        holds: why.map(|why| why.holds.to_vec()).unwrap_or_default(),
+        remaining_nl: tank.ledger().remaining().nl(),
+        led_here: led_here(id, asked_at, chain),
+    }
+}
+
+/// The records that led a tank to where it is: since it was asked for, or since its last regeneration began.
+fn led_here(id: TankId, asked_at: Option<Instant>, chain: &Chain) -> Vec<Record> {
+    let began = |record: &&Record| matches!(record.event, Event::Started { tank, .. } if tank == id);
+    let since = asked_at.or_else(|| chain.records.iter().rev().find(began).map(|record| record.at));
+    let from = since.unwrap_or(Instant::from_ticks(0));
+    chain.records.iter().filter(|record| record.at >= from && leads(id, &record.event)).copied().collect()
+}
+
+/// Whether an event belongs to the chain of a tank: its own, those of the whole plant, and the duties of the others,
+/// which are what it may wait for. Valves that move as they should explain nothing.
+fn leads(id: TankId, event: &Event) -> bool {
+    if matches!(event, Event::Drive { event: DriveEvent::Moving(_) | DriveEvent::Confirmed(_), .. }) {
+        return false;
+    }
+    match wording::tank_of(event) {
+        Some(tank) if tank == id => true,
+        Some(_) => {
+            matches!(event, Event::Duty { .. } | Event::Started { .. } | Event::Ended { .. } | Event::Drive { .. })
+        }
+        None => true,
+    }
+}
+
+// ---- for people --------------------------------------------------------------------------------------
+
+fn readable(
+    site: &Site,
+    recording: &str,
+    at_ms: u64,
+    start: Option<DateTime>,
+    tanks: &[TankAnswer],
+    style: &Style,
+) -> String {
+    let when = |ms: u64| moment(start, ms);
+    let days = Days::of(start);
+    let mut text = style.bold(&format!("{} · {recording} · {}", site.name, when(at_ms)));
+    text.push_str(&format!(" ({})\n", days.show(at_ms)));
+    for tank in tanks {
+        let step = tank.step.map_or_else(String::new, |step| format!(", {step}"));
+        let left = show::volume(tank.remaining_nl, UnitSystem::Metric);
+        text.push_str(&format!("\n{}: {}{step}, {left} left\n", style.bold(&tank.id.to_string()), tank.duty));
+        match tank.asked_ms {
+            None => text.push_str("  nothing is asked of it\n"),
+            Some(asked) => text.push_str(&format!("  asked for: {}, since {}\n", tank.causes.join(", "), when(asked))),
+        }
+        for standing in &tank.holds {
+            text.push_str(&format!("  held: {}\n", wording::standing_text(standing, |ms| format!("at {}", when(ms)))));
+        }
+        if tank.asked_ms.is_some() && tank.holds.is_empty() {
+            text.push_str("  nothing holds it\n");
+        }
+        text.push_str("  what led there:\n");
+        let skipped = tank.led_here.len().saturating_sub(CHAIN_SHOWN);
+        for (i, record) in tank.led_here.iter().enumerate() {
+            if skipped > 0 && i == CHAIN_SHOWN / 2 {
+                text.push_str(&format!("    … {skipped} more …\n"));
+            }
+            if skipped == 0 || i < CHAIN_SHOWN / 2 || i >= CHAIN_SHOWN / 2 + skipped {
+                text.push_str(&format!("    {}  {}\n", when(replay_ms(record.at)), wording::sentence(&record.event)));
+            }
+        }
+    }
+    text
+}
+
+// ---- for programs ------------------------------------------------------------------------------------
+
+#[derive(Serialize)]
+struct Json<'a> {
+    site: &'a str,
+    recording: &'a str,
+    at_s: f64,
+    at: Option<String>,
+    tanks: Vec<JsonTank<'a>>,
+}
+
+#[derive(Serialize)]
+struct JsonTank<'a> {
+    tank: u8,
+    duty: &'a str,
+    step: Option<&'a str>,
+    remaining_l: f64,
+    causes: &'a [&'a str],
+    asked_s: Option<f64>,
+    holds: Vec<JsonHold>,
+    led_here: Vec<JsonEvent>,
+}
+
+#[derive(Serialize)]
+struct JsonHold {
+    hold: &'static str,
+    cleared_by: &'static str,
+    clears_s: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct JsonEvent {
+    at_s: f64,
+    text: String,
+}
+
+fn json(site: &Site, recording: &str, at_ms: u64, start: Option<DateTime>, tanks: &[TankAnswer]) -> String {
+    let seconds = |ms: u64| ms as f64 / 1_000.0;
+    let tanks = tanks.iter().map(|tank| JsonTank {
+        tank: tank.id.number(),
+        duty: tank.duty,
+        step: tank.step,
+        remaining_l: tank.remaining_nl as f64 / 1e9,
+        causes: &tank.causes,
+        asked_s: tank.asked_ms.map(seconds),
+        holds: tank
+            .holds
+            .iter()
+            .map(|standing| JsonHold {
+                hold: standing.hold.slug(),
+                cleared_by: standing.hold.cleared_by(),
+                clears_s: standing.clears_at.map(|at| seconds(replay_ms(at))),
+            })
+            .collect(),
+        led_here: tank
+            .led_here
+            .iter()
+            .map(|record| JsonEvent { at_s: seconds(replay_ms(record.at)), text: wording::sentence(&record.event) })
+            .collect(),
+    });
+    let value = Json {
+        site: &site.name,
+        recording,
+        at_s: seconds(at_ms),
+        at: start.map(|_| moment(start, at_ms)),
+        tanks: tanks.collect(),
+    };
+    // Plain data with text keys always serialises.
+    serde_json::to_string_pretty(&value).unwrap_or_default() + "\n"
+}
