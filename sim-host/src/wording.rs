@@ -8,7 +8,8 @@ use bedkeeper::drive::DriveEvent;
 use bedkeeper::journal::{Event, Reason, Who};
 use bedkeeper::lock::LockEvent;
 use bedkeeper::operator::{Action, AlarmAction};
-use bedkeeper::sequence::Outcome;
+use bedkeeper::program::StepKind;
+use bedkeeper::sequence::{AfterPower, Outcome};
 use bedkeeper::units::{TankId, Volume};
 use bedkeeper::watch::Alarm;
 
@@ -78,6 +79,12 @@ pub fn sentence(event: &Event) -> String {
             },
             if granted { "granted" } else { "refused" }
         ),
+        Event::PowerReturned { off: Some(off) } => {
+            format!("power is back; it was off for {} at the most", show::duration(u64::from(off.0)))
+        }
+        Event::PowerReturned { off: None } => "power is back; nobody knows how long it was off".to_owned(),
+        Event::AfterPower { tank, step, outcome } => format!("{tank}: {}", after_power_text(step, outcome)),
+        Event::RetainedLost => "nothing readable outlived the power cut: every bed counts as spent".to_owned(),
         Event::SettingsTaken => "new settings run".to_owned(),
         Event::SettingsRefused => "settings were refused; those before run on".to_owned(),
     }
@@ -110,6 +117,7 @@ pub fn tank_of(event: &Event) -> Option<TankId> {
         | Event::Ended { tank, .. }
         | Event::PurgeEnded { tank, .. }
         | Event::Drive { tank, .. }
+        | Event::AfterPower { tank, .. }
         | Event::RemoteIgnored { tank } => Some(tank),
         Event::Operator { action, .. } => action.tank(),
         _ => None,
@@ -147,6 +155,20 @@ pub const fn reason_text(reason: Reason) -> &'static str {
         Reason::DriveLost => "its valve drive is lost",
         Reason::BrineInBed => "brine may have reached its bed, so it is rinsed out",
         Reason::NoneServing => "no tank served",
+    }
+}
+
+fn after_power_text(step: StepKind, outcome: AfterPower) -> String {
+    match outcome {
+        AfterPower::Resumed => format!("{step} goes on with the time it had left"),
+        AfterPower::StepAgain => format!("{step} begins again"),
+        AfterPower::BeganAgain => format!("broken off in {step}, the regeneration begins again"),
+        AfterPower::RinsedFirst => {
+            format!("broken off in {step}; what brine it drew is rinsed out, then it begins again")
+        }
+        AfterPower::GaveUp => format!("broken off in {step} once too often; the tank is left unproven"),
+        AfterPower::RefillCounted => format!("{step} ran on while dark, and that time counts"),
+        AfterPower::RefillStopped => format!("{step} ran on while dark, nobody knows how long; it is stopped"),
     }
 }
 

@@ -293,10 +293,12 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
             let twice = "[[alarm]]\nname = \"overrun\"\nonset = \"1 min\"\n".repeat(2);
             Some((format!("{SOFTENER}\n{twice}"), "[[alarm]]"))
         }
+        P::ResumeTooLong => softener("power.resume_within", "\"13 h\"", "\"13 h\""),
+        P::RetainOutOfRange => softener("power.retain_volume", "\"11 %\"", "\"11 %\""),
         P::StepTooLong => softener("program.brine_refill", "\"13 h\"", "\"13 h\""),
         // Refused while values are read: see `CASES`. A text without a day is no list of weekdays, a time beyond
-        // 23:59 no time of day, and retries are counted up to 10.
-        P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries => None,
+        // 23:59 no time of day, and retries and restarts are counted up to 10.
+        P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries | P::TooManyRestarts => None,
     }
 }
 

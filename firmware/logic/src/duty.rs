@@ -6,7 +6,7 @@ use crate::demand::Demand;
 use crate::drive::Drive;
 use crate::ledger::Ledger;
 use crate::sequence::Regeneration;
-use crate::units::{Instant, slugs};
+use crate::units::{Instant, Millis, slugs};
 
 slugs! {
     /// The kind of a duty.
@@ -98,6 +98,21 @@ pub struct Tank {
     pub(crate) overlong: bool,
     /// A valve that left its position by itself has not come back yet (V4).
     pub(crate) moved: bool,
+    /// What power cuts have done to its regeneration.
+    pub(crate) restarts: Restarts,
+}
+
+/// How often power cuts have made a regeneration begin again (P4).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub(crate) struct Restarts {
+    /// How often, since the last complete one.
+    pub count: u8,
+    /// It was given up.
+    pub gave_up: bool,
+    /// It is to begin again, which is not a new start (C5).
+    pub pending: bool,
+    /// Refill that the present regeneration has had (P5).
+    pub refilled: Millis,
 }
 
 impl Tank {

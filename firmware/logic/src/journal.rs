@@ -9,7 +9,7 @@ use crate::demand::{Cause, CauseSet, HoldSet};
 use crate::drive::DriveEvent;
 use crate::duty::DutyKind;
 use crate::program::StepKind;
-use crate::sequence::Outcome;
+use crate::sequence::{AfterPower, Outcome};
 use crate::units::{Instant, Millis, SaltMass, TankId, Volume};
 use crate::watch::Alarm;
 
@@ -199,6 +199,22 @@ pub enum Event {
         /// Whether it was granted.
         granted: bool,
     },
+    /// Power is back; how long it was off at the most, if known (T3).
+    PowerReturned {
+        /// Since the state was last saved.
+        off: Option<Millis>,
+    },
+    /// What a power cut made of a regeneration (P3–P5).
+    AfterPower {
+        /// Of which tank.
+        tank: TankId,
+        /// In which step.
+        step: StepKind,
+        /// What.
+        outcome: AfterPower,
+    },
+    /// Nothing readable was retained: what the beds have taken up is unknown.
+    RetainedLost,
     /// New settings run.
     SettingsTaken,
     /// Settings were refused; those that ran run on.

@@ -25,6 +25,8 @@ pub struct Ledger {
     ask_at: Volume,
     /// When the last regeneration completed; the start of the account if there was none.
     regenerated_at: Instant,
+    /// How much of all this was not metered but estimated (P6, S10).
+    estimated: Volume,
 }
 
 /// What a charge did.
@@ -48,6 +50,7 @@ impl Ledger {
             empty_at: Volume::MAX,
             ask_at: Volume::MAX,
             regenerated_at: now,
+            estimated: Volume::ZERO,
         };
         ledger.set_thresholds(medium, reserve);
         ledger
@@ -66,6 +69,18 @@ impl Ledger {
             crossed: before < self.ask_at || (before <= self.empty_at && after >= self.empty_at),
             past_zero: after.minus(before.max(self.empty_at)),
         }
+    }
+
+    /// Charges water that nobody metered: what a power cut may have lost, what flowed while dark (P6, S10).
+    pub fn charge_estimated(&mut self, volume: Volume) {
+        self.estimated = self.estimated.plus(volume);
+        self.charge(volume);
+    }
+
+    /// How much of [`Ledger::since_regeneration`] was estimated.
+    #[must_use]
+    pub fn estimated(&self) -> Volume {
+        self.estimated
     }
 
     /// Hardness, capacity or reserve changed: what was exchanged stays exchanged (L1).
@@ -93,7 +108,8 @@ impl Ledger {
         }
     }
 
-    fn set_thresholds(&mut self, medium: &Medium, reserve: &Reserve) {
+    /// Reckons anew when it asks and when it is empty.
+    pub(crate) fn set_thresholds(&mut self, medium: &Medium, reserve: &Reserve) {
         let (left, capacity) = match *medium {
             Medium::Softener { hardness, capacity, .. } => {
                 (capacity.minus(self.prior).volume_at(hardness), capacity.volume_at(hardness))
@@ -129,6 +145,7 @@ impl Ledger {
         self.overrun_before = Volume::ZERO;
         self.volume_before = Volume::ZERO;
         self.regenerated_at = now;
+        self.estimated = Volume::ZERO;
         self.set_thresholds(medium, reserve);
     }
 

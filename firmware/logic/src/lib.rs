@@ -114,12 +114,13 @@ pub mod lock;
 pub mod meter;
 pub mod operator;
 pub mod program;
+pub mod retain;
 pub mod sequence;
 pub mod settings;
 pub mod units;
 pub mod watch;
 
-pub use controller::{Accounts, Controller, Input, Outputs, SettingsRefused, TooManyTanks, Why};
+pub use controller::{Accounts, Controller, Input, Outputs, RestoreRefused, Save, SettingsRefused, TooManyTanks, Why};
 pub use operator::{Action, Refused};
 pub use settings::{RawSettings, Settings};
 

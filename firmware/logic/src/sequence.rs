@@ -6,7 +6,11 @@
 //!        └───────── position lost ──────────┘
 //! ```
 
+mod after_power;
+
 use serde::{Deserialize, Serialize};
+
+pub use after_power::AfterPower;
 
 use crate::program::{Position, StepKind};
 use crate::settings::{RawStep, Settings, StepEnd, scaled, scaled_volume};
@@ -103,6 +107,8 @@ pub struct Regeneration {
     cut_short: bool,
     /// An operator cut it short, who also decides what comes next.
     by_operator: bool,
+    /// Refill served, over every time that this regeneration began (P5).
+    refilled: Millis,
 }
 
 /// What a regeneration did when time or the valve moved on.
@@ -144,6 +150,7 @@ impl Regeneration {
             next_backwashes: backwashes(count.wrapping_add(1)),
             cut_short: false,
             by_operator: false,
+            refilled: Millis::ZERO,
         };
         regeneration.enter_from(0, settings);
         regeneration
@@ -163,6 +170,7 @@ impl Regeneration {
             next_backwashes: false,
             cut_short: true,
             by_operator: false,
+            refilled: Millis::ZERO,
         };
         regeneration.enter_from(0, settings);
         regeneration
@@ -291,6 +299,7 @@ impl Regeneration {
                 if !self.is_over(entry, total, contact, settings) {
                     return None;
                 }
+                self.note_refill(entry.kind, total);
                 self.step_served(entry.kind);
                 self.enter_from(self.step.saturating_add(1), settings);
                 Some(SequenceEvent::Ended(entry.kind, total))
@@ -344,6 +353,7 @@ impl Regeneration {
         };
         self.cut_short |= restores;
         self.by_operator |= restores;
+        self.note_refill(entry.kind, ran);
         self.enter_from(self.step.saturating_add(1), settings);
         Ok((entry.kind, ran))
     }
@@ -363,6 +373,7 @@ impl Regeneration {
             return None;
         }
         let ran = self.ran(now);
+        self.note_refill(entry.kind, ran);
         self.enter_from(self.step.saturating_add(1), settings);
         Some((entry.kind, ran))
     }
@@ -389,7 +400,7 @@ impl Regeneration {
             .iter()
             .enumerate()
             .skip(usize::from(place))
-            .find(|(_, entry)| entry.length.0 > 0 && self.runs(entry.kind));
+            .find(|(_, entry)| entry.length.0 > 0 && self.runs(entry, settings));
         let Some((place, entry)) = next else {
             self.phase = Phase::Finishing;
             return;
@@ -404,11 +415,16 @@ impl Regeneration {
     }
 
     /// Whether this regeneration runs a step of this kind.
-    fn runs(&self, kind: StepKind) -> bool {
+    fn runs(&self, entry: &RawStep, settings: &Settings) -> bool {
+        let kind = entry.kind;
         if self.cut_short {
             return self.owes(kind);
         }
-        kind != StepKind::Backwash || self.backwashes
+        match kind {
+            StepKind::Backwash => self.backwashes,
+            StepKind::BrineRefill => self.longest_of(entry, settings) > Millis::ZERO,
+            _ => true,
+        }
     }
 
     fn step_served(&mut self, kind: StepKind) {
@@ -421,8 +437,16 @@ impl Regeneration {
 
     /// The longest that the step under way may run.
     fn longest(&self, settings: &Settings) -> Millis {
-        let Some(entry) = self.entry(settings) else { return Millis::ZERO };
-        scaled(entry.longest(), self.percent(entry.kind, settings))
+        self.entry(settings).map_or(Millis::ZERO, |entry| self.longest_of(entry, settings))
+    }
+
+    fn longest_of(&self, entry: &RawStep, settings: &Settings) -> Millis {
+        let whole = scaled(entry.longest(), self.percent(entry.kind, settings));
+        match entry.kind {
+            // Refill is capped over every beginning (P5).
+            StepKind::BrineRefill => Millis(whole.0.saturating_sub(self.refilled.0)),
+            _ => whole,
+        }
     }
 
     /// What a step of this kind is scaled by, in percent of its usual length or volume.

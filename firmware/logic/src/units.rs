@@ -270,6 +270,11 @@ impl TankSet {
         self.0 & Self::bit(tank) != 0
     }
 
+    /// Takes a tank out.
+    pub fn remove(&mut self, tank: TankId) {
+        self.0 &= !Self::bit(tank);
+    }
+
     /// How many tanks are in.
     #[must_use]
     pub fn len(self) -> u32 {
@@ -324,10 +329,22 @@ macro_rules! slugs {
         }
 
         #[doc = concat!("A set of [`", stringify!($name), "`] values.")]
-        #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
+        #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize)]
         #[cfg_attr(feature = "defmt", derive(defmt::Format))]
         #[serde(transparent)]
         pub struct $set($repr);
+
+        /// A bit that stands for no value is refused: nothing unknown passes for something valid.
+        impl<'de> serde::Deserialize<'de> for $set {
+            fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+                let bits = <$repr as serde::Deserialize>::deserialize(deserializer)?;
+                let known = $name::ALL.iter().fold(0, |all, value| all | value.bit());
+                if bits & !known != 0 {
+                    return Err(serde::de::Error::custom("a set has members that do not exist"));
+                }
+                Ok(Self(bits))
+            }
+        }
 
         impl $set {
             /// Nothing in it.

@@ -10,7 +10,7 @@ use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason, Record};
 use bedkeeper::program::{Position, StepKind};
-use bedkeeper::sequence::Outcome;
+use bedkeeper::sequence::{AfterPower, Outcome};
 use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, RawDrive, RawSettings};
 
 use super::{Observer, World, replay_ms};
@@ -28,6 +28,12 @@ pub struct Checker {
     raw: RawSettings,
     pulses: u128,
     pulses_known: bool,
+    /// What power cuts have made the logic forget, nL.
+    forgotten_nl: u128,
+    /// Power cuts so far.
+    cuts: u128,
+    /// What was charged by estimate when power last failed, nL.
+    estimated_nl: u128,
     tanks: Vec<Watched>,
     found: Vec<Violation>,
     /// How many were not kept, rule by rule.
@@ -49,6 +55,8 @@ struct Watched {
     /// Brine by the plant: time owed in the rinse positions before service is fit.
     brine: Brine,
     steps: Vec<(StepKind, u64)>,
+    /// It begins again after a power cut, which is no new start (C5).
+    begins_again: bool,
 }
 
 /// Brine in a bed as the valve's travels tell it.
@@ -62,7 +70,7 @@ enum Brine {
 
 impl Checker {
     /// The rules it watches.
-    pub const WATCHED: &'static [&'static str] = &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S12"];
+    pub const WATCHED: &'static [&'static str] = &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S10", "S12"];
 
     /// Watches a plant with these settings.
     #[must_use]
@@ -72,6 +80,9 @@ impl Checker {
             raw,
             pulses: 0,
             pulses_known: true,
+            forgotten_nl: 0,
+            cuts: 0,
+            estimated_nl: 0,
             tanks,
             found: Vec::new(),
             more: BTreeMap::new(),
@@ -217,7 +228,7 @@ impl Checker {
             Arrangement::Single => 0,
             Arrangement::Alternating => 1,
         };
-        if now > POWER_UP_MS && !failed && !self.raw.allow_untreated {
+        if now.saturating_sub(world.supply.on_since_ms()) > POWER_UP_MS && !failed && !self.raw.allow_untreated {
             let serving = at(Position::Service);
             self.expect(serving >= floor, "S2", 0, now, || format!("{serving} tanks stand in service"));
         }
@@ -269,6 +280,7 @@ impl Checker {
         if outcome != Outcome::Complete {
             return;
         }
+        self.tanks[tank].begins_again = false;
         for kind in needed {
             let served: u64 = steps.iter().filter(|(k, _)| k == kind).map(|(_, ms)| ms).sum();
             let length = self.length_ms(*kind);
@@ -278,17 +290,40 @@ impl Checker {
         }
     }
 
+    /// What the pulses stand for, nL.
+    fn exact_nl(&self) -> u128 {
+        let meter = &self.raw.meter;
+        self.pulses * u128::from(meter.pulse_nl) / u128::from(meter.pulse_divisor)
+    }
+
+    /// S10: a cut loses no more than may be lost, and as much is charged on return.
+    fn check_loss(&mut self, world: &World) {
+        let accounts = world.controller.accounts();
+        let lost = self.exact_nl().saturating_sub(self.forgotten_nl).saturating_sub(accounts.metered.0);
+        let kept = world.supply.has_stored();
+        let pulse = u128::from(self.raw.meter.pulse_nl) / u128::from(self.raw.meter.pulse_divisor);
+        let most = u128::from(world.controller.settings().retain_volume().nl()) + pulse;
+        let charged = accounts.estimated.0.saturating_sub(self.estimated_nl);
+        let served = world.controller.tanks().iter().any(|t| t.duty().kind() == DutyKind::Serving);
+        self.expect(!kept || lost <= most, "S10", 0, world.now_ms, || {
+            format!("a power cut made {lost} nL be forgotten, and {most} nL may be")
+        });
+        self.expect(!kept || !served || charged + pulse >= lost, "S10", 1, world.now_ms, || {
+            format!("a power cut made {lost} nL be forgotten, and {charged} nL were charged on return")
+        });
+        self.forgotten_nl += lost;
+    }
+
     /// S5: the volume that the pulses stand for is the sum of its parts, to the nanolitre.
     fn check_water(&mut self, world: &World) {
-        let meter = &self.raw.meter;
         let accounts = world.controller.accounts();
-        let exact = self.pulses * u128::from(meter.pulse_nl) / u128::from(meter.pulse_divisor);
+        let exact = self.exact_nl().saturating_sub(self.forgotten_nl);
         let sum = accounts.charged.0 + accounts.blended.0 + accounts.untreated.0 + accounts.drained.0;
         let metered = accounts.metered.0;
         // Several meters each keep their own remainder below one nanolitre.
         let meters = world.controller.tanks().len() as u128;
         let pulses = self.pulses;
-        let exact_enough = !self.pulses_known || exact.abs_diff(metered) < meters;
+        let exact_enough = !self.pulses_known || exact.abs_diff(metered) < meters * (1 + self.cuts);
         self.expect(metered == sum && exact_enough, "S5", 0, world.now_ms, || {
             format!("{pulses} pulses are {exact} nL, metered {metered} nL, parts {sum} nL")
         });
@@ -315,7 +350,11 @@ impl Observer for Checker {
                 self.tanks[tank.index()].steps.clear();
                 let overrides = self.raw.exhausted_in_window == ExhaustedInWindow::Override
                     && causes.contains(bedkeeper::demand::Cause::Exhausted);
+                let overrides = overrides || self.tanks[tank.index()].begins_again;
                 self.check_start(tank.index(), overrides, world);
+            }
+            Event::AfterPower { tank, outcome: AfterPower::RinsedFirst, .. } => {
+                self.tanks[tank.index()].begins_again = true;
             }
             Event::StepEnded { tank, step, ran, .. } => {
                 self.tanks[tank.index()].steps.push((step, u64::from(ran.0)));
@@ -347,6 +386,18 @@ impl Observer for Checker {
         self.check_plant(world);
         self.check_holds(world);
         self.check_water(world);
+        Ok(())
+    }
+
+    fn power(&mut self, on: bool, world: &World) -> std::io::Result<()> {
+        if on {
+            self.cuts += 1;
+            if self.pulses_known {
+                self.check_loss(world);
+            }
+        } else {
+            self.estimated_nl = world.controller.accounts().estimated.0;
+        }
         Ok(())
     }
 

@@ -7,12 +7,14 @@
 mod checker;
 mod files;
 mod gather;
+mod power;
 mod vcd;
 mod water;
 
 pub use checker::Checker;
 pub use files::{JournalFile, RegenerationTable};
 pub use gather::Gatherer;
+pub use power::{PowerCut, Supply};
 pub use vcd::VcdFile;
 
 use bedkeeper::calendar::Civil;
@@ -55,6 +57,22 @@ pub trait Observer {
         Ok(())
     }
 
+    /// Power has failed or returned; when it returns, the logic has been told nothing yet.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    fn power(&mut self, _on: bool, _world: &World) -> std::io::Result<()> {
+        Ok(())
+    }
+
+    /// Water passed while power was off: the pulses that a meter would have given.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    fn unmetered(&mut self, _pulses: &Pulses, _world: &World) -> std::io::Result<()> {
+        Ok(())
+    }
+
     /// Pulses have been taken.
     ///
     /// # Errors
@@ -86,6 +104,8 @@ pub struct World {
     pub span_ms: u64,
     /// The plant's water, resin, brine and pressure, where they are modelled.
     pub process: Option<Process>,
+    /// Power, and what outlives its cuts.
+    pub supply: Supply,
 }
 
 /// Why a replay could not go on.
@@ -128,7 +148,7 @@ impl World {
             .collect();
         let controller = Controller::new(Instant::from_ticks(0), settings)
             .map_err(|_| ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned()))?;
-        Ok(Self { controller, plant: Plant::new(valves), now_ms: 0, start, span_ms: 0, process: None })
+        Ok(Self { controller, plant: Plant::new(valves), now_ms: 0, start, span_ms: 0, process: None, supply: Supply::default() })
     }
 
     /// The valves, in the order of the tanks.
@@ -188,8 +208,9 @@ impl World {
     /// When something next happens by itself.
     #[must_use]
     pub fn next_event_ms(&self) -> Option<u64> {
-        let deadline = self.controller.next_deadline().map(|d| d.as_ticks());
-        self.plant.next_change_ms().into_iter().chain(deadline).min()
+        let deadline = self.controller.next_deadline().map(|d| d.as_ticks()).filter(|_| !self.supply.is_dark());
+        let power = self.supply.next_change_ms();
+        self.plant.next_change_ms().into_iter().chain(deadline).chain(power).min()
     }
 
     fn is_regenerating(&self) -> bool {
@@ -258,7 +279,7 @@ impl<'o> Replay<'o> {
     /// An evidence file could not be written.
     pub fn power_up(&mut self) -> Result<(), ReplayError> {
         // Power-up order of the driver contract: clock, switches.
-        let civil = self.world.civil_at(0);
+        let civil = self.world.shown_clock();
         self.tell(Input::Clock(civil))?;
         self.tell_news()
     }
@@ -282,9 +303,12 @@ impl<'o> Replay<'o> {
             self.world.now_ms = self.world.now_ms.max(until_ms);
             return Ok(false);
         };
+        // A cut that came late comes now.
+        let next = next.max(self.world.now_ms);
         self.world.flow_to(next)?;
         self.world.now_ms = next;
         self.stir()?;
+        self.switch_power()?;
         self.tell(Input::Tick)?;
         Ok(true)
     }
@@ -295,6 +319,9 @@ impl<'o> Replay<'o> {
     /// An evidence file could not be written.
     pub fn stir(&mut self) -> Result<(), ReplayError> {
         self.world.plant.advance(self.world.now_ms);
+        if self.world.supply.is_dark() {
+            return Ok(());
+        }
         self.tell_news()
     }
 
@@ -305,6 +332,9 @@ impl<'o> Replay<'o> {
     pub fn take_pulses(&mut self, pulses: &Pulses) -> Result<(), ReplayError> {
         let world = &mut self.world;
         world.span_ms = pulses.at_ms;
+        if world.supply.is_dark() {
+            return self.pass_unmetered(pulses);
+        }
         let meter = world.meter_of(pulses)?;
         let at = Instant::from_ticks(world.now_ms);
         let mut left = pulses.count;
@@ -347,6 +377,10 @@ impl<'o> Replay<'o> {
     /// # Errors
     /// An evidence file could not be written.
     pub fn offer(&mut self, input: Input, stirred: bool) -> Result<Result<(), bedkeeper::Refused>, ReplayError> {
+        if self.world.supply.is_dark() {
+            // Nobody listens.
+            return Ok(Ok(()));
+        }
         let at = Instant::from_ticks(self.world.now_ms);
         let answer = self.world.controller.handle(at, input);
         self.settle(stirred)?;
@@ -377,6 +411,7 @@ impl<'o> Replay<'o> {
     /// After a call: motors do as they are told, records go to the onlookers.
     fn settle(&mut self, mut stirred: bool) -> Result<(), ReplayError> {
         let world = &mut self.world;
+        world.save_if_asked();
         for (valve, tank) in world.plant.valves_mut().iter_mut().zip(world.controller.tanks()) {
             let motion = tank.drive().motion();
             if motion != valve.motion() {

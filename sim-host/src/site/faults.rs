@@ -96,6 +96,9 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         "discharge_limit" => &["limits.drain_per_day"],
         "locks.relock_after" => &["locks.relock_after"],
         "overdue_after" => &["limits.overdue_after"],
+        "power.resume_within" => &["power.resume_within"],
+        "power.max_restarts" => &["power.max_restarts"],
+        "power.retain_per_mille" => &["power.retain_volume"],
         _ => &[],
     };
     fixed.iter().map(|key| (*key).to_owned()).collect()
@@ -198,9 +201,11 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
         P::NoVolumeForStep => "a volume such as \"400 L\"".to_owned(),
         P::NoContactForStep => "use a length alone, or a metered volume".to_owned(),
         P::MeterSeesOthers => "leave it out".to_owned(),
+        P::ResumeTooLong => "the default is \"20 min\"".to_owned(),
+        P::RetainOutOfRange => "the default is \"1 %\"".to_owned(),
         P::StepTooLong => "check the length and its unit".to_owned(),
         P::AlarmTwice => "join what is said of this alarm in one [[alarm]]".to_owned(),
         // What is wrong says what would be right; some of these the reading of values refuses before.
-        P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries => format!("it {}", problem.slug()),
+        P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries | P::TooManyRestarts => format!("it {}", problem.slug()),
     }
 }

@@ -31,6 +31,7 @@ pub(crate) mod error;
 mod faults;
 mod plant;
 mod process;
+mod power;
 mod program;
 pub(crate) mod reader;
 mod values;
@@ -148,6 +149,7 @@ pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option
     limits(r, &mut root, &mut draft);
     watch::read(r, &mut root, &mut draft);
     locks(r, &mut root, &mut draft);
+    power::read(r, &mut root, &mut draft);
     program::read(r, &mut root, brine, &mut draft);
     valve::read(r, &mut root, brine, &mut draft);
     root.done(r);

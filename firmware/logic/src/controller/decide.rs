@@ -40,6 +40,8 @@ impl<const N: usize> Controller<N> {
         // The last pass changed nothing, so what it saw still stands.
         self.note_holds(now, &survey);
         self.raise_alarms(now);
+        self.end_of_dark();
+        self.mark_progress(now);
         self.in_service = self.serving_set();
         self.deadline = self.find_deadline(now, &survey, outside.as_ref());
     }
@@ -53,7 +55,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Tanks whose beds the water passes: serving, or waiting for brine in the service position (Q1).
-    fn serving_set(&self) -> TankSet {
+    pub(super) fn serving_set(&self) -> TankSet {
         let mut set = TankSet::EMPTY;
         for (id, tank) in tank_ids(&self.tanks) {
             let serves = match &tank.duty {

@@ -34,10 +34,7 @@ impl<const N: usize> Controller<N> {
         self.note_drive(id, event);
         match event {
             Some(DriveEvent::Lost) => self.put_out_for_lost_drive(id),
-            // Power failed while it regenerated: the bed may hold brine (S12).
-            Some(DriveEvent::Confirmed(Position::BrineDraw | Position::SlowRinse | Position::FastRinse)) if found => {
-                self.brine_in_bed(now, id);
-            }
+            Some(DriveEvent::Confirmed(position)) if found => self.found_after_dark(now, id, position),
             _ => {}
         }
         stirred

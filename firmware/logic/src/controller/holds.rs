@@ -181,6 +181,10 @@ impl<const N: usize> Controller<N> {
 
     /// Holds by the calendar (C5, C6, T1).
     fn calendar_holds(&self, tank: &Tank, outside: &Outside, visit: &mut Visit<'_>) {
+        if tank.restarts.pending {
+            // It begins again after a power cut, which is no new start (C5).
+            return;
+        }
         if outside.clock_unset {
             visit(Hold::ClockUnset, None);
         }
@@ -194,6 +198,9 @@ impl<const N: usize> Controller<N> {
 
     /// When the calendar next begins to hold a waiting tank that it does not hold now.
     pub(super) fn next_calendar_hold(&self, tank: &Tank, outside: &Outside) -> Option<Instant> {
+        if tank.restarts.pending {
+            return None;
+        }
         let hour = outside.hour.filter(|hour| hour.stands && !tank.demand.is_at_once());
         let window = outside.window_holds_from.filter(|_| !self.overrides_windows(tank));
         hour.and_then(|hour| hour.changes_at).into_iter().chain(window).min()

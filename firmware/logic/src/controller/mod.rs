@@ -5,6 +5,7 @@
 //! `changing_over`, `starting`, `deadlines`); `holds` says what stands in the way, `operator` grants or
 //! refuses what people ask.
 
+mod after_power;
 mod asking;
 mod changing_over;
 mod contacts;
@@ -14,6 +15,7 @@ mod driving;
 mod holds;
 mod operator;
 mod outside;
+mod power;
 mod purging;
 mod regenerating;
 mod starting;
@@ -29,7 +31,7 @@ use crate::calendar::{Civil, Clock, DAY_MS, DailyEvent};
 use crate::contact::{Contact, Debounced};
 use crate::demand::{CauseSet, Standing};
 use crate::drive::{Drive, DriveEvent, Motion, Switches};
-use crate::duty::{Duty, Tank};
+use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Journal, Record, Who};
 use crate::ledger::Ledger;
 use crate::lock::{Key, LockEvent, Locks};
@@ -40,7 +42,11 @@ use crate::settings::{Effect as TakesEffect, MAX_TANKS, MeterPlace, Settings, di
 use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
 use crate::watch::{AlarmSet, Watches};
 
+use power::Power;
+
+pub use after_power::RestoreRefused;
 pub use holds::Why;
+pub use power::Save;
 
 /// What a driver tells the controller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -115,6 +121,8 @@ pub struct Accounts {
     pub drained: TotalVolume,
     /// The part of `charged` that came when the tank had nothing left.
     pub past_zero: TotalVolume,
+    /// Charged to tanks besides, by estimate: what power cuts may have lost, what flowed while dark (P6).
+    pub estimated: TotalVolume,
 }
 
 /// What the driver must make so; read after every call.
@@ -126,11 +134,13 @@ pub struct Outputs<const N: usize> {
     pub alarms: AlarmSet,
     /// The alarms that nobody has acknowledged, standing or not (W2).
     pub unacknowledged: AlarmSet,
+    /// Whether [`Controller::retained`] must be written.
+    pub save: Save,
 }
 
 /// A change of the tank that serves (S3).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-struct Changeover {
+pub(crate) struct Changeover {
     /// The tank that is to leave, if one serves.
     from: Option<TankId>,
     /// The tank that takes over.
@@ -141,7 +151,7 @@ struct Changeover {
 
 /// Estimated drain water of a day.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-struct DrainDay {
+pub(crate) struct DrainDay {
     day: u32,
     drained: Volume,
 }
@@ -203,6 +213,7 @@ pub struct Controller<const N: usize> {
     watches: Watches,
     locks: Locks,
     journal: Journal,
+    power: Power,
     /// Tanks whose beds the building's water passes.
     in_service: TankSet,
     /// `in_service` before the present instant: a pulse tells of water that has already passed.
@@ -237,6 +248,7 @@ impl<const N: usize> Controller<N> {
             regenerations: 0,
             overlong: false,
             moved: false,
+            restarts: Restarts::default(),
         };
         let tanks = crate::collect((0..count).map(fresh));
         let meters = match settings.meter.place {
@@ -262,6 +274,7 @@ impl<const N: usize> Controller<N> {
             watches: Watches::default(),
             locks: Locks::default(),
             journal: Journal::default(),
+            power: Power::new(now),
             in_service,
             charging: in_service,
             share_turn: 0,
@@ -405,6 +418,7 @@ impl<const N: usize> Controller<N> {
         let volume = unit.pulses(now, count, self.settings.meter_settings());
         let excessive = unit.is_excessive(now, self.settings.meter_settings());
         self.accounts.metered.add(volume);
+        self.power.metered(volume, self.settings.retain_volume());
         let crossed = match self.settings.meter.place {
             MeterPlace::Common => self.share(now, volume),
             MeterPlace::PerTank => self.charge_metered_tank(now, TankId(meter), volume),
@@ -562,6 +576,7 @@ impl<const N: usize> Controller<N> {
             motions: crate::collect(self.tanks.iter().map(|t| t.drive.motion())),
             alarms: self.watches.standing(),
             unacknowledged: self.watches.unacknowledged(),
+            save: self.power.wish(),
         }
     }
 
@@ -647,6 +662,7 @@ impl<const N: usize> Controller<N> {
 
     fn write(&mut self, event: Event) {
         let record = Record { at: self.now, civil: self.clock.civil(self.now), event };
+        self.power.noted(&event);
         self.journal.write(record);
     }
 

@@ -2,8 +2,9 @@
 
 use super::{Controller, tank_ids};
 use crate::demand::Cause;
-use crate::duty::{Duty, OutReason};
+use crate::duty::{Duty, OutReason, Restarts};
 use crate::journal::{Event, Reason, Who};
+use crate::ledger::Ledger;
 use crate::operator::{Action, Refused};
 use crate::sequence::{Regeneration, StepRefused};
 use crate::settings::Arrangement;
@@ -97,7 +98,11 @@ impl<const N: usize> Controller<N> {
     }
 
     fn set_hold(&mut self, id: TankId, hold: bool) -> Result<(), Refused> {
-        self.tank_mut(id).ok_or(Refused::NoSuchTank)?.demand.operator_hold = hold;
+        let tank = self.tank_mut(id).ok_or(Refused::NoSuchTank)?;
+        tank.demand.operator_hold = hold;
+        if !hold && core::mem::take(&mut tank.restarts.gave_up) {
+            tank.restarts.count = 0;
+        }
         Ok(())
     }
 
@@ -151,16 +156,23 @@ impl<const N: usize> Controller<N> {
     /// Fit to serve as it is, an operator says: its account stays as it was. One that is out is put back so.
     fn vouch(&mut self, now: Instant, id: TankId) -> Result<(), Refused> {
         let single = self.settings.arrangement == Arrangement::Single;
+        let forgotten = self.power.forgotten.contains(id);
         let tank = self.tanks.get_mut(id.index()).ok_or(Refused::NoSuchTank)?;
         let serves = matches!(tank.duty, Duty::Serving);
-        let waits = matches!(tank.duty, Duty::Spent | Duty::Out { .. }) || (tank.unproven && serves);
+        let waits = matches!(tank.duty, Duty::Spent | Duty::Out { .. }) || ((tank.unproven || forgotten) && serves);
         if tank.salted || !waits {
             return Err(Refused::NothingToVouchFor);
         }
         let event = tank.drive.forgive(&self.settings.drive);
         tank.unproven = false;
+        tank.restarts = Restarts::default();
         tank.demand.settle();
         tank.demand.operator_hold = false;
+        if forgotten {
+            // What it took up is unknown: an operator says that it is fresh.
+            tank.ledger = Ledger::new(now, &self.settings.medium, &self.settings.reserve);
+            self.power.forgotten.remove(id);
+        }
         self.note_drive(id, event);
         if !serves {
             let duty = if single { Duty::Serving } else { Duty::Ready { since: now } };

@@ -1,7 +1,7 @@
 //! Regenerations move on and end; what they restore is restored (Q1, L3, S6).
 
 use super::Controller;
-use crate::duty::Duty;
+use crate::duty::{Duty, Restarts};
 use crate::journal::{Event, Reason};
 use crate::program::StepKind;
 use crate::sequence::{Outcome, Regeneration, SequenceEvent};
@@ -60,7 +60,11 @@ impl<const N: usize> Controller<N> {
             tank.ledger.regenerated(now, &medium, &reserve);
             tank.demand.settle();
             tank.unproven = false;
+            tank.restarts = Restarts::default();
+            self.power.forgotten.remove(id);
+            self.power.brine_uncertain = false;
         } else {
+            tank.restarts.refilled = regeneration.refilled();
             // The causes stand; after an operator's cut nobody but an operator lets it begin again.
             tank.demand.operator_hold |= regeneration.is_cut_by_operator();
         }

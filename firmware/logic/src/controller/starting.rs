@@ -32,7 +32,11 @@ impl<const N: usize> Controller<N> {
         } else {
             let count = tank.regenerations;
             tank.regenerations = count.wrapping_add(1);
-            Regeneration::begin(now, count, &self.settings)
+            let mut regeneration = Regeneration::begin(now, count, &self.settings);
+            if core::mem::take(&mut tank.restarts.pending) {
+                regeneration.carry_refill(tank.restarts.refilled, &self.settings);
+            }
+            regeneration
         };
         tank.demand.held_by = HoldSet::EMPTY;
         tank.demand.flow_wait_since = None;

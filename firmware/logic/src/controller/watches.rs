@@ -59,6 +59,8 @@ impl<const N: usize> Controller<N> {
             Alarm::FlowWhileClosed => self.closed_flow_at.is_some_and(|at| elapsed(at, now) < CLOSED_FLOW_STANDS),
             Alarm::LowPressure => self.contacts.low_pressure.closed_since().is_some(),
             Alarm::ContactStuck => self.hold_off_since().is_some_and(|at| elapsed(at, now) >= settings.hold_off_limit),
+            Alarm::RetainedLost => !self.power.forgotten.is_empty() || self.watches.is_reported(alarm),
+            Alarm::BrineUncertain => self.power.brine_uncertain || self.watches.is_reported(alarm),
             Alarm::DischargeLimit => {
                 settings.discharge_limit > Volume::ZERO
                     && self.drained_today(now).plus(settings.drain_per_regeneration()) > settings.discharge_limit
@@ -68,10 +70,8 @@ impl<const N: usize> Controller<N> {
             | Alarm::MeterSilent
             | Alarm::BrineLow
             | Alarm::BrineNotDrawn
-            | Alarm::BrineUncertain
             | Alarm::SaltLow
             | Alarm::StoreWorn
-            | Alarm::RetainedLost
             | Alarm::RelayLimit
             | Alarm::ServiceDue => self.watches.is_reported(alarm),
         };

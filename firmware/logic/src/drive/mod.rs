@@ -142,6 +142,21 @@ impl Drive {
         }
     }
 
+    /// A drive at power-up that was lost before: its motor stays off until an operator asks (V3).
+    #[must_use]
+    pub(crate) fn lost_before(now: Instant, believed: Option<Position>) -> Self {
+        Self { state: State::Lost { believed }, ..Self::new(now) }
+    }
+
+    /// Where a lost drive is believed to stand; `None` if it is not lost, or nobody knows.
+    #[must_use]
+    pub(crate) fn believed(&self) -> Option<Position> {
+        match self.state {
+            State::Lost { believed } => believed,
+            _ => None,
+        }
+    }
+
     /// What the motor must do now.
     #[must_use]
     pub fn motion(&self) -> Motion {

@@ -28,6 +28,7 @@ pub(super) fn check(raw: &RawSettings) -> Faults {
     calendar(raw, &mut faults);
     limits(raw, &mut faults);
     watch::check(raw, &mut faults);
+    raw.power.check(&mut faults);
     faults
 }
 

@@ -84,7 +84,7 @@ pub fn difference(from: &RawSettings, to: &RawSettings) -> Difference {
         discharge_limit: AtOnce, max_regenerating: BetweenRegenerations, allow_untreated: AtOnce,
         stale_after: AtOnce, purge: AtOnce, program: BetweenRegenerations, backwash_every: BetweenRegenerations,
         dose_after_backwash_percent: BetweenRegenerations, salt: BetweenRegenerations, brine_ready_after: AtOnce,
-        overdue_after: AtOnce, locks: AtOnce, watch: AtOnce, drive: Restart,
+        overdue_after: AtOnce, locks: AtOnce, watch: AtOnce, power: AtOnce, drive: Restart,
     });
     // Of the meters, only where they sit is part of the plant.
     found.changes.retain(|change| change.field != "meter");

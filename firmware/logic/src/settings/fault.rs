@@ -94,6 +94,12 @@ slugs! {
         NoContactForStep = "has no contact that could end it; only a refill, a draw and a wait for brine have",
         /// Other tanks' water passes the common meter at the same time.
         MeterSeesOthers = "is for single tanks behind a common meter",
+        /// After longer a step is not as it was.
+        ResumeTooLong = "must be at most 12 h",
+        /// Brine and water are spent on each.
+        TooManyRestarts = "must be at most 10 restarts",
+        /// More often wears the flash, more rarely loses count.
+        RetainOutOfRange = "must be between 0.1 % and 10 % of capacity",
         /// A step longer than a day is a mistake.
         StepTooLong = "must be at most 12 h",
         /// Two delays for one alarm.

@@ -3,6 +3,7 @@
 mod check;
 mod difference;
 mod fault;
+mod power;
 mod raw;
 mod watch;
 
@@ -13,6 +14,7 @@ use serde::{Deserialize, Serialize};
 
 pub use difference::{Change, Difference, Effect, EffectSet, MAX_CHANGES, difference};
 pub use fault::{Fault, Faults, Problem, ProblemSet};
+pub use power::RawPower;
 pub use raw::{
     Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawMeter, RawSettings, RawStep,
     RemoteRole, Reserve, Schedule, StartRule, StepEnd, WhenClockUnset,
@@ -50,6 +52,8 @@ pub struct Settings {
     longest_regeneration: Millis,
     #[serde(skip_serializing)]
     drain_per_regeneration: Volume,
+    #[serde(skip_serializing)]
+    retain_volume: Volume,
     #[serde(skip_serializing)]
     draws_brine: bool,
     #[serde(skip_serializing)]
@@ -129,6 +133,7 @@ impl Settings {
             week: Week::new(&raw.windows),
             longest_regeneration: raw.longest_regeneration(),
             drain_per_regeneration: raw.drain_per_regeneration(),
+            retain_volume: raw.power.retain_volume(&raw.medium),
             draws_brine: has_step(&raw, StepKind::BrineDraw),
             refills_first: refills_first(&raw),
             raw,
@@ -163,6 +168,12 @@ impl Settings {
     #[must_use]
     pub fn drain_per_regeneration(&self) -> Volume {
         self.drain_per_regeneration
+    }
+
+    /// Metered volume after which the state is saved: the most that one power cut loses (S10).
+    #[must_use]
+    pub fn retain_volume(&self) -> Volume {
+        self.retain_volume
     }
 
     /// The positions the valves can reach.

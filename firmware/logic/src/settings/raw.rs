@@ -3,6 +3,7 @@
 use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
+use super::power::RawPower;
 use super::watch::RawWatch;
 use super::{MAX_DRIVE_POSITIONS, MAX_STEPS, MAX_WINDOWS, scaled};
 use crate::calendar::{Weekdays, Window};
@@ -316,6 +317,8 @@ pub struct RawSettings {
     pub dose_after_backwash_percent: u16,
     /// Salt of one usual regeneration, for the estimate.
     pub salt: SaltMass,
+    /// What survives a power cut.
+    pub power: RawPower,
     /// How long brine needs after a refill [120 min] (C8).
     pub brine_ready_after: Millis,
     /// A request that has waited this long raises `overdue` [24 h] (W1).
@@ -420,6 +423,7 @@ impl RawSettings {
             backwash_every: 1,
             dose_after_backwash_percent: 100,
             salt: SaltMass(3_000_000),
+            power: RawPower::usual(),
             brine_ready_after: Millis::from_mins(120),
             overdue_after: Millis::from_hours(24),
             locks: RawLocks::default(),

@@ -1,0 +1,351 @@
+//! Power is back: what was retained goes on (P3–P6, S10, S12).
+//!
+//! No entry action is replayed. Every drive is found before it is moved (V2), by the same states as at any
+//! power-up; duties go on by what they are, regenerations by how long power was off.
+
+use super::power::Dark;
+use super::{Changeover, Controller, TooManyTanks};
+use crate::drive::Drive;
+use crate::duty::Duty;
+use crate::journal::{Event, Who};
+use crate::program::{Position, StepKind};
+use crate::retain::{Plant, Retained};
+use crate::sequence::AfterPower;
+use crate::settings::{MeterPlace, RawDrive, Settings};
+use crate::units::{Instant, Millis, TankId, Volume};
+
+/// A valve that passed this long unseen in the brine position has drawn brine (S12).
+const BRINE_UNSEEN: Millis = Millis::from_secs(30);
+
+/// Why a retained state was not restored.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum RestoreRefused {
+    /// The settings have more tanks than this controller was built for.
+    TooManyTanks,
+    /// Tanks, arrangement, drives or the place of meters differ: the retained state is about another plant.
+    OtherPlant,
+    /// The monotonic clock stands before the instant at which the state was taken; start it at
+    /// [`Retained::resumes_at`].
+    ClockBehind,
+}
+
+impl core::fmt::Display for RestoreRefused {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str(match self {
+            Self::TooManyTanks => "the settings have more tanks than there is room for",
+            Self::OtherPlant => "the retained state is about a plant with other tanks, arrangement, drives or meters",
+            Self::ClockBehind => "the monotonic clock stands before the retained state was taken",
+        })
+    }
+}
+
+impl core::error::Error for RestoreRefused {}
+
+impl Changeover {
+    /// It is between tanks that there are.
+    pub(crate) fn is_among(self, tanks: usize) -> bool {
+        self.to.index() < tanks && self.from.is_none_or(|from| from.index() < tanks)
+    }
+}
+
+impl<const N: usize> Controller<N> {
+    /// Takes up a plant where power left it.
+    ///
+    /// `off_for` is how long power was off at the most, as [`Retained::off_for`] reckons it from the civil
+    /// clock; `None` = unknown, which is treated as long (T3). `now` is best [`Retained::resumes_at`]. Then
+    /// tell at that instant what every power-up tells, the clock first, and write the state before any motor
+    /// is started.
+    ///
+    /// # Errors
+    /// The state cannot go on with these settings or at this time; see [`RestoreRefused`]. Use
+    /// [`Controller::after_loss`] then.
+    pub fn restore(
+        now: Instant,
+        settings: Settings,
+        retained: &Retained<N>,
+        off_for: Option<Millis>,
+    ) -> Result<Self, RestoreRefused> {
+        let plant = Plant::of(&settings);
+        let was = &retained.plant;
+        let same_tanks = retained.tanks.len() == usize::from(settings.tanks);
+        let same = plant.arrangement == was.arrangement && plant.place == was.place && plant.drive == was.drive;
+        if !same_tanks || !same {
+            return Err(RestoreRefused::OtherPlant);
+        }
+        if now < retained.at {
+            return Err(RestoreRefused::ClockBehind);
+        }
+        let mut controller = Self::new(now, settings).map_err(|TooManyTanks| RestoreRefused::TooManyTanks)?;
+        controller.power.dark = off_for.map_or(Dark::Unknown, Dark::AtMost);
+        controller.take_over_retained(now, retained, plant.medium != was.medium);
+        controller.write(Event::PowerReturned { off: off_for });
+        controller.charge_unseen(off_for);
+        for (id, tank) in controller.ids().zip(&retained.tanks) {
+            let travelled = tank.drive.target().is_some();
+            controller.resume(now, id, plant.program == was.program, travelled);
+        }
+        controller.in_service = controller.serving_set();
+        controller.charging = controller.in_service;
+        Ok(controller)
+    }
+
+    /// A controller at power-up where nothing readable is retained on a plant that has run before: what its
+    /// beds have taken up is unknown, so each counts as spent, and `retained-lost` stands until every tank
+    /// has regenerated or is vouched for (S10).
+    ///
+    /// # Errors
+    /// The settings have more than `N` tanks.
+    pub fn after_loss(now: Instant, settings: Settings) -> Result<Self, TooManyTanks> {
+        let mut controller = Self::new(now, settings)?;
+        controller.write(Event::RetainedLost);
+        for id in controller.ids() {
+            controller.power.forgotten.insert(id);
+            if let Some(tank) = controller.tank_mut(id) {
+                let all = tank.ledger.remaining();
+                tank.ledger.charge_estimated(all);
+                controller.accounts.estimated.add(all);
+            }
+        }
+        Ok(controller)
+    }
+
+    /// The state as it is, for [`Controller::retained`].
+    pub(crate) fn retain(&self) -> Retained<N> {
+        Retained {
+            plant: Plant::of(&self.settings),
+            at: self.now,
+            clock: self.clock,
+            hour: self.hour,
+            scheduled_at: self.scheduled_at,
+            tanks: self.tanks.clone(),
+            brine: self.brine,
+            brine_uncertain: self.power.brine_uncertain,
+            changeover: self.changeover,
+            accounts: self.accounts,
+            drain: self.drain,
+            watches: self.watches.clone(),
+            locks: self.locks,
+            share_turn: self.share_turn,
+            forgotten: self.power.forgotten,
+            records: self.power.records,
+        }
+    }
+
+    fn take_over_retained(&mut self, now: Instant, retained: &Retained<N>, other_medium: bool) {
+        for (tank, was) in self.tanks.iter_mut().zip(&retained.tanks) {
+            *tank = was.clone();
+            tank.duty = found_anew(&was.duty, retained.at);
+            tank.drive = match was.drive.is_lost() {
+                true => Drive::lost_before(now, was.drive.believed()),
+                false => Drive::new(now),
+            };
+            let (medium, reserve) = (&self.settings.medium, &self.settings.reserve);
+            if other_medium {
+                tank.ledger.resettle(&retained.plant.medium, medium, reserve);
+            } else {
+                tank.ledger.set_thresholds(medium, reserve);
+            }
+            if let (Duty::Ready { since }, Dark::Unknown) = (&mut tank.duty, self.power.dark) {
+                // Treated as long: it may have stood for any time (A5).
+                *since = Instant::from_ticks(0);
+            }
+        }
+        // An offset still holds if the monotonic clock went on; of an unknown length it did not.
+        if self.power.dark != Dark::Unknown {
+            self.clock = retained.clock;
+        }
+        self.hour = retained.hour;
+        self.scheduled_at = retained.scheduled_at;
+        self.brine = retained.brine;
+        self.changeover = retained.changeover;
+        self.accounts = retained.accounts;
+        self.drain = retained.drain;
+        self.watches = retained.watches.clone();
+        self.locks = retained.locks;
+        self.locks.close(Who::Panel);
+        self.locks.close(Who::Serial);
+        self.share_turn = retained.share_turn;
+        self.power.records = retained.records;
+        self.power.forgotten = retained.forgotten;
+        self.power.brine_uncertain = retained.brine_uncertain;
+    }
+
+    /// Charges what the cut may have lost of the metered volume (S10), and what the forecast says has flowed
+    /// while dark (P6), to the tanks that stood in service.
+    fn charge_unseen(&mut self, off_for: Option<Millis>) {
+        let lost = self.settings.retain_volume();
+        let dark = off_for.map_or(Volume::ZERO, |length| self.forecast_use(length));
+        let serving = self.tanks.iter().filter(|t| matches!(t.duty, Duty::Serving)).count();
+        let share = |volume: Volume| Volume(volume.0.div_ceil(u64::try_from(serving.max(1)).unwrap_or(1)));
+        let each = match self.settings.meter.place {
+            MeterPlace::Common => share(lost),
+            MeterPlace::PerTank => lost,
+        };
+        let each = each.plus(share(dark));
+        for tank in self.tanks.iter_mut().filter(|t| matches!(t.duty, Duty::Serving)) {
+            tank.ledger.charge_estimated(each);
+            self.accounts.estimated.add(each);
+        }
+    }
+
+    /// The use to be expected in a stretch of time; nothing without a forecast.
+    fn forecast_use(&self, _length: Millis) -> Volume {
+        Volume::ZERO
+    }
+
+    /// One tank goes on.
+    fn resume(&mut self, now: Instant, id: TankId, same_program: bool, travelled: bool) {
+        let Some(tank) = self.tanks.get(id.index()) else { return };
+        if tank.drive.is_lost() {
+            return;
+        }
+        match &tank.duty {
+            Duty::Regenerating(_) => self.resume_regeneration(now, id, same_program),
+            Duty::Out { .. } => {}
+            // A drive that tells nothing was under way when power failed: nobody knows that it did not stop
+            // where brine is drawn (S12).
+            _ if travelled && self.is_blind() && self.power.dark.exceeds(BRINE_UNSEEN) => self.brine_in_bed(now, id),
+            _ => {}
+        }
+    }
+
+    /// The drives tell nothing of where they are.
+    fn is_blind(&self) -> bool {
+        matches!(self.settings.drive, RawDrive::Timed { .. })
+    }
+
+    /// P3–P5: what is left of a regeneration.
+    fn resume_regeneration(&mut self, now: Instant, id: TankId, same_program: bool) {
+        let settings = &self.settings;
+        let dark = self.power.dark;
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        let Duty::Regenerating(regeneration) = &mut tank.duty else { return };
+        if !same_program {
+            // Its place in the program means nothing any more.
+            return self.begin_again_later(id);
+        }
+        let Some(step) = regeneration.step(settings) else { return };
+        let blind = matches!(settings.drive, RawDrive::Timed { .. });
+        if step == StepKind::BrineRefill && (blind || regeneration.has_served()) {
+            return self.refill_ran_on(now, id);
+        }
+        if !dark.exceeds(settings.power.resume_within) {
+            return self.write(Event::AfterPower { tank: id, step, outcome: AfterPower::Resumed });
+        }
+        if step == StepKind::BrineRefill {
+            // It had not begun; if the valve did arrive, it is found there.
+            return self.write(Event::AfterPower { tank: id, step, outcome: AfterPower::Resumed });
+        }
+        tank.restarts.count = tank.restarts.count.saturating_add(1);
+        if tank.restarts.count > settings.power.max_restarts {
+            tank.restarts.gave_up = true;
+            tank.unproven = true;
+            regeneration.give_up(settings);
+            return self.write(Event::AfterPower { tank: id, step, outcome: AfterPower::GaveUp });
+        }
+        if !matches!(step, StepKind::BrineDraw | StepKind::SlowRinse) {
+            regeneration.step_again();
+            return self.write(Event::AfterPower { tank: id, step, outcome: AfterPower::StepAgain });
+        }
+        let ready = settings.refills_first() || self.brine.ready_at(now, settings.brine_ready_after).is_none();
+        if ready && regeneration.may_begin_again(settings) {
+            regeneration.begin_again(settings);
+            return self.write(Event::AfterPower { tank: id, step, outcome: AfterPower::BeganAgain });
+        }
+        self.begin_again_later(id);
+    }
+
+    /// The bed is rinsed out first; the causes stand, so the regeneration begins again when nothing but the
+    /// calendar holds it (C5).
+    fn begin_again_later(&mut self, id: TankId) {
+        let settings = &self.settings;
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        let Duty::Regenerating(regeneration) = &mut tank.duty else { return };
+        let step = regeneration.step(settings).unwrap_or(StepKind::SlowRinse);
+        tank.restarts.pending = true;
+        if regeneration.brine().must_rinse() {
+            regeneration.rinse_again(settings);
+        } else {
+            regeneration.cut_for_restart(settings);
+        }
+        self.write(Event::AfterPower { tank: id, step, outcome: AfterPower::RinsedFirst });
+    }
+
+    /// Refill ran on while dark: the time counts, or if unknown the refill stops (P5).
+    fn refill_ran_on(&mut self, now: Instant, id: TankId) {
+        let settings = &self.settings;
+        let dark = self.power.dark;
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        let Duty::Regenerating(regeneration) = &mut tank.duty else { return };
+        let step = StepKind::BrineRefill;
+        let (over, outcome) = match dark {
+            Dark::No => return,
+            Dark::AtMost(length) => (regeneration.count_served(length, settings), AfterPower::RefillCounted),
+            Dark::Unknown if regeneration.ends_by_contact(settings) => (false, AfterPower::Resumed),
+            Dark::Unknown => {
+                self.power.brine_uncertain = true;
+                (true, AfterPower::RefillStopped)
+            }
+        };
+        let ended = if over { regeneration.end_step(now, settings) } else { None };
+        self.write(Event::AfterPower { tank: id, step, outcome });
+        if let Some((step, ran)) = ended {
+            self.step_ended(now, id, step, ran);
+        }
+    }
+
+    /// A switch confirms where a valve stood while dark: what flowed there meanwhile is reckoned with.
+    pub(super) fn found_after_dark(&mut self, now: Instant, id: TankId, position: Position) {
+        let dark = self.power.dark;
+        if dark == Dark::No {
+            // Nothing is retained: it may have been regenerating when power failed (S12).
+            if matches!(position, Position::BrineDraw | Position::SlowRinse | Position::FastRinse) {
+                self.brine_in_bed(now, id);
+            }
+            return;
+        }
+        let long = dark.exceeds(BRINE_UNSEEN);
+        let settings = &self.settings;
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        match (&mut tank.duty, position) {
+            (Duty::Regenerating(regeneration), Position::BrineRefill) => {
+                let expected = regeneration.step(settings) == Some(StepKind::BrineRefill);
+                if !expected {
+                    self.power.brine_uncertain |= long;
+                } else if !regeneration.has_served() {
+                    self.refill_ran_on(now, id);
+                }
+            }
+            (Duty::Regenerating(regeneration), Position::BrineDraw) => {
+                let expected = regeneration.wanted(settings) == Some(Position::BrineDraw);
+                match regeneration.brine().was_drawn() {
+                    _ if expected || !long => {}
+                    true => regeneration.rinse_again(settings),
+                    false => regeneration.brine_came_early(),
+                }
+            }
+            (Duty::Regenerating(_), _) | (Duty::Purging { .. }, Position::FastRinse) => {}
+            (_, Position::BrineDraw | Position::SlowRinse | Position::FastRinse) => self.brine_in_bed(now, id),
+            (_, Position::BrineRefill) => self.power.brine_uncertain |= long,
+            _ => {}
+        }
+    }
+
+    /// Every drive has been found or is being sought: the cut is over.
+    pub(super) fn end_of_dark(&mut self) {
+        if self.power.dark != Dark::No && !self.tanks.iter().any(|t| t.drive.is_powering_up()) {
+            self.power.dark = Dark::No;
+        }
+    }
+}
+
+/// A duty whose valve is to be found anew.
+fn found_anew(duty: &Duty, at: Instant) -> Duty {
+    match duty {
+        Duty::Regenerating(regeneration) => Duty::Regenerating(regeneration.stopped_at(at)),
+        // Only time in the drain position counts, and nobody watched.
+        Duty::Purging { .. } => Duty::Purging { running_since: None },
+        other => other.clone(),
+    }
+}

@@ -1,0 +1,179 @@
+//! Power cuts in a replay: the logic forgets everything but the bytes it had stored.
+//!
+//! While dark the motors stand, valves stay where they are, and water passes unmetered. When power returns a new
+//! controller is made from the stored bytes, as on a board.
+
+use bedkeeper::calendar::Civil;
+use bedkeeper::retain::{MAX_BYTES, Retained};
+use bedkeeper::units::Instant;
+use bedkeeper::{Controller, Save};
+
+use super::{HostController, Replay, ReplayError, World};
+use crate::recording::Pulses;
+
+/// One power cut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PowerCut {
+    /// When power fails, ms of the replay.
+    pub at_ms: u64,
+    /// How long it is off, ms.
+    pub off_ms: u64,
+    /// The civil clock runs on; else it is unknown afterwards, and so is how long power was off (T3).
+    pub clock_kept: bool,
+    /// The stored state is readable afterwards.
+    pub retained_kept: bool,
+}
+
+/// Power as the world has it.
+#[derive(Clone, Debug, Default)]
+pub struct Supply {
+    /// Cuts to come, the next one first.
+    to_come: Vec<PowerCut>,
+    /// The cut under way.
+    dark: Option<PowerCut>,
+    /// The stored state; kept once a cut is to come.
+    stored: Option<Vec<u8>>,
+    /// How often the state was written.
+    writes: u64,
+    /// Since when power has been on, ms.
+    on_since_ms: u64,
+    /// The civil clock is unknown since a cut.
+    clock_lost: bool,
+}
+
+impl Supply {
+    /// Power is off.
+    #[must_use]
+    pub fn is_dark(&self) -> bool {
+        self.dark.is_some()
+    }
+
+    /// The cut under way.
+    #[must_use]
+    pub fn cut(&self) -> Option<&PowerCut> {
+        self.dark.as_ref()
+    }
+
+    /// A state is stored.
+    #[must_use]
+    pub fn has_stored(&self) -> bool {
+        self.stored.is_some()
+    }
+
+    /// How often the state was written since the first cut was announced.
+    #[must_use]
+    pub fn writes(&self) -> u64 {
+        self.writes
+    }
+
+    /// Since when power has been on, ms.
+    #[must_use]
+    pub fn on_since_ms(&self) -> u64 {
+        self.on_since_ms
+    }
+
+    /// When power next fails or returns, ms.
+    pub(super) fn next_change_ms(&self) -> Option<u64> {
+        match &self.dark {
+            Some(cut) => Some(cut.at_ms.saturating_add(cut.off_ms)),
+            None => self.to_come.first().map(|cut| cut.at_ms),
+        }
+    }
+}
+
+impl World {
+    /// What the clock of the controller shows, if it has one and knows.
+    pub(super) fn shown_clock(&self) -> Option<Civil> {
+        if self.supply.clock_lost { None } else { self.civil_at(self.now_ms) }
+    }
+
+    /// Writes the state where the controller asks for it, before any motor starts.
+    pub(super) fn save_if_asked(&mut self) {
+        let kept = self.supply.dark.is_none() && !(self.supply.to_come.is_empty() && self.supply.stored.is_none());
+        if !kept || self.controller.save_wish() == Save::NotNeeded {
+            return;
+        }
+        if let Ok(bytes) = self.controller.retained().encode::<MAX_BYTES>() {
+            self.supply.stored = Some(bytes.to_vec());
+            self.supply.writes += 1;
+            self.controller.saved();
+        }
+    }
+
+    /// Motors stop, and what was not stored is forgotten.
+    fn fail(&mut self, cut: PowerCut) {
+        self.plant.advance(self.now_ms);
+        self.plant.lose_power();
+        self.supply.dark = Some(cut);
+        self.supply.clock_lost |= !cut.clock_kept;
+        if !cut.retained_kept {
+            self.supply.stored = None;
+        }
+    }
+
+    /// A controller made of what was stored.
+    fn restart(&mut self) -> Result<(), ReplayError> {
+        self.supply.dark = None;
+        self.supply.on_since_ms = self.now_ms;
+        let settings = self.controller.settings().clone();
+        let now = Instant::from_ticks(self.now_ms);
+        let retained = self.supply.stored.as_deref().map(Retained::<8>::decode).and_then(Result::ok);
+        let restored = retained.and_then(|state| {
+            let off_for = state.off_for(self.shown_clock());
+            HostController::restore(now, settings.clone(), &state, off_for).ok()
+        });
+        self.controller = match restored {
+            Some(controller) => controller,
+            None => Controller::after_loss(now, settings)
+                .map_err(|_| ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned()))?,
+        };
+        Ok(())
+    }
+}
+
+impl Replay<'_> {
+    /// Announces a power cut. One that has passed, or that overlaps one announced before, comes as soon as it can.
+    pub fn schedule_power_cut(&mut self, cut: PowerCut) {
+        let supply = &mut self.world.supply;
+        let place = supply.to_come.partition_point(|other| other.at_ms <= cut.at_ms);
+        supply.to_come.insert(place, cut);
+        self.world.save_if_asked();
+    }
+
+    /// Power fails or returns now, if it is time.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub(super) fn switch_power(&mut self) -> Result<(), ReplayError> {
+        let world = &mut self.world;
+        if let Some(cut) = world.supply.dark {
+            if world.now_ms < cut.at_ms.saturating_add(cut.off_ms) {
+                return Ok(());
+            }
+            world.restart()?;
+            for observer in &mut self.observers {
+                observer.power(true, &self.world)?;
+            }
+            return self.power_up();
+        }
+        if world.supply.to_come.first().is_none_or(|cut| cut.at_ms > world.now_ms) {
+            return Ok(());
+        }
+        let cut = world.supply.to_come.remove(0);
+        // Cuts that overlap follow each other.
+        world.fail(PowerCut { at_ms: world.now_ms, ..cut });
+        for observer in &mut self.observers {
+            observer.power(false, &self.world)?;
+            observer.after(&self.world)?;
+        }
+        Ok(())
+    }
+
+    /// Water that passes while nobody meters it.
+    pub(super) fn pass_unmetered(&mut self, pulses: &Pulses) -> Result<(), ReplayError> {
+        for observer in &mut self.observers {
+            observer.unmetered(pulses, &self.world)?;
+        }
+        Ok(())
+    }
+}
