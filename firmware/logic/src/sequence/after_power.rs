@@ -121,7 +121,7 @@ impl Regeneration {
             Some((_, StepEnd::Time)) => total >= longest,
             Some((length, StepEnd::Volume { volume, .. })) => {
                 let usual = u64::from(length.0.max(1));
-                let passed = (volume.0 / usual).saturating_mul(u64::from(unseen.0));
+                let passed = volume.0.checked_div(usual).unwrap_or(0).saturating_mul(u64::from(unseen.0));
                 self.metered = self.metered.plus(Volume(passed));
                 self.volume_reached(settings)
             }
