@@ -148,7 +148,15 @@ impl World {
             .collect();
         let controller = Controller::new(Instant::from_ticks(0), settings)
             .map_err(|_| ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned()))?;
-        Ok(Self { controller, plant: Plant::new(valves), now_ms: 0, start, span_ms: 0, process: None, supply: Supply::default() })
+        Ok(Self {
+            controller,
+            plant: Plant::new(valves),
+            now_ms: 0,
+            start,
+            span_ms: 0,
+            process: None,
+            supply: Supply::default(),
+        })
     }
 
     /// The valves, in the order of the tanks.
