@@ -1,6 +1,7 @@
 //! Host simulator of bedkeeper: plant, recordings, evidence and the `bedkeeper` command.
 
 pub mod bed;
+pub mod beginning;
 pub mod cli;
 pub mod diagnostic;
 pub mod evidence;
@@ -14,4 +15,5 @@ pub mod report;
 pub mod rules;
 pub mod scenario;
 pub mod site;
+pub mod size;
 pub mod wording;

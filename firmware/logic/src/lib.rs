@@ -108,6 +108,7 @@ pub mod demand;
 pub mod draft;
 pub mod drive;
 pub mod duty;
+pub mod image;
 pub mod journal;
 pub mod ledger;
 pub mod lock;

@@ -15,7 +15,7 @@ pub mod cycle;
 mod error;
 mod exchange;
 mod options;
-mod page;
+pub(crate) mod page;
 mod pores;
 mod resin;
 mod spec;

@@ -25,46 +25,46 @@ struct Page {
 }
 
 /// One drawing, in its own coordinates.
-struct Plot {
-    heading: Option<String>,
-    label: String,
-    width: f64,
-    height: f64,
-    left: f64,
-    right: f64,
-    top: f64,
-    bottom: f64,
-    middle_x: f64,
-    middle_y: f64,
-    x_name: &'static str,
-    y_name: &'static str,
-    x_ticks: Vec<Tick>,
-    y_ticks: Vec<Tick>,
-    mark_y: Option<f64>,
-    lines: Vec<Line>,
+pub(crate) struct Plot {
+    pub heading: Option<String>,
+    pub label: String,
+    pub width: f64,
+    pub height: f64,
+    pub left: f64,
+    pub right: f64,
+    pub top: f64,
+    pub bottom: f64,
+    pub middle_x: f64,
+    pub middle_y: f64,
+    pub x_name: &'static str,
+    pub y_name: &'static str,
+    pub x_ticks: Vec<Tick>,
+    pub y_ticks: Vec<Tick>,
+    pub mark_y: Option<f64>,
+    pub lines: Vec<Line>,
 }
 
-struct Tick {
-    at: f64,
-    text: String,
+pub(crate) struct Tick {
+    pub at: f64,
+    pub text: String,
 }
 
-struct Line {
-    name: &'static str,
-    ink: &'static str,
-    dash: &'static str,
-    path: String,
+pub(crate) struct Line {
+    pub name: &'static str,
+    pub ink: &'static str,
+    pub dash: &'static str,
+    pub path: String,
 }
 
-struct Series {
-    name: &'static str,
-    points: Vec<(f64, f64)>,
+pub(crate) struct Series {
+    pub name: &'static str,
+    pub points: Vec<(f64, f64)>,
 }
 
 /// What an axis is called, by direction.
-struct Names {
-    x: &'static str,
-    y: &'static str,
+pub(crate) struct Names {
+    pub x: &'static str,
+    pub y: &'static str,
 }
 
 /// The page for one or several cases.
@@ -150,7 +150,7 @@ fn curve(args: &BedArgs, result: &CaseResult) -> Plot {
     plot(Some(heading), &Names { x: "bed volumes", y: "mg/L as CaCO3" }, lines, Some(args.until))
 }
 
-fn plot(heading: Option<String>, names: &Names, series: Vec<Series>, mark: Option<f64>) -> Plot {
+pub(crate) fn plot(heading: Option<String>, names: &Names, series: Vec<Series>, mark: Option<f64>) -> Plot {
     let most = |figure: fn(&(f64, f64)) -> f64, least: f64| {
         series.iter().flat_map(|s| &s.points).map(figure).fold(least, f64::max)
     };

@@ -1,6 +1,8 @@
 //! The command line: one verb a file.
 
 mod demo;
+mod new;
+mod pack;
 mod replay;
 mod rules;
 mod summary;
@@ -14,17 +16,19 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 
 use crate::bed::{self, cli::BedArgs};
+use crate::size::{self, cli::SizeArgs};
 
 pub use demo::{bundled_recording, demo_name, demo_site};
 pub use replay::ReplayArgs;
+pub(crate) use replay::{Units, load_site};
 pub use rules::RulesArgs;
 pub use verify::VerifyArgs;
 pub use why::WhyArgs;
 
 /// Exit code of a clear "no": a rule was seen broken, an expectation was missed.
-const EXIT_NO: u8 = 1;
+pub(crate) const EXIT_NO: u8 = 1;
 /// Exit code of bad input.
-const EXIT_BAD_INPUT: u8 = 2;
+pub(crate) const EXIT_BAD_INPUT: u8 = 2;
 
 const CAUTIONS: &str = "\
 Cautions: a softening plant carries mains voltage, pressure, strong brine and drinking water. Follow local \
@@ -53,6 +57,9 @@ enum Verb {
     Verify(VerifyArgs),
     Why(WhyArgs),
     Rules(RulesArgs),
+    Size(Box<SizeArgs>),
+    New(new::NewArgs),
+    Pack(pack::PackArgs),
     Bed(Box<BedArgs>),
     /// Print a completion script for a shell
     ///
@@ -138,6 +145,9 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::Verify(args)) => verify::run(&args, &style),
         Some(Verb::Why(args)) => why::run(&args, &style),
         Some(Verb::Rules(args)) => rules::run(&args, &style),
+        Some(Verb::New(args)) => new::run(&args, &style),
+        Some(Verb::Pack(args)) => pack::run(&args, &style),
+        Some(Verb::Size(args)) => size::cli::run(&args, &style),
         Some(Verb::Bed(args)) => bed::cli::run(&args).unwrap_or_else(|error| {
             eprintln!("bedkeeper bed: {error}");
             ExitCode::from(EXIT_BAD_INPUT)
@@ -151,7 +161,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
 }
 
 /// Writes to standard output; a closed pipe is no error.
-fn print(text: &str) -> ExitCode {
+pub(crate) fn print(text: &str) -> ExitCode {
     print_with(|out| out.write_all(text.as_bytes()))
 }
 

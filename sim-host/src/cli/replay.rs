@@ -73,11 +73,21 @@ enum PlantModel {
 
 /// Units of the summary.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum Units {
+pub(crate) enum Units {
     /// Litres, kilograms.
     Metric,
     /// US gallons, pounds.
     Us,
+}
+
+impl Units {
+    /// The units as reports know them.
+    pub(crate) fn system(self) -> UnitSystem {
+        match self {
+            Self::Metric => UnitSystem::Metric,
+            Self::Us => UnitSystem::Us,
+        }
+    }
 }
 
 impl ReplayArgs {
@@ -178,12 +188,16 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
         let mut out = create(path)?;
         report::write(&evidence, &mut out).and_then(|()| out.flush()).map_err(|e| unwritable(path, &e))?;
     }
-    let units = match args.units {
-        Some(Units::Metric) => UnitSystem::Metric,
-        Some(Units::Us) => UnitSystem::Us,
-        None => site.units,
-    };
+    let units = args.units.map_or(site.units, Units::system);
     Ok((evidence, units))
+}
+
+/// A site by the name that a person gives; its faults are shown where there are any.
+pub(crate) fn load_site(text: &str, style: &Style) -> Result<Site, ExitCode> {
+    open_site(text).map_err(|fault| {
+        eprintln!("{}", fault.render(style.colour_errors).trim_end());
+        ExitCode::from(EXIT_BAD_INPUT)
+    })
 }
 
 pub(super) fn open_site(text: &str) -> Result<Site, SiteFault> {

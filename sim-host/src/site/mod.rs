@@ -8,7 +8,7 @@
 //! |---|---|
 //! | `[site]` | `name`*; `note`: who to call, where the shut-off is; `units`: "metric" or "us", for reports ("metric") |
 //! | `[tanks]` | `arrangement`*: "single" or "alternating"; `number` (1 or 2, as the arrangement has it); `max_regenerating` (1); `allow_untreated` (false); `stale_after` ("72 h"); `purge` ("2 min") |
-//! | `[water]` | `hardness`* of the feed |
+//! | `[water]` | `hardness`* of the feed; for sizing `use_per_day` and `peak_flow` |
 //! | `[resin]` | of a softener: `volume`* in each tank; `capacity`*: what one dose restores, per tank ("60 kgr") or per resin ("20 kgr/ft3"); `total`: what the resin can hold at the utmost, in the same forms ("1.9 eq/L") |
 //! | `[filter]` | instead of `[water]`, `[resin]`, `[brine]`: `capacity`*: volume between regenerations of one tank |
 //! | `[brine]` | `dose`*: salt of one regeneration, per tank ("8 kg") or per resin ("6 lb/ft3"); `dose_after_backwash` in per cent of it ("100 %"; "200 %" with the preset "counter-current" that does not backwash every time); `refill_flow`; `salt_per_water` ("2.99 lb/gal"); `ready_after` ("120 min") |
@@ -74,8 +74,19 @@ pub struct Site {
     pub plant: PlantConfig,
     /// The plant's water, resin, brine and pressure; none at a filter site.
     pub process: Option<ProcessConfig>,
+    /// The building's use of water, as far as the file says: for sizing alone.
+    pub water_use: WaterUse,
     /// The resin and its brine; none at a filter site.
     pub resin: Option<ResinFacts>,
+}
+
+/// What a building uses; the logic itself never asks.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct WaterUse {
+    /// Water used a day.
+    pub a_day: Option<Volume>,
+    /// The largest flow.
+    pub peak: Option<Flow>,
 }
 
 /// Facts of a softener that the settings themselves do not keep.
@@ -103,6 +114,7 @@ struct Draft {
     process: Option<ProcessConfig>,
     /// Brine goes against the service flow, as far as the preset tells.
     counter_current: bool,
+    water_use: WaterUse,
     resin_volume: Option<Volume>,
     /// The path in the file of each step of the program.
     step_paths: Vec<String>,
@@ -169,8 +181,8 @@ pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option
             refill_flow: brine.refill_flow,
         })
     });
-    let Draft { name, note, units, raw, plant, process, .. } = draft;
-    Some(Site { name, note, units, raw, settings, plant, process, resin })
+    let Draft { name, note, units, raw, plant, water_use, process, .. } = draft;
+    Some(Site { name, note, units, raw, settings, plant, water_use, process, resin })
 }
 
 /// Reads a site from a file; `-` is standard input.
@@ -208,6 +220,7 @@ impl Draft {
             plant: PlantConfig::default(),
             process: None,
             counter_current: false,
+            water_use: WaterUse::default(),
             resin_volume: None,
             step_paths: Vec::new(),
             window_paths: Vec::new(),

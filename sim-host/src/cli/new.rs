@@ -1,0 +1,224 @@
+//! `bedkeeper new`: begins a site file, by questions on a terminal or from flags in a script.
+
+use std::io::{BufRead, IsTerminal, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, ValueEnum};
+
+use super::{EXIT_BAD_INPUT, Style};
+use crate::beginning::{self, Answers, Kind};
+
+/// Begin a site file by answering questions
+///
+/// On a terminal each question explains itself and shows what is usual; a flag answers its question beforehand. In a
+/// script every flag without a default must be given. A file that exists is not replaced without --force.
+///
+/// Examples:
+///   bedkeeper new site.toml
+///   bedkeeper new site.toml --name "House by the mill" --arrangement single --hardness 20gpg --resin 2ft3 \
+///     --use 900L --peak 30L/min --pulse 1L
+#[derive(Debug, Args)]
+#[command(verbatim_doc_comment)]
+pub struct NewArgs {
+    /// Where the site file goes
+    file: PathBuf,
+    /// What people call the site
+    #[arg(long)]
+    name: Option<String>,
+    /// Units of the file and of reports
+    #[arg(long, value_enum)]
+    units: Option<super::Units>,
+    /// How the tanks share the work
+    #[arg(long, value_enum)]
+    arrangement: Option<Kind>,
+    /// How many tanks; 2 where they alternate, at most 8
+    #[arg(long)]
+    tanks: Option<u8>,
+    /// Hardness of the feed ("20 gpg", "342 mg/L")
+    #[arg(long)]
+    hardness: Option<String>,
+    /// Resin in each tank ("3 ft3", "85 L")
+    #[arg(long)]
+    resin: Option<String>,
+    /// Inner diameter of each tank ("14 in", "36 cm"); one that makes the bed 0.92 m deep
+    #[arg(long, value_name = "DIAMETER")]
+    vessel: Option<String>,
+    /// Salt of a regeneration per resin ("6 lb/ft3", "96 g/L")
+    #[arg(long)]
+    dose: Option<String>,
+    /// Water used a day ("5 m3", "1300 gal")
+    #[arg(long = "use", value_name = "VOLUME")]
+    daily_use: Option<String>,
+    /// The largest flow ("55 L/min", "14 gpm")
+    #[arg(long)]
+    peak: Option<String>,
+    /// The meter's pulse ("10 L", "100 pulses/L")
+    #[arg(long)]
+    pulse: Option<String>,
+    /// When a regeneration may begin
+    #[arg(long, value_enum)]
+    start: Option<Start>,
+    /// The regeneration hour ("02:00")
+    #[arg(long)]
+    hour: Option<String>,
+    /// Backup day ("7 days", "off")
+    #[arg(long)]
+    backup: Option<String>,
+    /// Replace the file if it is there
+    #[arg(long)]
+    force: bool,
+}
+
+/// When a regeneration may begin.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Start {
+    /// As soon as nothing holds it.
+    Immediate,
+    /// At the regeneration hour.
+    AtHour,
+}
+
+/// Runs the verb.
+pub fn run(args: &NewArgs, style: &Style) -> ExitCode {
+    match begin(args, style) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(why) => {
+            eprintln!("bedkeeper new: {why}");
+            ExitCode::from(EXIT_BAD_INPUT)
+        }
+    }
+}
+
+fn begin(args: &NewArgs, style: &Style) -> Result<(), String> {
+    if args.file.exists() && !args.force {
+        return Err(format!("{} is there already; --force replaces it", args.file.display()));
+    }
+    let given = given(args);
+    let stdin = std::io::stdin();
+    let answers = if stdin.is_terminal() {
+        ask(&given, &mut stdin.lock(), &mut std::io::stdout(), style)?
+    } else {
+        from_flags(&given)?
+    };
+    let text = beginning::write(&answers)?;
+    std::fs::write(&args.file, &text)
+        .map_err(|error| format!("{}: cannot be written: {error}", args.file.display()))?;
+    let file = args.file.display();
+    println!("written: {file}");
+    println!("next: bedkeeper size {file}, which shows where each figure comes from and what does not fit");
+    Ok(())
+}
+
+/// The answers that flags give, by the question's name.
+fn given(args: &NewArgs) -> Vec<(&'static str, String)> {
+    let word = |value: &dyn Fn() -> Option<String>| value();
+    let texts = [
+        ("name", args.name.clone()),
+        ("units", word(&|| Some(args.units?.to_possible_value()?.get_name().to_owned()))),
+        ("arrangement", word(&|| Some(args.arrangement?.to_possible_value()?.get_name().to_owned()))),
+        ("tanks", args.tanks.map(|n| n.to_string())),
+        ("hardness", args.hardness.clone()),
+        ("resin", args.resin.clone()),
+        ("vessel", args.vessel.clone()),
+        ("dose", args.dose.clone()),
+        ("use", args.daily_use.clone()),
+        ("peak", args.peak.clone()),
+        ("pulse", args.pulse.clone()),
+        ("start", word(&|| Some(args.start?.to_possible_value()?.get_name().to_owned()))),
+        ("hour", args.hour.clone()),
+        ("backup", args.backup.clone()),
+    ];
+    texts.into_iter().filter_map(|(name, text)| Some((name, text?))).collect()
+}
+
+fn from_flags(given: &[(&'static str, String)]) -> Result<Answers, String> {
+    let mut answers = Answers::default();
+    let mut missing = Vec::new();
+    for question in beginning::QUESTIONS {
+        if !(question.applies)(&answers) {
+            continue;
+        }
+        let flag = given.iter().find(|(name, _)| *name == question.name).map(|(_, text)| text.clone());
+        match flag.or_else(|| (question.usual)(&answers)) {
+            Some(text) => {
+                (question.answer)(&mut answers, &text).map_err(|why| format!("--{}: {why}", question.name))?
+            }
+            None => missing.push(format!("--{}", question.name)),
+        }
+    }
+    if missing.is_empty() {
+        return Ok(answers);
+    }
+    Err(format!("there is no terminal to ask at, and these are not given: {}", missing.join(", ")))
+}
+
+fn ask(
+    given: &[(&'static str, String)],
+    from: &mut dyn BufRead,
+    to: &mut dyn Write,
+    style: &Style,
+) -> Result<Answers, String> {
+    let mut answers = Answers::default();
+    let said = |error: std::io::Error| error.to_string();
+    writeln!(to, "A new site. Each question says what is usual; Enter takes what stands in [brackets].\n")
+        .map_err(said)?;
+    for question in beginning::QUESTIONS {
+        if !(question.applies)(&answers) {
+            continue;
+        }
+        if let Some((_, text)) = given.iter().find(|(name, _)| *name == question.name) {
+            (question.answer)(&mut answers, text).map_err(|why| format!("--{}: {why}", question.name))?;
+            continue;
+        }
+        let usual = (question.usual)(&answers);
+        writeln!(to, "{}\n  {}", style.bold(question.asks), question.explains).map_err(said)?;
+        loop {
+            match &usual {
+                Some(usual) => write!(to, "  [{usual}] "),
+                None => write!(to, "  "),
+            }
+            .and_then(|()| to.flush())
+            .map_err(said)?;
+            let mut line = String::new();
+            if from.read_line(&mut line).map_err(said)? == 0 {
+                return Err("the answers ended before the questions: nothing was written".to_owned());
+            }
+            let text = match (line.trim(), &usual) {
+                ("", Some(usual)) => usual.as_str(),
+                (text, _) => text,
+            };
+            match (question.answer)(&mut answers, text) {
+                Ok(()) => break,
+                Err(why) => writeln!(to, "  {why}").map_err(said)?,
+            }
+        }
+    }
+    Ok(answers)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn style() -> Style {
+        Style { colour: false, colour_errors: false, progress: false }
+    }
+
+    #[test]
+    fn a_wrong_answer_is_explained_and_asked_again() {
+        let lines = "Mill\n\n\n\n20\n20 gpg\n2 ft3\n\n\n900 L\n30 L/min\n1 L\n\n\n\n";
+        let mut out = Vec::new();
+        let answers = ask(&[], &mut lines.as_bytes(), &mut out, &style()).expect("answers");
+        let out = String::from_utf8(out).expect("text");
+        assert!(out.contains("Hardness") && out.contains("unit"), "{out}");
+        assert_eq!(answers.name, "Mill");
+        beginning::write(&answers).expect("a site");
+    }
+
+    #[test]
+    fn answers_that_end_early_write_nothing() {
+        let error = ask(&[], &mut "Mill\n".as_bytes(), &mut Vec::new(), &style()).expect_err("no end");
+        assert!(error.contains("nothing was written"));
+    }
+}

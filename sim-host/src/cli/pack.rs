@@ -1,0 +1,243 @@
+//! `bedkeeper pack`: the settings image that a board loads.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use bedkeeper::image::{Image, MAX_BYTES, SiteName, SiteNote, checksum};
+use bedkeeper::settings::difference;
+use clap::Args;
+use serde_json::{Value, json};
+
+use super::replay::load_site;
+use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
+use crate::quantity::show::{self, UnitSystem};
+use crate::site::Site;
+
+/// The settings image that a board loads: write one, read one back, or tell two apart
+///
+/// A site is a site file (TOML), `-`, or a bundled one such as demo:apartments. With --show and --diff an image may
+/// stand in its place.
+///
+/// Examples:
+///   bedkeeper pack site.toml --out settings.bkpr
+///   bedkeeper pack --show settings.bkpr
+///   bedkeeper pack --diff settings.bkpr site.toml
+///
+/// Exit code 0: done; of --diff: nothing differs. 1: something differs. 2: bad input.
+#[derive(Debug, Args)]
+#[command(verbatim_doc_comment)]
+pub struct PackArgs {
+    /// The site to pack
+    #[arg(required_unless_present_any = ["show", "diff"], conflicts_with_all = ["show", "diff"])]
+    site: Option<String>,
+    /// Where the image goes
+    #[arg(long, short, value_name = "FILE", default_value = "settings.bkpr")]
+    out: PathBuf,
+    /// Replace the file if it is there
+    #[arg(long)]
+    force: bool,
+    /// Show what an image or a site holds
+    #[arg(long, value_name = "IMAGE", conflicts_with = "diff")]
+    show: Option<String>,
+    /// Show what differs between two images or sites
+    #[arg(long, num_args = 2, value_names = ["FROM", "TO"])]
+    diff: Vec<String>,
+    /// Print the result as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the verb.
+pub fn run(args: &PackArgs, style: &Style) -> ExitCode {
+    match pack(args, style) {
+        Ok(code) => code,
+        Err(Refused::Said(code)) => code,
+        Err(Refused::Because(why)) => {
+            eprintln!("bedkeeper pack: {why}");
+            ExitCode::from(EXIT_BAD_INPUT)
+        }
+    }
+}
+
+/// Why nothing was done.
+enum Refused {
+    /// It has been said already.
+    Said(ExitCode),
+    /// This is why.
+    Because(String),
+}
+
+/// An image with what it was read from.
+struct Packed {
+    image: Image,
+    bytes: Vec<u8>,
+    units: UnitSystem,
+}
+
+fn pack(args: &PackArgs, style: &Style) -> Result<ExitCode, Refused> {
+    if let [from, to] = args.diff.as_slice() {
+        return Ok(tell_apart(&read(from, style)?, &read(to, style)?, args.json));
+    }
+    if let Some(text) = &args.show {
+        return Ok(show_image(&read(text, style)?, args.json));
+    }
+    let site = load_site(args.site.as_deref().unwrap_or_default(), style).map_err(Refused::Said)?;
+    let packed = of_site(&site)?;
+    let mut open = std::fs::OpenOptions::new();
+    open.write(true);
+    let open = if args.force { open.create(true).truncate(true) } else { open.create_new(true) };
+    let written = open.open(&args.out).and_then(|mut file| std::io::Write::write_all(&mut file, &packed.bytes));
+    if let Err(error) = written {
+        let help = if error.kind() == std::io::ErrorKind::AlreadyExists { "; --force replaces it" } else { "" };
+        return Err(Refused::Because(format!("{}: cannot be written: {error}{help}", args.out.display())));
+    }
+    let sum = sum_of(&packed);
+    let text = if args.json {
+        let file = args.out.display().to_string();
+        format!("{:#}\n", json!({"image": file, "bytes": packed.bytes.len(), "checksum": sum}))
+    } else {
+        format!("{}: {} bytes, checksum {sum}\n", args.out.display(), packed.bytes.len())
+    };
+    Ok(print(&text))
+}
+
+/// The checksum as people compare it.
+#[must_use]
+pub fn sum_text(sum: u32) -> String {
+    let text = format!("{sum:08x}");
+    let (first, second) = text.split_at(4);
+    format!("{first} {second}")
+}
+
+fn sum_of(packed: &Packed) -> String {
+    checksum(&packed.bytes).map_or_else(|error| error.to_string(), sum_text)
+}
+
+/// The image of a site.
+///
+/// # Errors
+/// A name or note that is too long for an image, by its length.
+pub fn image_of(site: &Site) -> Result<(Image, Vec<u8>), String> {
+    let too_long = |what: &str, text: &str, most: usize| {
+        format!("the site's {what} is {} bytes long, and {most} fit on a board", text.len())
+    };
+    let name =
+        SiteName::try_from(site.name.as_str()).map_err(|_| too_long("name", &site.name, SiteName::new().capacity()))?;
+    let note =
+        SiteNote::try_from(site.note.as_str()).map_err(|_| too_long("note", &site.note, SiteNote::new().capacity()))?;
+    let image = Image { name, note, raw: site.raw.clone() };
+    let bytes = image.encode(&mut [0; MAX_BYTES]).map_err(|error| error.to_string())?.to_vec();
+    Ok((image, bytes))
+}
+
+fn of_site(site: &Site) -> Result<Packed, Refused> {
+    let (image, bytes) = image_of(site).map_err(Refused::Because)?;
+    Ok(Packed { image, bytes, units: site.units })
+}
+
+/// Reads an image, or packs a site.
+fn read(text: &str, style: &Style) -> Result<Packed, Refused> {
+    let looks_like_an_image = std::fs::read(Path::new(text)).ok().filter(|bytes| bytes.starts_with(b"BKPR"));
+    let Some(bytes) = looks_like_an_image else {
+        return of_site(&load_site(text, style).map_err(Refused::Said)?);
+    };
+    let image = Image::decode(&bytes).map_err(|error| Refused::Because(format!("{text}: {error}")))?;
+    Ok(Packed { image, bytes, units: UnitSystem::Metric })
+}
+
+fn show_image(packed: &Packed, as_json: bool) -> ExitCode {
+    let image = &packed.image;
+    let faults = image.settings().err();
+    let sum = sum_of(packed);
+    let text = if as_json {
+        let faults: Vec<_> = faults.iter().flat_map(|f| f.listed()).map(ToString::to_string).collect();
+        let value = json!({"name": image.name, "note": image.note, "bytes": packed.bytes.len(), "checksum": sum,
+            "settings": image.raw, "faults": faults});
+        format!("{value:#}\n")
+    } else {
+        let mut text = format!("{}\n{}\n{} bytes, checksum {sum}\n\n", image.name, image.note, packed.bytes.len());
+        for (path, value) in leaves_of(packed) {
+            text += &format!("{path:34} {value}\n");
+        }
+        if let Some(faults) = &faults {
+            text += &format!("\nThese settings do not pass their check and would not run:\n{faults}");
+        }
+        text
+    };
+    let code = print(&text);
+    if faults.is_some() { ExitCode::from(EXIT_NO) } else { code }
+}
+
+fn tell_apart(from: &Packed, to: &Packed, as_json: bool) -> ExitCode {
+    let (before, after) = (leaves_of(from), leaves_of(to));
+    let mut paths: Vec<_> = before.keys().chain(after.keys()).collect();
+    paths.sort();
+    paths.dedup();
+    let nothing = "(none)".to_owned();
+    let differing: Vec<_> = paths
+        .into_iter()
+        .map(|path| (path, before.get(path).unwrap_or(&nothing), after.get(path).unwrap_or(&nothing)))
+        .filter(|(_, before, after)| before != after)
+        .collect();
+    let effect = difference(&from.image.raw, &to.image.raw).effect();
+    let text = if as_json {
+        let changes: Vec<_> =
+            differing.iter().map(|(path, from, to)| json!({"field": path, "from": from, "to": to})).collect();
+        format!("{:#}\n", json!({"changes": changes, "takes_effect": effect.map(|e| e.slug())}))
+    } else if differing.is_empty() {
+        "nothing differs\n".to_owned()
+    } else {
+        let lines: Vec<_> = differing.iter().map(|(path, from, to)| format!("{path}: {from} -> {to}\n")).collect();
+        let effect = effect.map_or_else(String::new, |effect| format!("takes effect: {effect}\n"));
+        lines.concat() + &effect
+    };
+    let code = print(&text);
+    if differing.is_empty() { code } else { ExitCode::from(EXIT_NO) }
+}
+
+/// Every setting by its path, as a person reads it.
+fn leaves_of(packed: &Packed) -> BTreeMap<String, String> {
+    let image = &packed.image;
+    let mut all = BTreeMap::new();
+    all.insert("name".to_owned(), image.name.to_string());
+    all.insert("note".to_owned(), image.note.to_string());
+    if let Ok(value) = serde_json::to_value(&image.raw) {
+        leaves("", &value, packed.units, &mut all);
+    }
+    all
+}
+
+fn leaves(path: &str, value: &Value, units: UnitSystem, all: &mut BTreeMap<String, String>) {
+    let below = |name: &str| if path.is_empty() { name.to_owned() } else { format!("{path}.{name}") };
+    match value {
+        Value::Object(fields) => fields.iter().for_each(|(name, value)| leaves(&below(name), value, units, all)),
+        Value::Array(items) => {
+            items.iter().enumerate().for_each(|(i, item)| leaves(&format!("{path}[{}]", i + 1), item, units, all));
+        }
+        leaf => {
+            all.insert(path.to_owned(), people(path, leaf, units));
+        }
+    }
+}
+
+/// A value with its unit, where its name tells which.
+fn people(path: &str, value: &Value, units: UnitSystem) -> String {
+    let plain = || value.as_str().map_or_else(|| value.to_string(), str::to_owned);
+    let Some(number) = value.as_u64() else { return plain() };
+    let name = path.rsplit('.').next().unwrap_or(path);
+    let filter = path.starts_with("medium.filter");
+    match name {
+        "hour_minute" => show::clock(u32::try_from(number * 60_000).unwrap_or(0)),
+        "hour_grace" | "remote_minimum" | "hold_off_limit" | "contact_debounce" | "flow_wait_limit" | "stale_after"
+        | "purge" | "brine_ready_after" | "overdue_after" | "relock_after" | "length" | "longest" | "travel_limit"
+        | "rest" | "coast" | "margin" | "min_closed" | "min_open" => show::duration(number),
+        "rated_max" | "drain" | "start_flow_limit" => show::flow(number, units).to_string(),
+        "pulse_nl" | "discharge_limit" | "fixed" => show::volume(number, units).to_string(),
+        "capacity" if filter => show::volume(number, units).to_string(),
+        "capacity" | "total" => show::exchange(number, units).to_string(),
+        "hardness" => show::hardness(number, units).to_string(),
+        "salt" => show::mass(number, units).to_string(),
+        _ => plain(),
+    }
+}

@@ -1,0 +1,224 @@
+//! What does not fit: a figure outside its published range, or settings at odds with each other.
+
+use bedkeeper::program::StepKind;
+use bedkeeper::settings::Arrangement;
+
+use super::figures::{Figure, Verdict};
+use super::inputs::{Inputs, MG_L_PER_GPG};
+
+/// How much a finding matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Severity {
+    /// Good to know.
+    Note,
+    /// Outside what is published or usual.
+    Warning,
+    /// The plant will not do what it is for.
+    Mistake,
+}
+
+impl Severity {
+    /// The word in files.
+    pub fn slug(self) -> &'static str {
+        match self {
+            Self::Note => "note",
+            Self::Warning => "warning",
+            Self::Mistake => "mistake",
+        }
+    }
+}
+
+/// Something that does not fit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Finding {
+    /// Its name in files.
+    pub id: String,
+    /// How much it matters.
+    pub severity: Severity,
+    /// What, and what would be right.
+    pub text: String,
+}
+
+/// Pulses come through a contact no faster than this, Hz (class A of IEC 62053-31, from memory: 30 ms on and off).
+const FASTEST_HZ: f64 = 1_000.0 / 60.0;
+
+/// Everything that does not fit, the worst first.
+pub fn findings(i: &Inputs, figures: &[Figure]) -> Vec<Finding> {
+    let mut all = Vec::new();
+    figures.iter().for_each(|figure| out_of_range(figure, &mut all));
+    each_other(i, &mut all);
+    meter(i, &mut all);
+    claims(i, &mut all);
+    all.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
+    all
+}
+
+fn add(all: &mut Vec<Finding>, severity: Severity, id: &str, text: String) {
+    all.push(Finding { id: id.to_owned(), severity, text });
+}
+
+fn out_of_range(figure: &Figure, all: &mut Vec<Finding>) {
+    let (how, limit) = match (figure.verdict(), figure.low, figure.high) {
+        (Verdict::Below, Some(low), _) => ("less", low),
+        (Verdict::Above, _, Some(high)) => ("more", high),
+        _ => return,
+    };
+    let Figure { id, name, value, unit, source, .. } = figure;
+    // A claim that is not made is no mistake; what it takes stands among the claims.
+    if *id == "salt_efficiency" {
+        return;
+    }
+    let text = format!("{name}: {} {unit} is {how} than {} {unit} ({source})", digits(*value), digits(limit));
+    add(all, Severity::Warning, id, text);
+}
+
+/// Four digits that matter.
+pub(super) fn digits(value: f64) -> String {
+    let decimals = match value.abs() {
+        x if x >= 1_000.0 => 0,
+        x if x >= 100.0 => 1,
+        x if x >= 10.0 => 2,
+        _ => 3,
+    };
+    format!("{value:.decimals$}")
+}
+
+fn each_other(i: &Inputs, all: &mut Vec<Finding>) {
+    use Severity::{Mistake, Note, Warning};
+    let between_min = i.between_gal() / i.peak_of_a_tank_gpm();
+    if i.arrangement == Arrangement::Alternating && i.regeneration_min > between_min {
+        let text = format!(
+            "a regeneration may take {:.0} min, and at {:.1} gpm the other tank lasts {between_min:.0} min: larger tanks, or a shorter program",
+            i.regeneration_min,
+            i.peak_of_a_tank_gpm()
+        );
+        add(all, Mistake, "regeneration-longer-than-other-tank", text);
+    }
+    if let Some(refill) = i.step(StepKind::BrineRefill) {
+        let makes = refill.minutes * i.refill_gpm * i.salt_per_gal_lb;
+        if makes < i.salt_lb * 0.98 {
+            let text = format!(
+                "the refill makes brine of {makes:.1} lb of salt, and the dose is {:.1} lb: refill for longer",
+                i.salt_lb
+            );
+            add(all, Mistake, "refill-shorter-than-dose", text);
+        }
+    }
+    let daily = i.use_gal_day.map(|gal| gal * i.treated_share / i.serving());
+    if let Some(daily) = daily.filter(|gal| *gal > 0.0) {
+        let hours = i.between_gal() / daily
+            * 24.0
+            * if i.arrangement == Arrangement::Alternating { 1.0 } else { 1.0 / i.serving() };
+        let needed = (i.regeneration_min + i.brine_ready_min) / 60.0;
+        if needed > hours {
+            let text = format!(
+                "regeneration and ripening brine take {needed:.1} h together, and the next begins after {hours:.1} h: a second brine tank, larger tanks, or brine that is ready sooner"
+            );
+            add(all, Mistake, "brine-not-ready", text);
+        }
+        if i.at_hour && i.reserve_gal < daily * 0.999 {
+            let text = format!(
+                "starts wait for the hour, and a day takes {daily:.0} gal of a tank where {:.0} gal are kept back: keep a day's use (common practice)",
+                i.reserve_gal
+            );
+            add(all, Warning, "reserve-below-a-day", text);
+        }
+        let a_day = i.regenerations_a_year().unwrap_or(0.0) / 365.25 * i.drain_gal();
+        if i.drain_limit_gal > 0.0 && a_day > i.drain_limit_gal {
+            let text = format!(
+                "regenerations need {a_day:.0} gal to drain a day, and {:.0} gal are allowed",
+                i.drain_limit_gal
+            );
+            add(all, Mistake, "discharge-limit-too-small", text);
+        }
+    }
+    if i.backup_days == 0 {
+        let text =
+            "no backup day: a bed that is little used stagnates; 3 to 7 days are usual (common practice)".to_owned();
+        add(all, Note, "no-backup-day", text);
+    } else if let Some(daily) = daily.filter(|gal| f64::from(i.backup_days) * gal > i.capacity_gr / i.hardness_gpg) {
+        let text = format!(
+            "until the backup day a tank treats {:.0} gal, more than its capacity of {:.0} gal: the meter asks first",
+            f64::from(i.backup_days) * daily,
+            i.capacity_gr / i.hardness_gpg
+        );
+        add(all, Note, "backup-day-longer-than-capacity", text);
+    }
+    if i.regeneration_min > i.longest_gap_min * 0.9 {
+        let text = format!(
+            "a regeneration may take {:.0} min and the longest gap between blackout windows is {:.0} min: leave more room",
+            i.regeneration_min, i.longest_gap_min
+        );
+        add(all, Warning, "window-too-small", text);
+    }
+    let largest = i.steps.iter().map(|(_, step)| step.drain_gpm).fold(0.0, f64::max);
+    if largest > i.drain_gpm * 1.000_001 {
+        let text = format!("the program sends up to {largest:.1} gpm to a drain that carries {:.1} gpm", i.drain_gpm);
+        add(all, Mistake, "drain-too-small", text);
+    }
+    if let Some(target) = i.target_gpg {
+        let gets = (1.0 - i.treated_share) * i.hardness_gpg;
+        if gets > target * 1.005 {
+            let text = format!(
+                "the bypass gives {:.0} mg/L at the best and {:.0} mg/L are wanted: send {:.1} % through the resin",
+                gets * MG_L_PER_GPG,
+                target * MG_L_PER_GPG,
+                (1.0 - target / i.hardness_gpg) * 100.0
+            );
+            add(all, Mistake, "blend-target", text);
+        }
+    }
+    if i.timed_valves {
+        let text =
+            "valves with no feedback count as confirmed by time alone: weaker than switches that tell the position"
+                .to_owned();
+        add(all, Note, "valves-unconfirmed", text);
+    }
+    if i.arrangement == Arrangement::Single {
+        let text = format!("untreated water passes while the tank regenerates, up to {:.0} min", i.regeneration_min);
+        add(all, Note, "untreated-while-regenerating", text);
+    }
+}
+
+fn meter(i: &Inputs, all: &mut Vec<Finding>) {
+    let share = i.pulse_gal / (i.capacity_gr / i.hardness_gpg);
+    if share > 0.01 {
+        let text = format!(
+            "one pulse is {:.1} % of a tank's capacity: at most 1 %, so that the change comes in time (our own choice)",
+            share * 100.0
+        );
+        add(all, Severity::Warning, "meter-too-coarse", text);
+    }
+    let hz = i.rated_gpm / 60.0 / i.pulse_gal;
+    if hz > FASTEST_HZ && i.pulse_width_ms >= 60.0 || hz > 200.0 {
+        let text = format!(
+            "{hz:.0} pulses a second at the rated flow are more than the contact can tell apart: a coarser meter"
+        );
+        add(all, Severity::Warning, "meter-too-fast", text);
+    }
+    if i.peak_gpm > i.rated_gpm * 1.000_001 {
+        let text =
+            format!("the largest flow, {:.1} gpm, is more than the meter's rated {:.1} gpm", i.peak_gpm, i.rated_gpm);
+        add(all, Severity::Warning, "meter-too-small", text);
+    }
+}
+
+/// Claims of efficiency, judged as their texts say. Nothing here certifies anything.
+fn claims(i: &Inputs, all: &mut Vec<Finding>) {
+    let per_lb = i.capacity_gr / i.salt_lb;
+    for (least, id, source) in [
+        (3_350.0, "efficiency-claim", "NSF/ANSI 44 section 7, as summarised by basc.pnnl.gov"),
+        (4_000.0, "efficiency-california", "California Health & Safety Code 116785"),
+    ] {
+        let verb = if per_lb + 1e-9 >= least { "reaches" } else { "does not reach" };
+        let text = format!("{per_lb:.0} gr/lb {verb} the {least:.0} gr/lb of {source}");
+        add(all, Severity::Note, id, text);
+    }
+    let lb_per_kgr = i.salt_lb / (i.capacity_gr / 1_000.0);
+    if lb_per_kgr < 0.3 - 1e-9 && i.capacity_gr / i.resin_ft3 > 20_000.0 * 0.999 {
+        let text = format!(
+            "{lb_per_kgr:.2} lb of salt per kgr is less than the 0.3 lb that the 20 kgr/ft3 of 35 Ill. Adm. Code 604.805 go with"
+        );
+        add(all, Severity::Warning, "salt-below-rating", text);
+    }
+}
