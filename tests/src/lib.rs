@@ -1,1 +1,3 @@
 //! Whole-system tests of bedkeeper; see `tests/` for them and `scenarios/` for the rehearsals that they run.
+
+pub mod stacks;
