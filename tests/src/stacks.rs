@@ -130,8 +130,10 @@ impl Life {
         self.replay.offer(input, false).map_err(|e| e.to_string())?.map_err(|e| e.to_string())
     }
 
+    /// The extra call makes the logic look at the time as it is, and changes nothing else.
     fn run_to(&mut self, at_ms: u64) -> Result<(), String> {
-        self.replay.run_to(at_ms).map_err(|e| e.to_string())
+        self.replay.run_to(at_ms).map_err(|e| e.to_string())?;
+        self.tell(Input::Tick)
     }
 
     fn standing(&self, tank: TankId) -> Vec<Standing> {
@@ -390,7 +392,8 @@ impl Life {
     }
 
     fn step_to(&mut self, until: u64) -> Result<(), String> {
-        self.replay.step_to(until).map(|_| ()).map_err(|e| e.to_string())
+        self.replay.step_to(until).map_err(|e| e.to_string())?;
+        self.tell(Input::Tick)
     }
 
     /// Everything is taken away and the regeneration runs to its end.
