@@ -10,9 +10,12 @@
 
 mod curve;
 mod json;
+mod json_plant;
+mod plant;
 
 pub use curve::{Bucket, Curve, DEFAULT_CURVE_CAPACITY};
 pub use json::{json, write_json};
+pub use plant::{PlantBalance, PlantDrain, PlantEvidence, PlantPressures, PlantSalt, PlantTank, RegenerationWater};
 
 use std::borrow::Cow;
 
@@ -39,12 +42,15 @@ pub struct Evidence {
     pub arrangement: Arrangement,
     /// Where the metered water went.
     pub water: WaterAccount,
-    /// Hard water delivered, nL: passed untreated, or charged past zero.
+    /// Hard water delivered, nL: passed untreated, or charged past zero. Where the plant's physics is modelled: what
+    /// left the outlet harder than the site's end point.
     pub hard_water_nl: u128,
     /// Salt used, mg.
     pub salt_mg: u64,
     /// Water that regenerations sent to the drain, nL.
     pub drain_water_nl: u128,
+    /// What the plant's physics showed, where it is modelled.
+    pub plant: Option<Box<PlantEvidence>>,
     /// The tanks, in order of their number.
     pub tanks: Vec<TankEvidence>,
     /// Metered flow, L/min.
@@ -229,6 +235,8 @@ pub struct RegenerationEvidence {
     pub salt_mg: u64,
     /// Water sent to the drain, nL.
     pub drain_nl: u128,
+    /// What it did to the bed, where the plant's physics is modelled.
+    pub water: Option<Box<RegenerationWater>>,
 }
 
 impl RegenerationEvidence {

@@ -11,7 +11,7 @@ use jiff::civil::DateTime;
 
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, demo, print, print_with, summary};
 use crate::evidence::{self, Evidence};
-use crate::process::{Design, ProcessError};
+use crate::process::Design;
 use crate::quantity::show::UnitSystem;
 use crate::recording::Recording;
 use crate::replay::{Checker, Gatherer, JournalFile, Observer, RegenerationTable, Replay, ValveTimes, VcdFile, World};
@@ -151,9 +151,7 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
     let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
     let mut world = World::new(site.settings.clone(), times, start).map_err(|e| e.to_string())?;
     if args.plant == PlantModel::Full {
-        let parts = site.process.as_ref().zip(site.resin.as_ref()).ok_or(ProcessError::NoResin);
-        let design = parts.and_then(|(config, resin)| Design::of(config, site.settings.raw(), resin));
-        design.and_then(|design| world.fill(design)).map_err(|e| e.to_string())?;
+        Design::of_site(&site).and_then(|design| world.fill(design)).map_err(|e| e.to_string())?;
     }
 
     let mut notes = Vec::new();

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::Style;
-use crate::evidence::{self, Evidence, Outcome, RegenerationEvidence};
+use crate::evidence::{self, Evidence, Outcome, PlantEvidence, RegenerationEvidence};
 use crate::quantity::show::{self, UnitSystem, litres_exact};
 use crate::replay::Checker;
 
@@ -29,6 +29,10 @@ fn write_summary(out: &mut String, e: &Evidence, units: UnitSystem, style: &Styl
     }
     writeln!(out)?;
     water(out, e, units, style)?;
+    if let Some(plant) = &e.plant {
+        writeln!(out)?;
+        modelled(out, plant, units, style)?;
+    }
     writeln!(out)?;
     regenerations(out, e, units, style)?;
     alarms(out, e, style)?;
@@ -62,6 +66,54 @@ fn water(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> st
     writeln!(out, "  {:<30}{hard}", "hard water delivered")?;
     writeln!(out, "  {:<30}{}", "salt, estimated", show::mass(e.salt_mg, units))?;
     writeln!(out, "  {:<30}{}", "to drain, estimated", volume(e.drain_water_nl, units))
+}
+
+/// What the plant's physics showed.
+fn modelled(out: &mut String, p: &PlantEvidence, units: UnitSystem, style: &Style) -> std::fmt::Result {
+    let hardness = |mg_l: f64| match units {
+        UnitSystem::Metric => format!("{mg_l:.2} mg/L"),
+        UnitSystem::Us => format!("{:.3} gr/gal", mg_l / 17.118_061),
+    };
+    let litres = |l: f64| volume((l.max(0.0) * 1e9) as u128, units);
+    let kg = |kg: f64| show::mass((kg.max(0.0) * 1e6) as u64, units).to_string();
+    let pressure = |kpa: f64| match units {
+        UnitSystem::Metric => format!("{kpa:.0} kPa"),
+        UnitSystem::Us => format!("{:.0} psi", kpa / 6.894_757),
+    };
+    let flow = |l_min: f64| show::flow((l_min * 1e3) as u64, units).to_string();
+    let none = || "none".to_owned();
+    writeln!(out, "{}", style.bold("Plant, modelled"))?;
+    let mut row = |label: &str, text: String| writeln!(out, "  {label:<30}{text}");
+    let mean = p.outlet_mean_mg_l.map_or_else(none, hardness);
+    row("hardness at the outlet", format!("{mean} as CaCO3 on average, {} at most", hardness(p.outlet_highest_mg_l)))?;
+    row("counts as hard above", hardness(p.hard_above_mg_l))?;
+    row("hard water by the logic", volume(p.hard_water_by_logic_nl, units))?;
+    for tank in &p.tanks {
+        let leakage = tank.leakage_mg_l.map_or_else(none, hardness);
+        let lost = if tank.resin_lost_l > 0.0 {
+            format!(", {} of resin lost", litres(tank.resin_lost_l))
+        } else {
+            String::new()
+        };
+        row(&format!("tank {}", tank.number), format!("{} treated, leakage {leakage}{lost}", litres(tank.treated_l)))?;
+    }
+    row("past the beds", litres(p.past_bed_l))?;
+    row(
+        "salt drawn",
+        format!("{}; {} put in, {} left", kg(p.salt.drawn_kg), kg(p.salt.added_kg), kg(p.salt.in_tank_kg)),
+    )?;
+    let chloride =
+        format!("{} of chloride, at most {:.1} g/L", kg(p.drain.chloride_kg), p.drain.highest_chloride_mg_l / 1e3);
+    row("to drain", format!("{}, with {chloride}", litres(p.drain.volume_l)))?;
+    if p.drain.overflow_l > 0.0 {
+        row("over the drain's capacity", litres(p.drain.overflow_l))?;
+    }
+    let lowest = p.pressures.lowest_outlet_kpa.map_or_else(none, pressure);
+    let low = show::duration_brief((p.pressures.low_s * 1e3) as u64);
+    row("lowest outlet pressure", format!("{lowest}; below {} for {low}", pressure(p.pressures.low_below_kpa)))?;
+    row("largest flow to drain", flow(p.drain.highest_flow_l_min))?;
+    let worst = p.balance.iter().map(|line| line.relative_error).fold(0.0, f64::max);
+    row("balance", format!("open by {worst:.0e} at the worst line of {}", p.balance.len()))
 }
 
 fn regenerations(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> std::fmt::Result {

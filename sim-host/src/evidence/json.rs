@@ -1,5 +1,6 @@
 //! The stable JSON form of the evidence. Keys are added, never renamed.
 
+use super::json_plant::{Plant, RegenerationPlant};
 use super::{AlarmEvidence, DutyInterval, Evidence, HoldInterval, NextExpected, Outcome, RegenerationEvidence};
 use jiff::civil::DateTime;
 use serde::{Serialize, Serializer, ser::Error as _};
@@ -20,7 +21,8 @@ pub fn json(evidence: &Evidence) -> Result<String, serde_json::Error> {
 /// Writes the evidence as JSON, ending in a line feed; equal evidence gives equal bytes.
 ///
 /// Times are seconds from the recording's start to three decimals, volumes litres to nine, salt kilograms
-/// to six, each written exactly from integers: no number passes through floating point. Regenerations that
+/// to six, each written exactly from integers: only what the plant's physics showed, under `plant` and a
+/// regeneration's `water`, is reckoned in floating point. Regenerations that
 /// still ran at the recording's end stand apart in `unfinished_regenerations`, so that each one in
 /// `regenerations` has an outcome. The curves are left out; the CSV and HTML forms carry them. Lists are
 /// written entry by entry: memory does not grow with them.
@@ -48,7 +50,7 @@ impl<T: Serialize> Serialize for Each<'_, T> {
 }
 
 /// A number with a fixed count of decimals, kept as an integer of its last decimal.
-struct Fixed {
+pub(super) struct Fixed {
     units: u128,
     decimals: usize,
 }
@@ -65,11 +67,11 @@ fn seconds(ms: u64) -> Fixed {
     Fixed { units: ms.into(), decimals: 3 }
 }
 
-fn litres(nl: u128) -> Fixed {
+pub(super) fn litres(nl: u128) -> Fixed {
     Fixed { units: nl, decimals: 9 }
 }
 
-fn kilograms(mg: u64) -> Fixed {
+pub(super) fn kilograms(mg: u64) -> Fixed {
     Fixed { units: mg.into(), decimals: 6 }
 }
 
@@ -85,6 +87,8 @@ struct Document<'a> {
     hard_water_l: Fixed,
     salt_kg: Fixed,
     drain_water_l: Fixed,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    plant: Option<Plant<'a>>,
     regenerations: Each<'a, Regeneration<'a>>,
     unfinished_regenerations: Each<'a, Regeneration<'a>>,
     alarms: Each<'a, Alarm>,
@@ -118,6 +122,8 @@ struct Regeneration<'a> {
     holds: Each<'a, Hold>,
     salt_kg: Fixed,
     drain_water_l: Fixed,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    water: Option<RegenerationPlant>,
 }
 
 #[derive(Serialize)]
@@ -197,6 +203,7 @@ impl<'a> From<&'a Evidence> for Document<'a> {
             hard_water_l: litres(evidence.hard_water_nl),
             salt_kg: kilograms(evidence.salt_mg),
             drain_water_l: litres(evidence.drain_water_nl),
+            plant: evidence.plant.as_deref().map(Plant::from),
             regenerations: regenerations(false),
             unfinished_regenerations: regenerations(true),
             alarms: Each::of(evidence.alarms.iter().map(Alarm::from)),
@@ -232,6 +239,7 @@ impl<'a> Regeneration<'a> {
             holds: Each::of(regeneration.holds_before.iter().map(move |hold| Hold::new(hold, start))),
             salt_kg: kilograms(regeneration.salt_mg),
             drain_water_l: litres(regeneration.drain_nl),
+            water: regeneration.water.as_deref().map(RegenerationPlant::from),
         }
     }
 }
@@ -304,6 +312,7 @@ mod tests {
             holds_before: Box::new([hold]),
             salt_mg: 6_800_001,
             drain_nl: 250_000_000_000,
+            water: None,
         };
         Evidence {
             site: "Site \"A\" </script>".into(),
@@ -322,6 +331,7 @@ mod tests {
             hard_water_nl: 0,
             salt_mg: 6_800_001,
             drain_water_nl: 250_000_000_000,
+            plant: None,
             tanks: vec![TankEvidence {
                 number: 2,
                 duties: vec![DutyInterval {

@@ -9,6 +9,9 @@ use crate::physics::brine_tank::{BrineTank, BrineTankFaults, FloatFault};
 /// Share of the full store at which somebody fills up the salt.
 const TOP_UP_AT: f64 = 0.25;
 
+/// Litres of water in a litre of saturated brine: 0.736 of 1.20 kg.
+const WATER_L_PER_BRINE_L: f64 = 0.883;
+
 /// A brine tank in a plant.
 #[derive(Debug, Clone)]
 pub(super) struct BrineSide {
@@ -57,7 +60,10 @@ impl BrineSide {
             salt: SaltMoves::default(),
         };
         if !design.refill_first {
-            let minutes = design.refill_l / design.refill_l_min;
+            // What stands below the air check is never drawn.
+            let spec = &design.brine_tank;
+            let below_l = 1e3 * spec.area_m2 * spec.air_check_m * spec.pile_void;
+            let minutes = (design.refill_l + below_l * WATER_L_PER_BRINE_L) / design.refill_l_min;
             side.refill(design.refill_l_min, minutes * 60.0, feed, &mut Crossed::default())?;
             side.tank.stand(48.0 * 3_600.0)?;
         }

@@ -12,7 +12,7 @@ use crate::physics::brine_tank::BrineTankSpec;
 use crate::physics::eductor::Eductor;
 use crate::physics::hydraulics::{BackwashVessel, Beads, Drain, Liquid, PackedBed, Resistance, Supply};
 use crate::physics::water_props::water_density_kg_m3;
-use crate::site::{ProcessConfig, ResinFacts};
+use crate::site::{ProcessConfig, ResinFacts, Site};
 
 /// pH of the feed, which sets the carbon dioxide beside the bicarbonate (a choice).
 const FEED_PH: f64 = 7.5;
@@ -97,6 +97,16 @@ pub struct Design {
 }
 
 impl Design {
+    /// Works out the plant of a site.
+    ///
+    /// # Errors
+    /// As [`Design::of`].
+    pub fn of_site(site: &Site) -> Result<Self, ProcessError> {
+        let parts = site.process.as_ref().zip(site.resin.as_ref());
+        let (config, resin) = parts.ok_or(ProcessError::NoResin)?;
+        Self::of(config, site.settings.raw(), resin)
+    }
+
     /// Works out a plant.
     ///
     /// # Errors

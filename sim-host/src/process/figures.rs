@@ -1,6 +1,9 @@
 //! What the plant's physics leaves for people: hardness, pressure, salt, drain.
 
-use crate::evidence::{Curve, DEFAULT_CURVE_CAPACITY};
+use crate::evidence::Curve;
+
+/// Points that each curve of the plant is thinned to: one a pixel on a wide screen.
+pub const CURVE_POINTS: usize = 2048;
 
 /// Figures of one tank since the start. Regenerations take differences of them.
 #[derive(Clone, Debug, PartialEq)]
@@ -19,18 +22,27 @@ pub struct TankFigures {
     pub highest_loss_kpa: f64,
     /// Litres that its regenerations sent to the drain.
     pub drained_l: f64,
-    /// Salt drawn into it, kg.
-    pub salt_kg: f64,
-    /// Chloride that left to the drain, g.
-    pub chloride_drained_g: f64,
-    /// Highest chloride of the water to the drain, mg per kg of water.
+    /// What its regeneration under way, or its last one, has done so far.
+    pub regeneration: RegenerationFigures,
+    /// Highest chloride of the water to the drain, mg/L.
     pub highest_chloride_mg_l: f64,
-    /// Hardness sent to the drain less what came in for it, g as CaCO3.
-    pub hardness_drained_g: f64,
-    /// Strongest brine that reached the bed, % by weight.
-    pub strongest_brine_percent: f64,
     /// Resin lost in backwashes, L.
     pub resin_lost_l: f64,
+}
+
+/// Figures of one tank from leaving service to serving again.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct RegenerationFigures {
+    /// Salt drawn into the bed, kg.
+    pub salt_kg: f64,
+    /// Litres to the drain.
+    pub drained_l: f64,
+    /// Hardness sent to the drain less what came in for it, g as CaCO3.
+    pub hardness_removed_g: f64,
+    /// Strongest brine that reached the bed, % by weight.
+    pub strongest_brine_percent: f64,
+    /// Highest chloride of the water to the drain, mg/L.
+    pub highest_chloride_mg_l: f64,
 }
 
 impl Default for TankFigures {
@@ -40,14 +52,11 @@ impl Default for TankFigures {
             leaked_mg: 0.0,
             lowest_mg_l: f64::INFINITY,
             highest_mg_l: 0.0,
-            effluent: Curve::new(DEFAULT_CURVE_CAPACITY),
+            effluent: Curve::new(CURVE_POINTS),
             highest_loss_kpa: 0.0,
             drained_l: 0.0,
-            salt_kg: 0.0,
-            chloride_drained_g: 0.0,
+            regeneration: RegenerationFigures::default(),
             highest_chloride_mg_l: 0.0,
-            hardness_drained_g: 0.0,
-            strongest_brine_percent: 0.0,
             resin_lost_l: 0.0,
         }
     }
@@ -62,7 +71,7 @@ impl TankFigures {
 }
 
 /// Figures of the whole plant since the start.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct PlantFigures {
     /// Litres delivered.
     pub delivered_l: f64,
@@ -92,4 +101,25 @@ pub struct PlantFigures {
     pub brine_overflow_kg: f64,
     /// Litres that went into the brine tank.
     pub refilled_l: f64,
+}
+
+impl Default for PlantFigures {
+    fn default() -> Self {
+        Self {
+            delivered_l: 0.0,
+            delivered_mg: 0.0,
+            hard_l: 0.0,
+            highest_mg_l: 0.0,
+            past_bed_l: 0.0,
+            outlet: Curve::new(CURVE_POINTS),
+            pressure: Curve::new(CURVE_POINTS),
+            lowest_outlet_kpa: f64::INFINITY,
+            low_pressure_s: 0.0,
+            beyond_supply_l: 0.0,
+            drain_overflow_l: 0.0,
+            highest_drain_l_min: 0.0,
+            brine_overflow_kg: 0.0,
+            refilled_l: 0.0,
+        }
+    }
 }

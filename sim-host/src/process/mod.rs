@@ -15,6 +15,7 @@ mod events;
 mod figures;
 mod flows;
 mod passage;
+mod report;
 mod serve;
 mod vessel;
 
@@ -22,7 +23,7 @@ pub use account::{Amounts, BalanceLine, Crossed};
 pub use brine::SaltMoves;
 pub use design::Design;
 pub use error::ProcessError;
-pub use figures::{PlantFigures, TankFigures};
+pub use figures::{CURVE_POINTS, PlantFigures, RegenerationFigures, TankFigures};
 pub use passage::{Standing, ValveMake, Ways};
 
 use crate::bed::{Bed, Water};
@@ -59,6 +60,7 @@ pub struct Process {
     crossed: Crossed,
     at_start: Amounts,
     salt_at_start_kg: f64,
+    capacity_at_start_eq: f64,
     tanks: Vec<TankFigures>,
     plant: PlantFigures,
 }
@@ -80,6 +82,7 @@ impl Process {
             feed,
             tanks: vec![TankFigures::default(); vessels.len()],
             vessels,
+            capacity_at_start_eq: design.bed.resin.usable_eq_l() * design.bed.volume_l,
             salt_at_start_kg: brine.salt_kg(),
             brine,
             draw: Draw::default(),
@@ -88,7 +91,7 @@ impl Process {
             flows: None,
             crossed: Crossed::default(),
             at_start: Amounts::default(),
-            plant: PlantFigures { lowest_outlet_kpa: f64::INFINITY, ..PlantFigures::default() },
+            plant: PlantFigures::default(),
             design,
         };
         process.at_start = process.held();
@@ -134,7 +137,7 @@ impl Process {
 
     /// Takes note of where the valves stand.
     fn place(&mut self, standings: impl Iterator<Item = Standing>) -> Result<(), ProcessError> {
-        for (vessel, standing) in self.vessels.iter_mut().zip(standings) {
+        for ((vessel, figures), standing) in self.vessels.iter_mut().zip(&mut self.tanks).zip(standings) {
             if vessel.standing == standing {
                 continue;
             }
@@ -142,6 +145,9 @@ impl Process {
             vessel.standing = standing;
             vessel.ways = Ways::of(standing, &self.design.make);
             self.flows = None;
+            if before.service > 0.0 && vessel.ways.service == 0.0 {
+                figures.regeneration = RegenerationFigures::default();
+            }
             if before.backwash > 0.0 && vessel.ways.backwash == 0.0 {
                 vessel.settle(self.design.backwash_mixing, self.feed.temperature_c)?;
             }

@@ -11,7 +11,7 @@ const BRINING_STEP_S: f64 = 60.0;
 /// Most of a bed's volume that passes it in one step, so that its effluent's curve is a curve.
 const MOST_BED_VOLUMES_A_STEP: f64 = 0.5;
 /// Grams in a mole of chloride (IUPAC abridged 2021).
-const CL_G_PER_MOL: f64 = 35.45;
+pub(super) const CL_G_PER_MOL: f64 = 35.45;
 /// Milligrams of hardness as CaCO3 in a mole of calcium and magnesium.
 const MG_CACO3_PER_MOL: f64 = crate::bed::CACO3_G_PER_MOL * 1e3;
 
@@ -220,12 +220,10 @@ impl Process {
         }
         let water = mixed.water(self.feed.temperature_c);
         let out = self.vessels[i].pass(&water, mixed.water_kg, dt, direction)?;
-        let figures = &mut self.tanks[i];
-        figures.salt_kg += taken.salt_kg;
-        if taken.salt_kg > 0.0 {
-            let strength = weight_percent_of(taken.salt_kg / mixed.water_kg);
-            figures.strongest_brine_percent = figures.strongest_brine_percent.max(strength);
-        }
+        let now = &mut self.tanks[i].regeneration;
+        now.salt_kg += taken.salt_kg;
+        now.strongest_brine_percent =
+            now.strongest_brine_percent.max(weight_percent_of(taken.salt_kg / mixed.water_kg));
         self.drained(i, &mixed, &Amounts::of(&out.water, out.water_kg), out.volume_l);
         Ok(out.volume_l / dt * 60.0)
     }
@@ -235,10 +233,12 @@ impl Process {
         self.crossed.drained.add(went, 1.0);
         let figures = &mut self.tanks[i];
         figures.drained_l += litres;
-        figures.chloride_drained_g += went.cl * CL_G_PER_MOL;
-        figures.hardness_drained_g += (went.ca + went.mg - came.ca - came.mg) * MG_CACO3_PER_MOL * 1e-3;
+        let now = &mut figures.regeneration;
+        now.drained_l += litres;
+        now.hardness_removed_g += (went.ca + went.mg - came.ca - came.mg) * MG_CACO3_PER_MOL * 1e-3;
         if litres > 0.0 {
             let chloride_mg_l = went.cl * CL_G_PER_MOL * 1e3 / litres;
+            now.highest_chloride_mg_l = now.highest_chloride_mg_l.max(chloride_mg_l);
             figures.highest_chloride_mg_l = figures.highest_chloride_mg_l.max(chloride_mg_l);
         }
     }

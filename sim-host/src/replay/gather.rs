@@ -9,7 +9,7 @@ use bedkeeper::watch::Alarm;
 use super::{Observer, World, replay_ms};
 use crate::evidence::{
     self, AlarmEvidence, Arrangement, Curve, DEFAULT_CURVE_CAPACITY, DutyInterval, Evidence, HoldInterval,
-    NextExpected, Outcome, RegenerationEvidence, StepEvidence, TankEvidence, WaterAccount,
+    NextExpected, Outcome, PlantEvidence, RegenerationEvidence, StepEvidence, TankEvidence, WaterAccount,
 };
 use crate::quantity::show;
 use crate::recording::Pulses;
@@ -329,6 +329,8 @@ impl Observer for Gatherer {
                     r.volume_since_last_nl = u128::from(volume.nl());
                     r.overrun_nl = u128::from(overrun.nl());
                     r.salt_mg = u64::from(salt.0);
+                    let water = world.process.as_ref().and_then(|process| process.regeneration(tank.index()));
+                    r.water = water.map(Box::new);
                     r.outcome = match outcome {
                         bedkeeper::sequence::Outcome::Complete => Outcome::Complete,
                         bedkeeper::sequence::Outcome::Aborted => Outcome::Aborted,
@@ -370,6 +372,11 @@ impl Observer for Gatherer {
             drained_nl: accounts.drained.0,
         };
         self.evidence.hard_water_nl = accounts.untreated.0 + accounts.past_zero.0;
+        if let Some(process) = &world.process {
+            let by_logic = std::mem::replace(&mut self.evidence.hard_water_nl, (process.plant().hard_l * 1e9) as u128);
+            let plant = PlantEvidence { hard_water_by_logic_nl: by_logic, ..process.evidence() };
+            self.evidence.plant = Some(Box::new(plant));
+        }
         for (tank, id) in (0u8..).map(TankId).take(self.tanks.len()).enumerate() {
             self.evidence.tanks[tank].pending_holds = self.close_holds(world.now_ms, id).into();
             if let Some(last) = self.evidence.tanks[tank].duties.last_mut() {

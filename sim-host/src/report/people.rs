@@ -8,6 +8,10 @@ const NL_PER_GAL: f64 = 3_785_411_784.0;
 const L_PER_GAL: f64 = 3.785_411_784;
 /// Milligrams in a pound, exact by definition.
 const MG_PER_LB: f64 = 453_592.37;
+/// mg/L as CaCO3 in a grain per US gallon, from exact definitions.
+const MG_L_PER_GR_GAL: f64 = 17.118_061;
+/// kPa in a pound-force per square inch, from exact definitions.
+const KPA_PER_PSI: f64 = 6.894_757;
 /// Keeps a number together with its unit and its thousands together, without a line break.
 const NARROW_SPACE: char = '\u{202f}';
 const NO_BREAK_SPACE: char = '\u{a0}';
@@ -27,6 +31,26 @@ pub fn litres(litres: f64) -> String {
 /// A flow as L/min with US gallons per minute beside.
 pub fn flow(litres_per_min: f64) -> String {
     beside(quantity(litres_per_min, "L/min"), quantity(litres_per_min / L_PER_GAL, "gal/min"))
+}
+
+/// A hardness as CaCO3 in mg/L with grains per gallon beside.
+pub fn hardness(mg_l: f64) -> String {
+    beside(fine(mg_l, "mg/L"), fine(mg_l / MG_L_PER_GR_GAL, "gr/gal"))
+}
+
+/// A pressure above atmosphere in kPa with psi beside.
+pub fn pressure(kpa: f64) -> String {
+    beside(quantity(kpa, "kPa"), quantity(kpa / KPA_PER_PSI, "psi"))
+}
+
+/// A mass in kilograms with pounds beside.
+pub fn mass_kg(kg: f64) -> String {
+    beside(quantity(kg, "kg"), quantity(kg * 1e6 / MG_PER_LB, "lb"))
+}
+
+/// A concentration in g/L.
+pub fn grams_per_litre(mg_l: f64) -> String {
+    quantity(mg_l / 1e3, "g/L")
 }
 
 /// A mass of salt as kilograms with pounds beside.
@@ -152,6 +176,15 @@ fn quantity(value: f64, unit: &str) -> String {
     format!("{number}{NO_BREAK_SPACE}{unit}")
 }
 
+/// A value with its unit, with two decimals below ten: small leakages differ in the second.
+fn fine(value: f64, unit: &str) -> String {
+    match value {
+        v if v == 0.0 || v >= 9.995 => quantity(value, unit),
+        v if v < 0.005 => format!("under 0.01{NO_BREAK_SPACE}{unit}"),
+        v => format!("{v:.2}{NO_BREAK_SPACE}{unit}"),
+    }
+}
+
 /// Digits in groups of three.
 pub fn grouped(value: u128) -> String {
     let digits = value.to_string();
@@ -199,6 +232,17 @@ mod tests {
     fn salt_and_flow_carry_both_units() {
         assert_eq!(plain(salt(453_592_370)), "454 kg (1 000 lb)");
         assert_eq!(plain(flow(37.85)), "37.9 L/min (10.0 gal/min)");
+    }
+
+    #[test]
+    fn hardness_and_pressure_carry_both_units() {
+        assert_eq!(plain(hardness(342.361)), "342 mg/L (20.0 gr/gal)");
+        assert_eq!(plain(hardness(3.184)), "3.18 mg/L (0.19 gr/gal)");
+        assert_eq!(plain(hardness(0.0004)), "under 0.01 mg/L (under 0.01 gr/gal)");
+        assert_eq!(plain(hardness(0.0)), "0 mg/L (0 gr/gal)");
+        assert_eq!(plain(pressure(400.0)), "400 kPa (58.0 psi)");
+        assert_eq!(plain(mass_kg(8.17)), "8.2 kg (18.0 lb)");
+        assert_eq!(plain(grams_per_litre(67_135.9)), "67.1 g/L");
     }
 
     #[test]

@@ -113,8 +113,8 @@ impl Pen {
     }
 }
 
-/// A curve's values for the page's script: bucket number, lowest, highest, last.
-pub fn values(curve: &Curve) -> String {
+/// A curve's values for the page's script: bucket number, lowest, highest, last; with so many decimals.
+pub fn values(curve: &Curve, decimals: usize) -> String {
     let width_ms = curve.bucket_width_ms();
     let mut text = String::from("[");
     for (index, bucket) in curve.buckets().iter().enumerate() {
@@ -123,19 +123,19 @@ pub fn values(curve: &Curve) -> String {
             text,
             "{comma}{},{},{},{}",
             bucket.from_ms / width_ms,
-            short(bucket.min),
-            short(bucket.max),
-            short(bucket.last)
+            short(bucket.min, decimals),
+            short(bucket.max, decimals),
+            short(bucket.last, decimals)
         );
     }
     text.push(']');
     text
 }
 
-/// A number for the eye: one decimal, none where it is nought.
-fn short(value: f64) -> String {
-    let text = format!("{value:.1}");
-    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
+/// A number for the eye: so many decimals, without noughts at the end.
+fn short(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
 /// A line across the time line.
@@ -210,7 +210,7 @@ mod tests {
     #[test]
     fn an_empty_curve_draws_nothing() {
         assert!(draw(&Curve::new(8), 1_000).is_none());
-        assert_eq!(values(&Curve::new(8)), "[]");
+        assert_eq!(values(&Curve::new(8), 1), "[]");
     }
 
     #[test]
@@ -218,7 +218,8 @@ mod tests {
         let mut curve = Curve::new(8);
         curve.push(3, 1.25);
         curve.push(7, 2.0);
-        assert_eq!(values(&curve), "[3,1.2,1.2,1.2,7,2,2,2]");
+        assert_eq!(values(&curve, 1), "[3,1.2,1.2,1.2,7,2,2,2]");
+        assert_eq!(values(&curve, 2), "[3,1.25,1.25,1.25,7,2,2,2]");
     }
 
     #[test]

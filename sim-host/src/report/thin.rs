@@ -49,6 +49,7 @@ pub fn thinned(evidence: &Evidence) -> Option<Thinned> {
         hard_water_nl: evidence.hard_water_nl,
         salt_mg: evidence.salt_mg,
         drain_water_nl: evidence.drain_water_nl,
+        plant: evidence.plant.clone(),
         tanks: tanks.collect(),
         flow: evidence.flow.clone(),
         regenerations: all[..first].iter().chain(&all[all.len() - last..]).cloned().collect(),

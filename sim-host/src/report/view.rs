@@ -8,10 +8,12 @@ use askama::Template;
 
 mod headline;
 mod lanes;
+mod plant;
 mod rows;
 
 use headline::{facts, lead, water_rows, water_verdict};
 use lanes::Lane;
+use plant::PlantView;
 use rows::{alarm_rows, duty_rows, hold_rows, regeneration_row};
 
 /// The whole page.
@@ -33,6 +35,8 @@ pub struct Page<'a> {
     water: Vec<WaterRow>,
     water_verdict: String,
     water_balances: bool,
+    /// What the plant's physics showed, where it is modelled.
+    plant: Option<PlantView>,
     start_iso: String,
     /// Milliseconds before the recording's start at which its first day began.
     since_midnight_ms: u64,
@@ -93,6 +97,8 @@ struct RegenerationRow {
     overrun: String,
     salt: String,
     drain: String,
+    /// What the plant's physics says of it.
+    modelled: Option<String>,
     outcome: &'static str,
     outcome_meaning: &'static str,
 }
@@ -152,6 +158,9 @@ impl<'a> Page<'a> {
             .iter()
             .map(|tank| &tank.remaining)
             .chain([&evidence.flow])
+            .chain(evidence.plant.iter().flat_map(|plant| {
+                [&plant.outlet, &plant.pressure].into_iter().chain(plant.tanks.iter().map(|tank| &tank.effluent))
+            }))
             .map(|curve| curve.bucket_width_ms())
             .max()
             .unwrap_or(1);
@@ -167,6 +176,7 @@ impl<'a> Page<'a> {
             water: water_rows(evidence),
             water_verdict: water_verdict(evidence),
             water_balances: evidence.water.balances(),
+            plant: evidence.plant.as_deref().map(PlantView::new),
             start_iso: clock.start_iso(),
             since_midnight_ms: clock.since_midnight_ms(),
             ticks: plot::day_ticks(&clock, evidence.span_ms),

@@ -236,6 +236,11 @@ impl Drain {
         })
     }
 
+    /// What it carries, L/min.
+    pub fn capacity_l_min(&self) -> f64 {
+        self.capacity_l_min
+    }
+
     /// Discharges a flow, of all tanks together.
     ///
     /// # Errors

@@ -302,9 +302,13 @@
     return from === bucket ? [min, max] : [last, last];
   }
   function quantity([min, max], kind) {
-    const [unit, customary] = kind === "flow" ? ["L/min", "gal/min"] : ["L", "gal"];
-    const range = (a, b) => grouped(a) === grouped(b) ? grouped(a) : `${grouped(a)} to ${grouped(b)}`;
-    return `${range(min, max)} ${unit} (${range(min / 3.785411784, max / 3.785411784)} ${customary})`;
+    const [unit, customary, size] = {
+      flow: ["L/min", "gal/min", 3.785411784], volume: ["L", "gal", 3.785411784],
+      hardness: ["mg/L", "gr/gal", 17.118061], pressure: ["kPa", "psi", 6.894757],
+    }[kind];
+    const shown = (n) => kind === "hardness" && Math.abs(n) < 10 ? n.toFixed(2) : grouped(n);
+    const range = (a, b) => shown(a) === shown(b) ? shown(a) : `${shown(a)} to ${shown(b)}`;
+    return `${range(min, max)} ${unit} (${range(min / size, max / size)} ${customary})`;
   }
   function point(clientX) {
     const when = at(clientX);

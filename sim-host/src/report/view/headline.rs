@@ -43,7 +43,10 @@ pub fn facts(evidence: &Evidence, clock: &Clock) -> Vec<Fact> {
         Fact {
             name: "Hard water delivered",
             value: none_or(evidence.hard_water_nl == 0, || people::volume(evidence.hard_water_nl)),
-            detail: "passed untreated, or through a bed already exhausted".into(),
+            detail: match &evidence.plant {
+                None => "passed untreated, or through a bed already exhausted".into(),
+                Some(plant) => format!("harder than {} at the outlet", people::hardness(plant.hard_above_mg_l)),
+            },
             tone: if evidence.hard_water_nl == 0 { "good" } else { "bad" },
         },
         Fact {

@@ -59,7 +59,7 @@ pub struct CurveView {
     pub zero_percent: Option<f64>,
     /// What the script calls it when it reads a value out.
     pub name: String,
-    /// `volume` or `flow`.
+    /// `volume`, `flow`, `hardness` or `pressure`.
     pub quantity: &'static str,
     pub bucket_width_ms: u64,
     pub values: String,
@@ -73,8 +73,10 @@ pub fn all(evidence: &Evidence, clock: &Clock) -> Vec<Lane> {
         lanes.push(step_lane(tank, evidence, clock));
         lanes.push(hold_lane(tank, evidence, clock));
         lanes.extend(remaining_lane(tank, evidence));
+        lanes.extend(effluent_lane(tank.number, evidence));
     }
     lanes.extend(flow_lane(evidence));
+    lanes.extend(outlet_lanes(evidence));
     if !(evidence.alarms.is_empty() && evidence.violations.is_empty()) {
         lanes.push(alarm_lane(evidence, clock));
     }
@@ -312,6 +314,42 @@ fn flow_lane(evidence: &Evidence) -> Option<Lane> {
     })
 }
 
+fn effluent_lane(number: u8, evidence: &Evidence) -> Option<Lane> {
+    let tank = evidence.plant.as_ref()?.tanks.iter().find(|tank| tank.number == number)?;
+    let name = format!("from tank {number}");
+    let curve = curve_view(&tank.effluent, evidence, name, "hardness", people::hardness)?;
+    Some(Lane {
+        group: String::new(),
+        label: "Hardness out".into(),
+        description: format!("Hardness of the water from tank {number}, at most {}", curve.top_label),
+        height_px: CURVE_HEIGHT_PX,
+        items: Vec::new(),
+        curve: Some(curve),
+    })
+}
+
+fn outlet_lanes(evidence: &Evidence) -> impl Iterator<Item = Lane> {
+    let plant = evidence.plant.as_deref();
+    let lane = |label: &str, what: &str, curve: Option<CurveView>| {
+        curve.map(|curve| Lane {
+            group: String::new(),
+            label: label.into(),
+            description: format!("{what}, at most {}", curve.top_label),
+            height_px: CURVE_HEIGHT_PX,
+            items: Vec::new(),
+            curve: Some(curve),
+        })
+    };
+    let view = |curve, name: &str, quantity, in_words| curve_view(curve, evidence, name.into(), quantity, in_words);
+    let hardness = plant.and_then(|p| view(&p.outlet, "hardness at the outlet", "hardness", people::hardness));
+    let pressure = plant.and_then(|p| view(&p.pressure, "pressure", "pressure", people::pressure));
+    lane("Hardness", "Hardness of the water delivered", hardness).into_iter().chain(lane(
+        "Pressure",
+        "Pressure at the outlet while water is drawn",
+        pressure,
+    ))
+}
+
 fn curve_view(
     curve: &Curve,
     evidence: &Evidence,
@@ -330,6 +368,6 @@ fn curve_view(
         name,
         quantity,
         bucket_width_ms: curve.bucket_width_ms(),
-        values: plot::values(curve),
+        values: plot::values(curve, if quantity == "hardness" { 2 } else { 1 }),
     })
 }

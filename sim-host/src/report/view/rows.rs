@@ -2,7 +2,7 @@
 
 use super::headline::none_or;
 use super::{AlarmRow, DutyRow, HoldRow, RegenerationRow, Span};
-use crate::evidence::{Evidence, HoldInterval, Outcome, RegenerationEvidence, TankEvidence};
+use crate::evidence::{Evidence, HoldInterval, Outcome, RegenerationEvidence, RegenerationWater, TankEvidence};
 use crate::report::people::{self, Clock};
 use crate::report::words::{self, sentence};
 
@@ -47,6 +47,17 @@ pub fn hold_sentence(hold: &HoldInterval, clock: &Clock) -> String {
     }
 }
 
+/// What the plant's physics says of a regeneration.
+fn modelled(water: &RegenerationWater) -> String {
+    format!(
+        "modelled: {} drawn as brine of up to {:.1} %, {} to drain with up to {} of chloride",
+        people::salt(water.salt_mg),
+        f64::from(water.strongest_brine_ppm) / 1e4,
+        people::volume(u128::from(water.drained_ml) * 1_000_000),
+        people::grams_per_litre(f64::from(water.highest_chloride_mg_l)),
+    )
+}
+
 /// One regeneration's row.
 pub fn regeneration_row(regeneration: &RegenerationEvidence, evidence: &Evidence, clock: &Clock) -> RegenerationRow {
     let end_ms = end_ms(regeneration, evidence);
@@ -68,6 +79,7 @@ pub fn regeneration_row(regeneration: &RegenerationEvidence, evidence: &Evidence
         overrun: none_or(regeneration.overrun_nl == 0, || people::volume(regeneration.overrun_nl)),
         salt: people::salt(regeneration.salt_mg),
         drain: people::volume(regeneration.drain_nl),
+        modelled: regeneration.water.as_deref().map(modelled),
         outcome: regeneration.outcome.slug(),
         outcome_meaning: outcome_meaning(regeneration.outcome),
     }
