@@ -179,6 +179,7 @@ fn drive_text(event: DriveEvent) -> String {
         DriveEvent::Retrying(to) => format!("did not reach {to} in time; it rests and tries again"),
         DriveEvent::MovedAway(from) => format!("has left {from} by itself"),
         DriveEvent::StoodInBrine => "stood in the brine position out of turn".to_owned(),
+        DriveEvent::Miscounted => "counted other marks than its home switch tells of; it is homed again".to_owned(),
         DriveEvent::Lost => "is lost: no try reached its position".to_owned(),
         DriveEvent::PositionUnknown => "does not know its position".to_owned(),
     }

@@ -139,13 +139,15 @@ const CASES: &[Case] = &[
     case("program.step", "\"a\"", "\"a\"", "program.step", "list of sections", "[[program.step]]"),
     // The valve and its simulation.
     case("valve.margin", "\"2 s\"", "\"2 s\"", "valve.margin", "only a timed drive", "remove"),
+    case("valve.marks", "48", "48", "valve.marks", "only a cam-index has marks", "remove"),
+    case("valve.contact", "true", "true", "valve.contact", "has no meaning here", "remove"),
     case(
         "valve.drive",
         "\"hydraulic\"",
         "\"hydraulic\"",
         "valve.drive",
         "none of the choices",
-        "\"cam-switch\", \"timed\"",
+        "\"cam-switch\", \"cam-index\", \"timed\", \"pilot-array\"",
     ),
     case(
         "valve.positions",
@@ -187,6 +189,11 @@ fn each_mistake_is_one_finding_at_its_place() {
     }
 }
 
+/// Five positions of three pilots.
+const PILOTS: &str = "drive = \"pilot-array\"\npositions = [\n{ position = \"service\", pilots = [] },\n\
+    { position = \"backwash\", pilots = [1] },\n{ position = \"brine-draw\", pilots = [2] },\n\
+    { position = \"fast-rinse\", pilots = [1, 2] },\n{ position = \"brine-refill\", pilots = [3] },\n]\n";
+
 /// A site with one fault of the settings as a whole, and the text at which it shows.
 fn faulty(problem: Problem) -> Option<(String, &'static str)> {
     use Problem as P;
@@ -197,6 +204,7 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
         Some((format!("{base}\n[[blackout]]\ndays = \"daily\"\nfrom = \"{from}\"\nto = \"{to}\"\n"), "[[blackout]]"))
     };
     let alternating = with(SOFTENER, "tanks.arrangement", "\"alternating\"");
+    let valve = |valve: &str, at| Some((format!("{}\n[valve]\n{valve}", without(SOFTENER, "valve")), at));
     match problem {
         P::Zero => softener("water.hardness", "\"0 gpg\"", "\"0 gpg\""),
         P::TooLarge => softener("meter.pulse", "\"2 m3\"", "\"2 m3\""),
@@ -259,6 +267,21 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
         P::TravelLimitOutOfRange => softener("valve.travel_limit", "\"31 min\"", "\"31 min\""),
         P::RestOutOfRange => softener("valve.rest", "\"11 min\"", "\"11 min\""),
         P::CoastOutOfRange => softener("valve.coast", "\"2 min\"", "\"2 min\""),
+        P::CoastPastLeg => softener("valve.coast", "\"25 s\"", "\"25 s\""),
+        P::MarksTooClose => valve(
+            "drive = \"cam-index\"\nmarks = 40\npositions = [\n{ position = \"service\", mark = 0 },\n\
+             { position = \"backwash\", mark = 10 },\n{ position = \"brine-draw\", mark = 20 },\n\
+             { position = \"fast-rinse\", mark = 24 },\n{ position = \"brine-refill\", mark = 30 },\n]\n",
+            "[\n{ position",
+        ),
+        P::RinsesBehindDraw => valve(
+            "drive = \"timed\"\npositions = [\n{ position = \"service\", run_time = \"0 s\" },\n\
+             { position = \"backwash\", run_time = \"10 s\" },\n{ position = \"fast-rinse\", run_time = \"20 s\" },\n\
+             { position = \"brine-draw\", run_time = \"30 s\" },\n{ position = \"brine-refill\", run_time = \"40 s\" },\n]\n",
+            "[\n{ position",
+        ),
+        P::PatternsNotDistinct => valve(&PILOTS.replace("[3]", "[2]"), "[\n{ position"),
+        P::SettleOutOfRange => valve(&format!("{PILOTS}settle = \"11 min\"\n"), "\"11 min\""),
         P::DebounceOutOfRange => softener("remote.debounce", "\"5 ms\"", "\"5 ms\""),
         P::DoseOutOfRange => softener("brine.dose_after_backwash", "\"50 %\"", "\"50 %\""),
         P::NoisyOutOfRange => softener("meter.noisy_above", "\"0 %\"", "\"0 %\""),

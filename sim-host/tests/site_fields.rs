@@ -28,7 +28,7 @@ fn drive(
         RawDrive::CamSwitch { travel_limit, rest, coast, retries, reversible, feedback, .. } => {
             change(travel_limit, rest, coast, retries, reversible, feedback);
         }
-        RawDrive::Timed { .. } => panic!("the softener has a cam-switch drive"),
+        _ => panic!("the softener has a cam-switch drive"),
     }
 }
 
@@ -331,6 +331,62 @@ fn leaves(path: &str, value: &Value, seen: &mut BTreeMap<String, BTreeSet<String
     }
 }
 
+/// A cam that counts marks.
+const INDEX: &str = r#"drive = "cam-index"
+marks = 48
+positions = [
+    { position = "service", mark = 0 },
+    { position = "backwash", mark = 10 },
+    { position = "brine-draw", mark = 20 },
+    { position = "fast-rinse", mark = 30 },
+    { position = "brine-refill", mark = 40 },
+]
+"#;
+
+/// Five positions of three pilots.
+const PILOTS: &str = r#"drive = "pilot-array"
+positions = [
+    { position = "service", pilots = [] },
+    { position = "backwash", pilots = [1] },
+    { position = "brine-draw", pilots = [2] },
+    { position = "fast-rinse", pilots = [1, 2] },
+    { position = "brine-refill", pilots = [3] },
+]
+"#;
+
+/// The softener with another valve.
+fn softener_with(valve: &str) -> String {
+    format!("{}\n[valve]\n{valve}", without(SOFTENER, "valve"))
+}
+
+/// The softener with another valve, and that with each of these keys given.
+fn with_each_key_of(valve: &str, keys: &[(&str, &str)]) -> Vec<String> {
+    let source = softener_with(valve);
+    let changed = keys.iter().map(|(key, value)| with(&source, &format!("valve.{key}"), value));
+    changed.chain([source.clone()]).collect()
+}
+
+/// V1: the other kinds of drive are read as they are given, with their defaults.
+#[test]
+fn v1_every_kind_of_drive_is_read() {
+    let RawDrive::CamIndex { positions, marks, slip_marks, coast_marks, reversible, travel_limit, retries, .. } =
+        good(&softener_with(INDEX)).raw.drive
+    else {
+        panic!("a cam-index drive")
+    };
+    assert_eq!((positions[1], positions.len(), marks), ((Position::Backwash, 10), 5, 48));
+    assert_eq!((slip_marks, coast_marks, reversible, retries), (1, 1, false, 2));
+    assert_eq!(travel_limit, Millis::from_mins(4));
+    let pilots = good(&softener_with(PILOTS));
+    // The simulated valve takes the time that the settings give it to follow.
+    assert_eq!(pilots.plant.leg_ms, 10_000);
+    let RawDrive::PilotArray { positions, contact, settle, margin, rest, .. } = pilots.raw.drive else {
+        panic!("a pilot-array")
+    };
+    assert_eq!(positions.iter().map(|(_, bits)| *bits).collect::<Vec<_>>(), [0, 0b001, 0b010, 0b011, 0b100]);
+    assert_eq!((contact, settle, margin, rest), (false, Millis(10_000), Millis(5_000), Millis(1_000)));
+}
+
 #[test]
 fn no_field_of_the_settings_is_without_a_key() {
     let mut sources: Vec<String> = CHANGES.iter().map(|(key, value, _)| with(SOFTENER, key, value)).collect();
@@ -349,6 +405,30 @@ fn no_field_of_the_settings_is_without_a_key() {
         format!("{SOFTENER}\n[[alarm]]\nname = \"{name}\"\n{treated}onset = \"{onset}\"\nreturn = \"{back}\"\n")
     };
     sources.extend([alarm("overrun", "1 min", "2 min"), alarm("salt-low", "2 min", "3 min")]);
+    sources.extend(with_each_key_of(
+        INDEX,
+        &[
+            ("marks", "60"),
+            ("slip_marks", "2"),
+            ("coast_marks", "2"),
+            ("reversible", "true"),
+            ("travel_limit", "\"3 min\""),
+            ("rest", "\"3 s\""),
+            ("coast", "\"1 s\""),
+            ("retries", "4"),
+        ],
+    ));
+    sources.extend(with_each_key_of(
+        PILOTS,
+        &[
+            ("contact", "true"),
+            ("settle", "\"11 s\""),
+            ("margin", "\"4 s\""),
+            ("travel_limit", "\"2 min\""),
+            ("rest", "\"0 s\""),
+            ("retries", "4"),
+        ],
+    ));
     let mut seen = BTreeMap::new();
     for source in &sources {
         leaves("", &serde_json::to_value(good(source).raw).expect("settings can be written"), &mut seen);
@@ -369,7 +449,7 @@ fn no_field_of_the_settings_is_without_a_key() {
     positions.extend(seen[".drive.timed.positions[][]"].iter().filter(|text| text.parse::<u32>().is_err()).cloned());
     assert_eq!(positions.len(), Position::ALL.len());
     assert_eq!((all(".arrangement"), all(".medium"), all(".reserve"), all(".schedule")), (2, 2, 3, 3));
-    assert_eq!((all(".remote"), all(".drive"), all(".meter.place"), all(".start")), (4, 2, 2, 2));
+    assert_eq!((all(".remote"), all(".drive"), all(".meter.place"), all(".start")), (4, 4, 2, 2));
 }
 
 #[test]

@@ -7,9 +7,10 @@
 //! # The driver contract
 //!
 //! **Calls.** [`Controller::handle`] takes one input at a time, with the time on a monotonic clock
-//! in milliseconds. After every call, in this order: make [`Controller::outputs`] so, motors first;
-//! take every record with [`Controller::take_record`]; read [`Controller::next_deadline`]. A journal
-//! that is drained after each call loses nothing; what is pushed out otherwise is counted.
+//! in milliseconds. After every call, in this order: make [`Controller::outputs`] so, motors and pilots
+//! first, and of those what goes off before what comes on; take every record with
+//! [`Controller::take_record`]; read [`Controller::next_deadline`]. A journal that is drained after each
+//! call loses nothing; what is pushed out otherwise is counted.
 //!
 //! **Time.** An earlier `now` than the last counts as the last. Nothing happens before the deadline
 //! unless an input brings it about, so a driver may sleep, or jump, until then and send

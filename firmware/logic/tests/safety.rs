@@ -344,9 +344,9 @@ fn s7_no_run_outlasts_the_travel_limit() {
 #[test]
 fn s7_a_limit_shorter_than_the_way_stops_the_motor_each_time() {
     let mut drive = cam_with(CamFeedback::SwitchPerPosition, false);
-    if let RawDrive::CamSwitch { travel_limit, rest, .. } = &mut drive {
+    if let RawDrive::CamSwitch { travel_limit, rest, coast, .. } = &mut drive {
         *travel_limit = Millis::from_secs(3);
-        *rest = Millis(100);
+        (*rest, *coast) = (Millis(100), Millis(200));
     }
     let mut site = watched::<1>(with_drive(single(), drive));
     site.hear();

@@ -55,7 +55,7 @@ fn filter(raw: &mut RawSettings) {
 fn cam_of(raw: &mut RawSettings, change: impl FnOnce(&mut Millis, &mut Millis, &mut Millis, &mut u8)) {
     match &mut raw.drive {
         RawDrive::CamSwitch { travel_limit, rest, coast, retries, .. } => change(travel_limit, rest, coast, retries),
-        RawDrive::Timed { .. } => panic!("a cam"),
+        _ => panic!("a cam"),
     }
 }
 
@@ -67,6 +67,43 @@ fn timed(offsets: &[u32], margin: Millis) -> RawDrive {
         margin,
         rest: Millis::from_secs(2),
     }
+}
+
+/// A cam with the five positions at these marks, two marks of tolerance each way.
+fn index(places: &[u8], marks: u8) -> RawDrive {
+    RawDrive::CamIndex {
+        positions: single().drive.positions().zip(places.iter().copied()).collect(),
+        marks,
+        slip_marks: 1,
+        coast_marks: 2,
+        reversible: false,
+        travel_limit: Millis::from_mins(4),
+        rest: Millis::from_secs(2),
+        coast: Millis(500),
+        retries: 2,
+    }
+}
+
+/// Pilots with these patterns for the five positions, and no contact.
+fn pilots(patterns: &[u8], settle: Millis) -> RawDrive {
+    RawDrive::PilotArray {
+        positions: single().drive.positions().zip(patterns.iter().copied()).collect(),
+        contact: false,
+        settle,
+        margin: Millis::from_secs(2),
+        travel_limit: Millis::from_secs(30),
+        rest: Millis::from_secs(1),
+        retries: 2,
+    }
+}
+
+/// A timed drive that comes to the fast rinse before it comes to the draw.
+fn rinse_first() -> RawDrive {
+    let RawDrive::Timed { mut positions, margin, rest } = timed(&[0, 10, 20, 30, 40], Millis(0)) else {
+        panic!("a timed drive")
+    };
+    (positions[2].0, positions[3].0) = (positions[3].0, positions[2].0);
+    RawDrive::Timed { positions, margin, rest }
 }
 
 fn all_day(from: u16, to: u16) -> bedkeeper::calendar::Window {
@@ -111,7 +148,16 @@ fn s11_every_problem_is_found_at_its_field() {
         (|r| cam_of(r, |_, rest, _, _| *rest = Millis(99)), "drive.rest", None, P::RestOutOfRange),
         (|r| cam_of(r, |_, rest, _, _| *rest = Millis(600_001)), "drive.rest", None, P::RestOutOfRange),
         (|r| cam_of(r, |_, _, coast, _| *coast = Millis(60_001)), "drive.coast", None, P::CoastOutOfRange),
+        (|r| cam_of(r, |_, _, coast, _| *coast = Millis(24_001)), "drive.coast", None, P::CoastPastLeg),
         (|r| cam_of(r, |_, _, _, retries| *retries = 11), "drive.retries", None, P::TooManyRetries),
+        (|r| r.drive = index(&[0, 10, 20, 30, 40], 45), "drive.positions", None, P::MarksTooClose),
+        (|r| r.drive = index(&[0, 10, 15, 30, 40], 50), "drive.positions", None, P::MarksTooClose),
+        (|r| r.drive = index(&[0, 10, 10, 30, 40], 50), "drive.positions", None, P::OffsetsNotAscending),
+        (|r| r.drive = index(&[0, 10, 20, 30, 40], 40), "drive.positions", None, P::OffsetsNotAscending),
+        (|r| r.drive = index(&[1, 10, 20, 30, 40], 50), "drive.positions", None, P::OffsetsNotAscending),
+        (|r| r.drive = pilots(&[0, 1, 2, 1, 5], Millis(5_000)), "drive.positions", None, P::PatternsNotDistinct),
+        (|r| r.drive = pilots(&[0, 1, 2, 3, 5], Millis(99)), "drive.settle", None, P::SettleOutOfRange),
+        (|r| r.drive = rinse_first(), "drive.positions", None, P::RinsesBehindDraw),
         (|r| r.drive = timed(&[1, 10, 20, 30, 40], Millis(0)), "drive.positions", None, P::OffsetsNotAscending),
         (|r| r.drive = timed(&[0, 10, 10, 30, 40], Millis(0)), "drive.positions", None, P::OffsetsNotAscending),
         (
@@ -335,9 +381,11 @@ fn s11_the_ends_of_ranges_are_good() {
         |r| r.reserve = Reserve::Fixed(Volume(Volume::from_litres(10_000).0 - 1)),
         |r| softener_of(r).1.0 = 100_000,
         |r| softener_of(r).2.0 = 1_000_000_000,
-        |r| cam_of(r, |travel, _, _, _| *travel = Millis(1_000)),
+        |r| cam_of(r, |travel, _, coast, _| (*travel, *coast) = (Millis(1_000), Millis(100))),
+        |r| r.drive = index(&[0, 7, 14, 21, 28], 35),
+        |r| r.drive = pilots(&[0, 1, 2, 3, 255], Millis(600_000)),
         |r| cam_of(r, |travel, _, _, _| *travel = Millis(1_800_000)),
-        |r| cam_of(r, |_, rest, coast, retries| (*rest, *coast, *retries) = (Millis(100), Millis(60_000), 10)),
+        |r| cam_of(r, |_, rest, coast, retries| (*rest, *coast, *retries) = (Millis(100), Millis(24_000), 10)),
         |r| r.drive = timed(&[0, 10, 20, 30, 40], Millis(0)),
         |r| r.program[2].length = Millis(43_200_000),
         |r| r.dose_after_backwash_percent = 400,
@@ -488,7 +536,38 @@ fn any_drive() -> impl Strategy<Value = RawDrive> {
         margin: Millis(ms[0]),
         rest: Millis(ms[1]),
     });
-    prop_oneof![cam, timed]
+    let index =
+        (any_positions(), any::<[u8; 12]>(), any::<[u32; 3]>(), any::<bool>()).prop_map(|(p, at, ms, reversible)| {
+            RawDrive::CamIndex {
+                positions: p.into_iter().zip(at).collect(),
+                marks: at[8],
+                slip_marks: at[9],
+                coast_marks: at[10],
+                reversible,
+                travel_limit: Millis(ms[0]),
+                rest: Millis(ms[1]),
+                coast: Millis(ms[2]),
+                retries: at[11],
+            }
+        });
+    let pilots = (any_positions(), any::<[u8; 8]>(), any::<[u32; 4]>(), any::<bool>(), any::<u8>()).prop_map(
+        |(p, at, ms, contact, retries)| RawDrive::PilotArray {
+            positions: p.into_iter().zip(at).collect(),
+            contact,
+            settle: Millis(ms[0]),
+            margin: Millis(ms[1]),
+            travel_limit: Millis(ms[2]),
+            rest: Millis(ms[3]),
+            retries,
+        },
+    );
+    let ends = (proptest::sample::select(Position::ALL), any::<[u32; 2]>(), any::<u8>()).prop_map(
+        |(position, ms, retries)| RawDrive::TwoPosition {
+            positions: [Position::Service, position],
+            valve: RawTwoPosition { travel_limit: Millis(ms[0]), rest: Millis(ms[1]), retries },
+        },
+    );
+    prop_oneof![cam, timed, index, pilots, ends]
 }
 
 /// Settings of which each part is good or anything at all.

@@ -4,7 +4,7 @@ use bedkeeper::drive::Motion;
 use bedkeeper::program::Position;
 use bedkeeper::settings::{CamFeedback, RawDrive};
 
-use super::track::Track;
+use super::track::{Track, Zone};
 
 /// Microseconds in a millisecond.
 pub(super) const US: u64 = 1_000;
@@ -24,18 +24,78 @@ pub(super) enum Gear {
         /// How long it turns on after the motor stops, ms.
         coast_ms: u64,
     },
+    /// Pilots: each position has its pattern, and the valve follows a new one within a time.
+    Pilots {
+        positions: Vec<(Position, u8)>,
+        follow_ms: u64,
+        /// Whether a contact closes while it stands as it is told.
+        contact: bool,
+    },
 }
 
 impl ValveMachine {
-    /// The machine that the settings of a drive describe, with the plant's own times.
+    /// The machine that the settings of a drive describe, with the plant's own times: `leg_ms` from one position to
+    /// the next, from end to end, or to follow pilots.
     #[must_use]
     pub fn of(drive: &RawDrive, leg_ms: u64, coast_ms: u64) -> Self {
         match drive {
             RawDrive::CamSwitch { positions, feedback, .. } => Self::cam(positions, *feedback, leg_ms, coast_ms),
+            RawDrive::CamIndex { positions, marks, slip_marks, coast_marks, .. } => {
+                Self::index(positions, *marks, slip_marks.saturating_add(*coast_marks), leg_ms, coast_ms)
+            }
+            RawDrive::TwoPosition { positions, .. } => Self::ends(*positions, leg_ms),
             RawDrive::Timed { positions, .. } => {
                 Self::stops(&positions.iter().map(|(p, at)| (*p, u64::from(at.0))).collect::<Vec<_>>())
             }
+            RawDrive::PilotArray { positions, contact, .. } => Self::pilots(positions, leg_ms, *contact),
         }
+    }
+
+    /// A cam with a home switch and an index switch that closes at every mark; a turn takes a leg for each position.
+    /// A position reaches `within_marks` marks and a little to either side.
+    #[must_use]
+    pub fn index(positions: &[(Position, u8)], marks: u8, within_marks: u8, leg_ms: u64, coast_ms: u64) -> Self {
+        let pitch_us = (positions.len() as u64 * leg_ms.max(100) * US / u64::from(marks.max(1))).max(10);
+        let mut track = Track {
+            length_us: pitch_us * u64::from(marks.max(1)),
+            round: true,
+            positions: positions.iter().map(|(p, mark)| (*p, u64::from(*mark) * pitch_us)).collect(),
+            reach_us: u64::from(within_marks) * pitch_us + pitch_us * 2 / 5,
+            switches: Vec::new(),
+            marks: Some(1),
+        };
+        track.switches.push((0, track.zone(0, pitch_us * 2 / 5)));
+        for mark in 0..u64::from(marks) {
+            let zone = track.zone(mark * pitch_us, pitch_us / 4);
+            track.switches.push((1, zone));
+        }
+        Self { gear: Gear::Motor { track, coast_ms } }
+    }
+
+    /// A ball valve between two ends, with a switch at each.
+    #[must_use]
+    pub fn ends(positions: [Position; 2], leg_ms: u64) -> Self {
+        let length_us = leg_ms.max(100) * US;
+        let reach_us = length_us / 20;
+        let [first, second] = positions;
+        let track = Track {
+            length_us,
+            round: false,
+            positions: vec![(first, 0), (second, length_us)],
+            reach_us,
+            switches: vec![
+                (0, Zone { from_us: 0, to_us: reach_us }),
+                (1, Zone { from_us: length_us - reach_us, to_us: length_us }),
+            ],
+            marks: None,
+        };
+        Self { gear: Gear::Motor { track, coast_ms: 0 } }
+    }
+
+    /// A valve that follows pilots.
+    #[must_use]
+    pub fn pilots(positions: &[(Position, u8)], follow_ms: u64, contact: bool) -> Self {
+        Self { gear: Gear::Pilots { positions: positions.to_vec(), follow_ms, contact } }
     }
 
     /// A cam that goes round past its positions, evenly spaced, each a tenth of a leg wide to either side.

@@ -49,6 +49,11 @@ impl Track {
         }
     }
 
+    /// The middle of a position.
+    pub fn middle_us(&self, position: Position) -> Option<u64> {
+        self.positions.iter().find(|(p, _)| *p == position).map(|(_, middle)| *middle)
+    }
+
     /// The position that a place lies in.
     pub fn position(&self, place_us: u64) -> Option<usize> {
         self.positions.iter().position(|(_, middle)| self.zone(*middle, self.reach_us).contains(place_us))
@@ -102,8 +107,7 @@ impl Track {
 
     /// Travel to where a position is next entered; 0 within it.
     pub fn to_position_us(&self, place_us: u64, position: Position, motion: Motion) -> Option<u64> {
-        let (_, middle) = self.positions.iter().find(|(p, _)| *p == position)?;
-        let zone = self.zone(*middle, self.reach_us);
+        let zone = self.zone(self.middle_us(position)?, self.reach_us);
         if zone.contains(place_us) {
             return Some(0);
         }

@@ -1,6 +1,6 @@
 //! One valve of the plant: where it truly stands, what its switches say of it, and what is wrong with it.
 
-use bedkeeper::drive::{Motion, Switches};
+use bedkeeper::drive::{Motion, Pilots, Switches};
 use bedkeeper::program::Position;
 
 use super::fault::{Fault, FaultRefused};
@@ -20,8 +20,15 @@ const HAND_MS: u64 = 400;
 #[derive(Debug, Clone)]
 pub struct Valve {
     machine: ValveMachine,
+    /// Place on its way, if a motor moves it.
     place_us: u64,
     told: Motion,
+    /// What its pilots are told.
+    pilots: Pilots,
+    /// It follows its pilots until then.
+    follows: Option<u64>,
+    /// The pattern that last acted.
+    acts: u8,
     /// The motor is off, and the cam turns on until then.
     coasts: Option<(Motion, u64)>,
     at_ms: u64,
@@ -46,30 +53,71 @@ impl Valve {
     /// A valve that stands in a position; in its first one if it has no such position.
     #[must_use]
     pub fn standing_in(machine: ValveMachine, position: Position) -> Self {
-        let Gear::Motor { track, .. } = &machine.gear;
-        let place_us = track.positions.iter().find(|(p, _)| *p == position).map_or(0, |(_, at)| *at);
-        let level = track.closed(place_us);
-        Self {
+        let (mut place_us, mut pattern) = (0, 0);
+        match &machine.gear {
+            Gear::Motor { track, .. } => place_us = track.middle_us(position).unwrap_or(0),
+            Gear::Pilots { positions, .. } => {
+                pattern = positions.iter().find(|(p, _)| *p == position).map_or(0, |(_, pattern)| *pattern);
+            }
+        }
+        let mut valve = Self {
             machine,
             place_us,
             told: Motion::Off,
+            // It stands as if its pilots had just been told so.
+            pilots: Pilots(pattern),
+            follows: None,
+            acts: pattern,
             coasts: None,
             at_ms: 0,
             armed: Vec::new(),
             welded: None,
             hand: None,
-            level,
+            level: Switches(0),
             chatter: None,
             mark_hidden: false,
             extra_mark_ms: None,
             reported: None,
-        }
+        };
+        valve.level = valve.true_level();
+        valve
     }
 
     /// What the motor is told now.
     #[must_use]
     pub fn motion(&self) -> Motion {
         self.told
+    }
+
+    /// What the pilots are told now.
+    #[must_use]
+    pub fn pilots(&self) -> Pilots {
+        self.pilots
+    }
+
+    /// Tells the pilots.
+    pub fn command_pilots(&mut self, pilots: Pilots) {
+        self.pilots = pilots;
+        self.follow();
+    }
+
+    /// A pattern that acts anew is followed.
+    fn follow(&mut self) {
+        let Gear::Pilots { follow_ms, .. } = &self.machine.gear else { return };
+        let (mut off, mut on) = (0u8, 0u8);
+        for fault in &self.armed {
+            match fault {
+                Fault::PilotStuckOff(n) => off |= bit(*n),
+                Fault::PilotStuckOn(n) => on |= bit(*n),
+                _ => {}
+            }
+        }
+        let acts = (self.pilots.0 | on) & !off;
+        if acts != self.acts {
+            self.acts = acts;
+            self.follows = Some(self.at_ms + follow_ms);
+        }
+        self.settle();
     }
 
     /// Tells the motor.
@@ -83,7 +131,7 @@ impl Valve {
             let _ = self.welded.get_or_insert(motion);
         }
         self.coasts = None;
-        let Gear::Motor { track, coast_ms } = &self.machine.gear;
+        let Gear::Motor { track, coast_ms } = &self.machine.gear else { return };
         let coast_ms = self.coast_percent().map_or(*coast_ms, |percent| {
             let leg_us = track.length_us / (track.positions.len() as u64).max(1);
             leg_us * u64::from(percent) / 100 / US
@@ -93,26 +141,38 @@ impl Valve {
         }
     }
 
-    /// Where it stands, if within reach of a position: a tenth of a leg for a cam, exactly between stops.
+    /// Where it stands, if within reach of a position: a tenth of a leg for a cam, its tolerance for one with marks,
+    /// a twentieth of the way at an end, exactly between stops; settled as its pilots are told.
     #[must_use]
     pub fn position(&self) -> Option<Position> {
-        if self.hand.is_some() {
+        if self.hand.is_some() || self.follows.is_some() {
             return None;
         }
-        let track = self.track();
-        track.position(self.place_us).map(|i| track.positions[i].0)
+        match &self.machine.gear {
+            Gear::Motor { track, .. } => track.position(self.place_us).map(|i| track.positions[i].0),
+            Gear::Pilots { positions, .. } => positions.iter().find(|(_, p)| *p == self.acts).map(|(p, _)| *p),
+        }
     }
 
     /// The position it stands nearest to, and how far its ports are open.
+    ///
+    /// While a valve follows its pilots every port is shut, and so they stay where the pilots make no position.
     #[must_use]
     pub fn opening(&self) -> Opening {
-        let track = self.track();
-        let nearest = track.neighbours(self.place_us);
-        let Some([(position, near), (_, far)]) = nearest else {
-            return Opening { position: Position::Service, milli: 0 };
+        let (position, near, far, reach) = match &self.machine.gear {
+            Gear::Motor { track, .. } => match track.neighbours(self.place_us) {
+                Some([(position, near), (_, far)]) => (position, near, far, track.reach_us),
+                None => return Opening { position: Position::Service, milli: 0 },
+            },
+            Gear::Pilots { positions, .. } => {
+                let makes = positions.iter().find(|(_, pattern)| *pattern == self.acts);
+                let open = makes.is_some() && self.follows.is_none();
+                let position = makes.map_or(Position::Service, |(position, _)| *position);
+                return Opening { position, milli: if open { OPEN } else { 0 } };
+            }
         };
         // From the edge of the position to the middle between the two.
-        let (out, half) = (near.saturating_sub(track.reach_us), ((near + far) / 2).saturating_sub(track.reach_us));
+        let (out, half) = (near.saturating_sub(reach), ((near + far) / 2).saturating_sub(reach));
         let closed = if out == 0 { 0 } else { out * u64::from(OPEN) / half.max(1) };
         Opening { position, milli: OPEN - OpeningMilli::try_from(closed).unwrap_or(OPEN).min(OPEN) }
     }
@@ -141,9 +201,10 @@ impl Valve {
         (self.reported.replace(shown) != Some(shown)).then_some(shown)
     }
 
-    /// Power is cut: the motor is off, and whoever takes over is to be told of every switch.
+    /// Power is cut: motor and pilots are off, and whoever takes over is to be told of every switch.
     pub fn lose_power(&mut self) {
         self.command(Motion::Off);
+        self.command_pilots(Pilots(0));
         self.reported = None;
     }
 
@@ -158,30 +219,17 @@ impl Valve {
     /// # Errors
     /// This kind of valve cannot have it.
     pub fn arm(&mut self, fault: Fault) -> Result<(), FaultRefused> {
-        let Gear::Motor { track, .. } = &self.machine.gear;
-        let switches = track.switches.iter().map(|(switch, _)| switch + 1).max().unwrap_or(0);
-        let has = |position| track.positions.iter().find(|(p, _)| *p == position).map(|(_, at)| *at);
-        match fault {
-            Fault::SwitchStuckOpen(n) | Fault::SwitchStuckClosed(n) if n > switches => {
-                return Err(FaultRefused::TooFew { fault, has: switches });
-            }
-            Fault::SwitchBounces if switches == 0 => return Err(FaultRefused::TooFew { fault, has: 0 }),
-            Fault::PilotStuckOff(_) | Fault::PilotStuckOn(_) => return Err(FaultRefused::NoPilots { fault }),
-            Fault::IndexMissed(_) | Fault::IndexExtra(_) if track.marks.is_none() => {
-                return Err(FaultRefused::NoMarks { fault });
-            }
-            Fault::CoastsFar { .. } if !track.round => return Err(FaultRefused::NoCam { fault }),
-            Fault::JamsIn(position) if has(position).is_none() => return Err(FaultRefused::NoSuchPosition { fault }),
-            Fault::MovedByHand(to) => {
-                let place = match to {
-                    Some(position) => has(position).ok_or(FaultRefused::NoSuchPosition { fault })?,
-                    None => track.between_us(self.place_us),
-                };
-                self.hand = Some((self.at_ms + HAND_MS, place));
-                self.settle();
-                return Ok(());
-            }
-            _ => {}
+        self.check(fault)?;
+        if let Fault::MovedByHand(to) = fault {
+            let Some(track) = self.track() else { return Err(FaultRefused::NoMotor { fault }) };
+            let place = match to {
+                Some(position) => track.middle_us(position),
+                None => Some(track.between_us(self.place_us)),
+            };
+            let place = place.ok_or(FaultRefused::NoSuchPosition { fault })?;
+            self.hand = Some((self.at_ms + HAND_MS, place));
+            self.settle();
+            return Ok(());
         }
         if !self.armed.contains(&fault) {
             self.armed.push(fault);
@@ -189,7 +237,48 @@ impl Valve {
         if fault == Fault::MotorRunsOn && self.told != Motion::Off {
             self.welded = Some(self.told);
         }
+        self.follow();
         Ok(())
+    }
+
+    /// Whether this kind of valve can have a fault.
+    fn check(&self, fault: Fault) -> Result<(), FaultRefused> {
+        let (switches, pilots) = match &self.machine.gear {
+            Gear::Motor { track, .. } => (track.switches.iter().map(|(switch, _)| switch + 1).max().unwrap_or(0), 0),
+            Gear::Pilots { positions, contact, .. } => {
+                let all = positions.iter().fold(0u8, |all, (_, pattern)| all | pattern);
+                (u8::from(*contact), u8::try_from(8 - all.leading_zeros()).unwrap_or(8))
+            }
+        };
+        let track = self.track();
+        match fault {
+            Fault::SwitchStuckOpen(n) | Fault::SwitchStuckClosed(n) if n > switches => {
+                Err(FaultRefused::TooFew { fault, has: switches })
+            }
+            Fault::SwitchBounces if switches == 0 => Err(FaultRefused::TooFew { fault, has: 0 }),
+            Fault::PilotStuckOff(_) | Fault::PilotStuckOn(_) if pilots == 0 => Err(FaultRefused::NoPilots { fault }),
+            Fault::PilotStuckOff(n) | Fault::PilotStuckOn(n) if n > pilots => {
+                Err(FaultRefused::TooFew { fault, has: pilots })
+            }
+            Fault::IndexMissed(_) | Fault::IndexExtra(_) if track.is_none_or(|track| track.marks.is_none()) => {
+                Err(FaultRefused::NoMarks { fault })
+            }
+            Fault::CoastsFar { .. } if track.is_none_or(|track| !track.round) => Err(FaultRefused::NoCam { fault }),
+            Fault::JamsIn(position) if track.is_some_and(|track| track.middle_us(position).is_none()) => {
+                Err(FaultRefused::NoSuchPosition { fault })
+            }
+            Fault::MotorStalled
+            | Fault::MotorSlow { .. }
+            | Fault::MotorRunsOn
+            | Fault::WiresSwapped
+            | Fault::JamsIn(_)
+            | Fault::MovedByHand(_)
+                if track.is_none() =>
+            {
+                Err(FaultRefused::NoMotor { fault })
+            }
+            _ => Ok(()),
+        }
     }
 
     /// Takes a fault away; says whether it was armed. Marks that are to be missed or added end, however many are left.
@@ -200,6 +289,7 @@ impl Valve {
         if fault == Fault::MotorRunsOn {
             self.welded = None;
         }
+        self.follow();
         self.armed.len() < before
     }
 
@@ -263,28 +353,43 @@ impl Valve {
             dt = dt.min(until.saturating_sub(self.at_ms));
         }
         let mut by_us = dt * self.speed_us();
-        for fault in &self.armed {
-            if let Fault::JamsIn(position) = fault
-                && let Some(left) = self.track().to_position_us(self.place_us, *position, turning)
-            {
-                by_us = by_us.min(left);
-            }
-        }
         self.at_ms = self.at_ms.max(to_ms);
-        self.place_us = self.track().travel(self.place_us, by_us, turning);
+        if let Gear::Motor { track, .. } = &self.machine.gear {
+            for fault in &self.armed {
+                if let Fault::JamsIn(position) = fault
+                    && let Some(left) = track.to_position_us(self.place_us, *position, turning)
+                {
+                    by_us = by_us.min(left);
+                }
+            }
+            self.place_us = track.travel(self.place_us, by_us, turning);
+        }
         if let Some((until, place)) = self.hand
             && self.at_ms >= until
         {
             self.place_us = place;
             self.hand = None;
         }
+        self.follows = self.follows.filter(|until| self.at_ms < *until);
         self.settle();
+    }
+
+    /// What the switches would show without faults of their own.
+    fn true_level(&self) -> Switches {
+        match &self.machine.gear {
+            _ if self.hand.is_some() => Switches(0),
+            Gear::Motor { track, .. } => track.closed(self.place_us),
+            Gear::Pilots { contact, .. } => {
+                let stands = self.position().is_some() && self.acts == self.pilots.0;
+                Switches(u8::from(*contact && stands))
+            }
+        }
     }
 
     /// Brings what the switches show in line with where it stands.
     fn settle(&mut self) {
-        let mut level = if self.hand.is_some() { Switches(0) } else { self.track().closed(self.place_us) };
-        if let Some(marks) = self.track().marks {
+        let mut level = self.true_level();
+        if let Some(marks) = self.track().and_then(|track| track.marks) {
             level = self.marks_shown(level, 1 << marks);
         }
         if level != self.level {
@@ -333,7 +438,8 @@ impl Valve {
         });
         let extra = self.extra_mark_ms.map(|from| if self.at_ms < from { from } else { from + EXTRA_MARK_MS });
         let hand = self.hand.map(|(until, _)| until);
-        chatter.into_iter().chain(extra).chain(hand).chain(self.next_travel_ms()).filter(|at| *at > self.at_ms).min()
+        let times = [chatter, extra, hand, self.follows, self.next_travel_ms()];
+        times.into_iter().flatten().filter(|at| *at > self.at_ms).min()
     }
 
     /// When travel next changes a switch or ends.
@@ -343,14 +449,16 @@ impl Valve {
             return None;
         }
         let speed_us = self.speed_us().max(1);
-        let edge = self.track().to_next_edge_us(self.place_us, turning).map(|us| self.at_ms + us.div_ceil(speed_us));
+        let edge = self.track()?.to_next_edge_us(self.place_us, turning).map(|us| self.at_ms + us.div_ceil(speed_us));
         let rests = self.coasts.filter(|_| self.told == Motion::Off).map(|(_, until)| until);
         edge.into_iter().chain(rests).min()
     }
 
-    fn track(&self) -> &Track {
-        let Gear::Motor { track, .. } = &self.machine.gear;
-        track
+    fn track(&self) -> Option<&Track> {
+        match &self.machine.gear {
+            Gear::Motor { track, .. } => Some(track),
+            Gear::Pilots { .. } => None,
+        }
     }
 }
 

@@ -11,7 +11,7 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason, Record};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::{AfterPower, Outcome};
-use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, RawDrive, RawSettings};
+use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, RawSettings};
 
 use super::{Observer, World, replay_ms};
 use crate::evidence::Violation;
@@ -125,18 +125,11 @@ impl Checker {
     }
 
     fn travel_limit_ms(&self) -> u64 {
-        match &self.raw.drive {
-            RawDrive::CamSwitch { travel_limit, .. } => u64::from(travel_limit.0),
-            RawDrive::Timed { positions, margin, .. } => {
-                positions.iter().map(|(_, at)| u64::from(at.0)).max().unwrap_or(0) + u64::from(margin.0)
-            }
-        }
+        u64::from(self.raw.travel_limit().0)
     }
 
     fn rest_ms(&self) -> u64 {
-        match &self.raw.drive {
-            RawDrive::CamSwitch { rest, .. } | RawDrive::Timed { rest, .. } => u64::from(rest.0),
-        }
+        u64::from(self.raw.drive.rest().0)
     }
 
     fn length_ms(&self, kind: StepKind) -> u64 {
@@ -209,10 +202,7 @@ impl Checker {
     }
 
     fn tank_has(&self, position: Position) -> bool {
-        match &self.raw.drive {
-            RawDrive::CamSwitch { positions, .. } => positions.contains(&position),
-            RawDrive::Timed { positions, .. } => positions.iter().any(|(p, _)| *p == position),
-        }
+        self.raw.drive.place(position).is_some()
     }
 
     /// S1, S2: how many discharge, how many serve, by the plant's valves.

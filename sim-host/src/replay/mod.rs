@@ -422,9 +422,11 @@ impl<'o> Replay<'o> {
         world.save_if_asked();
         for (valve, tank) in world.plant.valves_mut().iter_mut().zip(world.controller.tanks()) {
             let motion = tank.drive().motion();
-            if motion != valve.motion() {
+            let pilots = tank.drive().pilots(&world.controller.settings().drive);
+            if motion != valve.motion() || pilots != valve.pilots() {
                 valve.advance(world.now_ms);
                 valve.command(motion);
+                valve.command_pilots(pilots);
                 stirred = true;
             }
         }

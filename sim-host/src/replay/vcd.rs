@@ -5,6 +5,7 @@ use std::io::Write;
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Record;
+use bedkeeper::settings::RawDrive;
 use bedkeeper::watch::Alarm;
 use vcd::{IdCode, TimescaleUnit, Value, VarType};
 
@@ -30,6 +31,9 @@ struct TankSignals {
     position: Signal,
     forward: Signal,
     reverse: Signal,
+    /// Of valves that have pilots.
+    pilots: Option<Signal>,
+    switches: Signal,
     waiting: Signal,
     holds: Signal,
 }
@@ -69,6 +73,7 @@ impl<W: Write> VcdFile<W> {
         self.out.comment(&format!("duty: {}", slugs(&duties)))?;
         self.out.comment(&format!("position, as the plant has it: {} x=between", slugs(&positions)))?;
         self.out.comment(&format!("step: {} x=none", slugs(&steps)))?;
+        self.out.comment("pilots and switches, one bit each from the right")?;
         self.out.comment(&format!("holds, one bit each from the right: {}", slugs(&holds)))?;
         self.out.comment(&format!("alarms, one bit each from the right: {}", slugs(&alarms)))?;
         if let Some(start) = world.start {
@@ -79,6 +84,7 @@ impl<W: Write> VcdFile<W> {
         self.out.add_module("site")?;
         self.pulse = Some(self.signal(1, "meter_pulse")?);
         self.alarms = Some(self.signal(ALARM_BITS, "alarms")?);
+        let has_pilots = matches!(world.controller.settings().drive, RawDrive::PilotArray { .. });
         for i in 0..world.valves().len() {
             self.out.add_module(&format!("tank_{}", i + 1))?;
             let signals = TankSignals {
@@ -87,6 +93,8 @@ impl<W: Write> VcdFile<W> {
                 position: self.signal(4, "position")?,
                 forward: self.signal(1, "motor_forward")?,
                 reverse: self.signal(1, "motor_reverse")?,
+                pilots: if has_pilots { Some(self.signal(8, "pilots")?) } else { None },
+                switches: self.signal(8, "switches")?,
                 waiting: self.signal(1, "waiting")?,
                 holds: self.signal(bedkeeper::demand::Hold::ALL.len() as u32, "holds")?,
             };
@@ -138,11 +146,15 @@ impl<W: Write> VcdFile<W> {
                 (&mut signals.position, valve.position().and_then(|p| place(&positions, p.slug()))),
                 (&mut signals.forward, Some(u64::from(valve.motion() == Motion::Forward))),
                 (&mut signals.reverse, Some(u64::from(valve.motion() == Motion::Reverse))),
+                (&mut signals.switches, Some(u64::from(valve.switches().0))),
                 (&mut signals.waiting, Some(u64::from(waiting))),
                 (&mut signals.holds, Some(if waiting { bits } else { 0 })),
             ];
             for (signal, value) in values {
                 change(&mut self.out, signal, value)?;
+            }
+            if let Some(pilots) = &mut signals.pilots {
+                change(&mut self.out, pilots, Some(u64::from(valve.pilots().0)))?;
             }
             self.remaining_at(i, tank.ledger().remaining().nl())?;
         }

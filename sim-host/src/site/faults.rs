@@ -1,7 +1,7 @@
 //! Faults of the settings as a whole, shown at the keys of the file that cause them.
 
 use bedkeeper::RawSettings;
-use bedkeeper::settings::{Fault, Faults, Medium, Problem, Reserve};
+use bedkeeper::settings::{Fault, Faults, Medium, Problem, RawDrive, Reserve};
 
 use super::Draft;
 use super::reader::Reader;
@@ -79,6 +79,7 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         "drive.rest" => &["valve.rest"],
         "drive.coast" => &["valve.coast"],
         "drive.retries" => &["valve.retries"],
+        "drive.settle" => &["valve.settle"],
         "program" => {
             let step = place(&draft.step_paths);
             return step.into_iter().chain(["program.preset".to_owned(), "program.step".to_owned()]).collect();
@@ -110,7 +111,13 @@ fn rests_on(problem: Problem, raw: &RawSettings) -> &'static [&'static str] {
     match problem {
         P::SingleNeedsOneTank | P::AlternatingNeedsTwoTanks | P::OneAtATime => &["tanks.arrangement"],
         P::NoStandbyPosition | P::NoPurgePosition => &["tanks.arrangement", "valve.drive", "valve.positions"],
-        P::NoServicePosition | P::PositionsNotDistinct | P::OffsetsNotAscending => &["valve.drive", "valve.positions"],
+        P::NoServicePosition
+        | P::PositionsNotDistinct
+        | P::OffsetsNotAscending
+        | P::MarksTooClose
+        | P::PatternsNotDistinct => &["valve.drive", "valve.positions"],
+        P::CoastPastLeg => &["valve.drive", "valve.positions", "valve.travel_limit"],
+        P::RinsesBehindDraw => &["valve.drive", "valve.positions", "program"],
         P::NoPositionForStep | P::WaitInServiceAfterDraw => &["valve.drive", "valve.positions", "program"],
         P::TotalBelowCapacity => &["resin"],
         P::CapacityBelowPulse => &["water", "resin", "filter", "meter.pulse"],
@@ -182,7 +189,17 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
         P::OneAtATime | P::FilterBackwashesEachTime => "leave it out".to_owned(),
         P::DrawWithoutRinses => "let a slow rinse and then a fast rinse follow, both longer than nothing".to_owned(),
         P::WaitInServiceAfterDraw => "wait before the draw, or add \"standby\" to valve.positions".to_owned(),
+        P::OffsetsNotAscending if matches!(raw.drive, RawDrive::CamIndex { .. }) => {
+            "the first mark is 0, each is higher than the one before, and valve.marks is higher than all".to_owned()
+        }
         P::OffsetsNotAscending => "the first run time is \"0 s\", and each is longer than the one before".to_owned(),
+        P::CoastPastLeg => "a shorter coast: one that the cam needs only to come to rest".to_owned(),
+        P::MarksTooClose => "smaller valve.slip_marks or valve.coast_marks, or a cam with more marks".to_owned(),
+        P::RinsesBehindDraw => {
+            "put the rinses behind the draw in valve.positions, or use a drive that tells its position".to_owned()
+        }
+        P::PatternsNotDistinct => "give each position pilots of its own, such as [1, 3]".to_owned(),
+        P::SettleOutOfRange => "the time in which the valve follows its pilots, such as \"5 s\"".to_owned(),
         P::CapacityBelowPulse => "check the capacity, the hardness and meter.pulse".to_owned(),
         P::RelockOutOfRange => "the default is \"10 min\"".to_owned(),
         P::GraceOutOfRange => "the default is \"3 h\"".to_owned(),

@@ -179,10 +179,7 @@ impl<'a> Softener<'a> {
 
 /// Whether a valve has a position for the slow rinse alone.
 fn has_slow_rinse(drive: &RawDrive) -> bool {
-    match drive {
-        RawDrive::CamSwitch { positions, .. } => positions.contains(&Position::SlowRinse),
-        RawDrive::Timed { positions, .. } => positions.iter().any(|(position, _)| *position == Position::SlowRinse),
-    }
+    drive.place(Position::SlowRinse).is_some()
 }
 
 fn length_min(raw: &RawSettings, kind: StepKind) -> f64 {

@@ -30,7 +30,7 @@ use crate::brine::Brine;
 use crate::calendar::{Civil, Clock, DAY_MS, DailyEvent};
 use crate::contact::{Contact, Debounced};
 use crate::demand::{CauseSet, Standing};
-use crate::drive::{Drive, DriveEvent, Motion, Switches};
+use crate::drive::{Drive, DriveEvent, Motion, Pilots, Switches};
 use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Journal, Record, Who};
 use crate::ledger::Ledger;
@@ -130,6 +130,8 @@ pub struct Accounts {
 pub struct Outputs<const N: usize> {
     /// What each valve motor is told, tank by tank.
     pub motions: Vec<Motion, N>,
+    /// What the pilots of each valve are told, tank by tank; none where a motor moves it.
+    pub pilots: Vec<Pilots, N>,
     /// The alarms that stand.
     pub alarms: AlarmSet,
     /// The alarms that nobody has acknowledged, standing or not (W2).
@@ -574,6 +576,7 @@ impl<const N: usize> Controller<N> {
     pub fn outputs(&self) -> Outputs<N> {
         Outputs {
             motions: crate::collect(self.tanks.iter().map(|t| t.drive.motion())),
+            pilots: crate::collect(self.tanks.iter().map(|t| t.drive.pilots(&self.settings.drive))),
             alarms: self.watches.standing(),
             unacknowledged: self.watches.unacknowledged(),
             save: self.power.wish(),

@@ -139,7 +139,7 @@ impl<const N: usize> Controller<N> {
         if !matches!(tank.duty, Duty::Out { .. }) {
             return Err(Refused::NotOut);
         }
-        let event = tank.drive.forgive(&self.settings.drive);
+        let event = tank.drive.forgive(now, &self.settings.drive);
         tank.demand.operator_hold = false;
         let salted = tank.salted;
         self.note_drive(id, event);
@@ -163,7 +163,7 @@ impl<const N: usize> Controller<N> {
         if tank.salted || !waits {
             return Err(Refused::NothingToVouchFor);
         }
-        let event = tank.drive.forgive(&self.settings.drive);
+        let event = tank.drive.forgive(now, &self.settings.drive);
         tank.unproven = false;
         tank.restarts = Restarts::default();
         tank.demand.settle();

@@ -1,38 +1,55 @@
 //! The machine that moves one valve and knows where it is (V1–V4, S7).
 //!
 //! ```text
-//!            power-up settled           turn to be sought        switch or run time
+//!            power-up settled           turn to be sought        switch, mark or run time
 //!  Settled? ────────────────▶ Unknown ──────────────────▶ Moving ──────────────────▶ Coasting ──▶ AtRest
 //!      └── a switch confirms ─────────────────────────────▲  │ limit                     │ missed    │ moved away
 //!          a position: AtRest                      Resting ◀──┴───────────────────────────┴───────────┘
 //!                                                    └── no tries left ──▶ Lost
 //! ```
 //! A motion is one value, so that a drive cannot be told two directions at once; a reversal goes
-//! through `Resting`; a motor that runs has a limit in its state.
+//! through `Resting`; a motor that runs has a limit in its state. Every kind of drive is this machine:
+//! what its switches tell, which way it runs and for how long is said in a module of its own.
+//!
+//! What each kind can know of its valve:
+//! - `cam-switch` with a switch per position: whatever moves it, after at most a second. One switch that lies
+//!   contradicts the others or loses the drive, unless it is stuck closed and the valve is then moved by hand.
+//! - `cam-switch` with home and stop, `cam-index`: it counts, so a mark that was missed or added is known when
+//!   home comes again, and not before; turned by hand from one stop to another within a second, or swapped
+//!   wires on a reversible motor, are not seen before that either. `cam-index` counts marks at rest, too, and
+//!   its tolerances are settings.
+//! - `two-position`: as a switch per position.
+//! - `timed`, and `pilot-array` without a contact: nothing; it is believed after its time (S3). A contact of a
+//!   pilot array that is stuck closed leaves as little.
 
+mod cam_index;
+mod cam_switch;
+mod pilot_array;
+mod timed;
 mod travel;
+mod two_position;
 
 use serde::{Deserialize, Serialize};
 
-use self::travel::{
-    choose_motion, confirms, contradict, margin, next_place, opposite, order_of, reads, rest, timed_run,
-};
+use self::travel::{arrives, choose_motion, coast, confirms, contradict, mark_of, opposite, place_at, reads, retries};
 use crate::program::Position;
 use crate::settings::{CamFeedback, RawDrive};
 use crate::units::{Instant, Millis, elapsed, later};
+
+pub use two_position::{End, TwoWay};
 
 /// Contacts are given this long to settle after power-up before a position counts as unknown.
 const POWER_UP_SETTLE: Millis = Millis(500);
 /// A resting position not confirmed for so long has moved (V4).
 const MOVED_AFTER: Millis = Millis::from_secs(1);
-/// A stop switch that was open for less has bounced, and marks no further position.
-const SWITCH_BOUNCE: Millis = Millis(100);
 /// A valve that stands in the brine position for so long on its way elsewhere has drawn brine (S12).
 const BRINE_PASSING_LIMIT: Millis = Millis::from_secs(30);
+/// A valve that leaves its position within so long of coming there has not come to rest.
+const RESTED_AFTER: Millis = Millis::from_mins(10);
 
-/// The switch that is closed in the first position only (`HomeAndStop`).
+/// The switch that is closed in the first position only (`HomeAndStop`, `CamIndex`).
 const HOME: u8 = 1;
-/// The switch that is closed in every position (`HomeAndStop`).
+/// The switch that is closed in every position (`HomeAndStop`) or at every mark (`CamIndex`).
 const STOP: u8 = 2;
 
 /// What the motor is told.
@@ -48,6 +65,12 @@ pub enum Motion {
     Reverse,
 }
 
+/// What the pilots of one drive are told, bit i = pilot i acts; none for a drive with a motor.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(transparent)]
+pub struct Pilots(pub u8);
+
 /// Switches of one drive, bit i = switch i closed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -61,53 +84,70 @@ enum State {
     PoweringUp { until: Instant },
     /// Nobody knows where the valve is.
     Unknown,
-    /// In a confirmed position, motor off. `lost_since`: the switch stopped confirming it then.
-    AtRest { position: Position, lost_since: Option<Instant> },
-    /// The motor runs, at the longest until `limit`.
+    /// In a confirmed position, motor off.
+    AtRest(Rest),
+    /// The motor runs, or the valve follows its pilots, at the longest until `limit`.
     Moving { leg: Leg, motion: Motion, limit: Instant },
-    /// The motor was stopped at the target; the cam may coast until then.
+    /// The motor was stopped at the target; the cam may coast until then. Of pilots: the contact is awaited.
     Coasting { leg: Leg, until: Instant },
-    /// The motor rests before it tries again or turns round.
+    /// The motor rests before it tries again or turns round; pilots do before another pattern.
     Resting { leg: Leg, motion: Motion, until: Instant },
     /// All tries failed: the motor stays off until an operator asks for a new search.
     Lost { believed: Option<Position> },
+}
+
+/// A confirmed position.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+struct Rest {
+    position: Position,
+    /// Where it stands by the count.
+    mark: u8,
+    /// Marks seen while the motor was off: nobody knows which way they passed.
+    loose: u8,
+    since: Instant,
+    /// Its switches stopped confirming it then.
+    lost_since: Option<Instant>,
 }
 
 /// One journey to a position.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 struct Leg {
     target: Position,
-    /// Last position known, in the order of travel; `None` while it is unknown.
+    /// Last place or mark known, in the order of travel; `None` while it is unknown.
     passed: Option<u8>,
     /// Tries used up.
     tries: u8,
     /// It began where nobody knew the position.
     seeking: bool,
-    /// The switches contradicted each other on the way: one of them lies.
+    /// The switches contradicted each other on the way: one of them lies, or the count was wrong.
     contradicted: bool,
+    /// Since when it stands in the brine position on its way elsewhere.
+    in_brine_since: Option<Instant>,
 }
 
 impl Leg {
     fn new(target: Position, passed: Option<u8>) -> Self {
-        Self { target, passed, tries: 0, seeking: passed.is_none(), contradicted: false }
+        Self { target, passed, tries: 0, seeking: passed.is_none(), contradicted: false, in_brine_since: None }
     }
 }
 
-/// What happened to a drive, for the controller to act on and to journal.
+/// What happened to a drive, for its owner to act on and to journal; `P` is what its positions mean.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[serde(rename_all = "kebab-case")]
-pub enum DriveEvent {
-    /// The motor started towards a position.
-    Moving(Position),
+pub enum DriveEvent<P = Position> {
+    /// The motor started towards a position, or the pilots changed.
+    Moving(P),
     /// A position is confirmed.
-    Confirmed(Position),
+    Confirmed(P),
     /// The limit passed without the target; the drive rests and tries again.
-    Retrying(Position),
+    Retrying(P),
     /// It came to rest elsewhere by itself (V4).
-    MovedAway(Position),
+    MovedAway(P),
     /// On its way elsewhere it stood in the brine position for so long that brine was drawn (S12).
     StoodInBrine,
+    /// The count contradicts the home mark: it is homed again.
+    Miscounted,
     /// No tries are left (V3).
     Lost,
     /// The position is not known.
@@ -121,11 +161,11 @@ pub struct Drive {
     switches: Switches,
     /// Switches seen open since the motor last started: only these can close by travelling.
     opened: Switches,
-    /// When the stop switch last opened.
-    stop_opened_at: Option<Instant>,
-    /// Since when it stands in the brine position on its way elsewhere.
-    in_brine_since: Option<Instant>,
+    /// When a switch that is counted last opened: one that closes right after has bounced.
+    opened_at: Instant,
     last_motion: Motion,
+    /// How often it left its position without having come to rest there.
+    strays: u8,
 }
 
 impl Drive {
@@ -136,9 +176,9 @@ impl Drive {
             state: State::PoweringUp { until: later(now, POWER_UP_SETTLE) },
             switches: Switches(0),
             opened: Switches(0),
-            stop_opened_at: None,
-            in_brine_since: None,
+            opened_at: now,
             last_motion: Motion::Off,
+            strays: 0,
         }
     }
 
@@ -166,11 +206,29 @@ impl Drive {
         }
     }
 
+    /// What the pilots must do now.
+    #[must_use]
+    pub fn pilots(&self, settings: &RawDrive) -> Pilots {
+        let stands = match self.state {
+            State::AtRest(rest) => rest.position,
+            State::Moving { leg, .. } | State::Coasting { leg, .. } => leg.target,
+            _ => return Pilots(0),
+        };
+        pilot_array::pattern(settings, stands)
+    }
+
     /// The confirmed position, if the drive is at rest in one.
     #[must_use]
     pub fn position(&self) -> Option<Position> {
         match self.state {
-            State::AtRest { position, .. } => Some(position),
+            State::AtRest(rest) => Some(rest.position),
+            _ => None,
+        }
+    }
+
+    fn leg(&self) -> Option<Leg> {
+        match self.state {
+            State::Moving { leg, .. } | State::Coasting { leg, .. } | State::Resting { leg, .. } => Some(leg),
             _ => None,
         }
     }
@@ -178,10 +236,7 @@ impl Drive {
     /// Where it is going, if it is.
     #[must_use]
     pub fn target(&self) -> Option<Position> {
-        match self.state {
-            State::Moving { leg, .. } | State::Coasting { leg, .. } | State::Resting { leg, .. } => Some(leg.target),
-            _ => None,
-        }
+        self.leg().map(|leg| leg.target)
     }
 
     /// The drive does not know where it is, and is not looking.
@@ -193,10 +248,7 @@ impl Drive {
     /// The drive is looking for a position it does not know.
     #[must_use]
     pub fn is_seeking(&self) -> bool {
-        match self.state {
-            State::Moving { leg, .. } | State::Coasting { leg, .. } | State::Resting { leg, .. } => leg.seeking,
-            _ => false,
-        }
+        self.leg().is_some_and(|leg| leg.seeking)
     }
 
     /// Power came so recently that switches may still settle.
@@ -211,31 +263,36 @@ impl Drive {
         matches!(self.state, State::Lost { .. })
     }
 
+    /// A lost drive for which this may be so of the position it stands in.
+    fn may(&self, so: impl FnOnce(Position) -> bool) -> bool {
+        match self.state {
+            State::Lost { believed } => believed.is_none_or(so),
+            _ => false,
+        }
+    }
+
     /// A lost drive that may be open to drain: anything but confirmed in service or standby (S1, V3).
     #[must_use]
     pub fn may_discharge(&self) -> bool {
-        match self.state {
-            State::Lost { believed } => believed.is_none_or(Position::discharges),
-            _ => false,
-        }
+        self.may(Position::discharges)
     }
 
     /// A lost drive whose bed may be drawing brine (S12).
     #[must_use]
     pub fn may_draw_brine(&self) -> bool {
-        match self.state {
-            State::Lost { believed } => believed.is_none_or(|p| p == Position::BrineDraw),
-            _ => false,
-        }
+        self.may(|p| p == Position::BrineDraw)
     }
 
     /// A lost drive that may be open to the brine tank (S1).
     #[must_use]
     pub fn may_use_brine_tank(&self) -> bool {
-        match self.state {
-            State::Lost { believed } => believed.is_none_or(Position::uses_brine_tank),
-            _ => false,
-        }
+        self.may(Position::uses_brine_tank)
+    }
+
+    /// A lost drive that may be open to the building, whatever state its bed is in (V3).
+    #[must_use]
+    pub fn may_serve(&self) -> bool {
+        self.may(|p| p == Position::Service)
     }
 
     /// A lost drive that may be open anywhere: to drain, to brine, or to the building past a bed that
@@ -254,7 +311,7 @@ impl Drive {
         match self.state {
             State::PoweringUp { until } | State::Coasting { until, .. } | State::Resting { until, .. } => Some(until),
             State::Moving { limit, .. } => Some(limit),
-            State::AtRest { lost_since, .. } => lost_since.map(|since| later(since, MOVED_AFTER)),
+            State::AtRest(rest) => rest.lost_since.map(|since| later(since, MOVED_AFTER)),
             State::Unknown | State::Lost { .. } => None,
         }
     }
@@ -264,43 +321,70 @@ impl Drive {
         if switches == self.switches {
             return None;
         }
-        let before = self.switches;
-        self.switches = switches;
+        let before = core::mem::replace(&mut self.switches, switches);
         self.opened.0 |= !switches.0;
-        if before.0 & STOP != 0 && switches.0 & STOP == 0 {
-            self.stop_opened_at = Some(now);
+        let bounced = elapsed(self.opened_at, now) < travel::bounce(settings);
+        let counted = travel::counted(settings);
+        if before.0 & !switches.0 & counted != 0 {
+            self.opened_at = now;
         }
-        let RawDrive::CamSwitch { positions, feedback, coast, .. } = settings else { return None };
+        let closes = !bounced && !before.0 & switches.0 & counted != 0;
         match self.state {
-            State::Moving { mut leg, motion, limit } => {
-                self.pass(now, &mut leg, before, positions, *feedback);
-                let stood = self.time_in_brine(now, leg, positions, *feedback);
-                if self.arrives(leg, positions, *feedback) {
-                    self.state = State::Coasting { leg, until: later(now, *coast) };
-                    return stood;
-                }
-                self.state = State::Moving { leg, motion, limit };
-                let better = choose_motion(leg, self.last_motion, settings);
-                if leg.seeking && leg.passed.is_some() && better != motion {
-                    // Now that it knows where it is, the other way round is shorter or avoids the brine (V2).
-                    self.state = State::Resting { leg, motion: better, until: later(now, rest(settings)) };
-                }
-                stood
-            }
+            State::Moving { leg, motion, limit } => self.travelled(now, leg, closes, motion, limit, settings),
             State::Coasting { mut leg, until } => {
-                self.pass(now, &mut leg, before, positions, *feedback);
+                let counted = self.count(&mut leg, closes, settings);
                 self.state = State::Coasting { leg, until };
+                if pilot_array::follows(settings, switches) {
+                    return self.rests(now, leg.target, leg.passed);
+                }
+                counted
+            }
+            State::AtRest(rest) => {
+                self.state = State::AtRest(self.shaken(now, rest, closes, before, settings));
                 None
             }
-            State::AtRest { position, lost_since } => {
-                let confirmed = confirms(positions, *feedback, switches, position);
-                let lost_since = if confirmed { None } else { lost_since.or(Some(now)) };
-                self.state = State::AtRest { position, lost_since };
-                None
-            }
-            State::Unknown => self.try_confirm(settings),
+            State::Unknown => self.try_confirm(now, settings),
             _ => None,
         }
+    }
+
+    /// The switches changed while the motor ran.
+    fn travelled(
+        &mut self,
+        now: Instant,
+        mut leg: Leg,
+        closes: bool,
+        motion: Motion,
+        limit: Instant,
+        settings: &RawDrive,
+    ) -> Option<DriveEvent> {
+        let miscounted = self.count(&mut leg, closes, settings);
+        let stood = self.time_in_brine(now, &mut leg, settings);
+        if arrives(&leg, self.switches, self.opened, settings) {
+            self.state = State::Coasting { leg, until: later(now, coast(settings)) };
+            return stood;
+        }
+        self.state = State::Moving { leg, motion, limit };
+        if closes && two_position::is_wrong_end(&leg, self.switches, self.opened, settings) {
+            return Some(self.try_failed(now, leg, settings));
+        }
+        let better = choose_motion(&leg, self.last_motion, settings);
+        if leg.seeking && leg.passed.is_some() && better != motion {
+            // Now that it knows where it is, the other way round is shorter or avoids the brine (V2).
+            self.state = State::Resting { leg, motion: better, until: later(now, settings.rest()) };
+        }
+        stood.or(miscounted)
+    }
+
+    /// The switches changed while the valve should stand.
+    fn shaken(&self, now: Instant, mut rest: Rest, closes: bool, before: Switches, settings: &RawDrive) -> Rest {
+        let stands = if matches!(settings, RawDrive::CamIndex { .. }) {
+            cam_index::shaken(&mut rest, self.switches, before, closes, settings)
+        } else {
+            confirms(settings, self.switches, rest.mark)
+        };
+        rest.lost_since = if stands { None } else { rest.lost_since.or(Some(now)) };
+        rest
     }
 
     /// Lets time pass: limits, coasting, rests.
@@ -308,38 +392,54 @@ impl Drive {
         match self.state {
             State::PoweringUp { until } if now >= until => {
                 self.state = State::Unknown;
-                self.try_confirm(settings).or(Some(DriveEvent::PositionUnknown))
+                self.try_confirm(now, settings).or(Some(DriveEvent::PositionUnknown))
             }
             State::Moving { leg, limit, .. } if now >= limit => match settings {
-                RawDrive::Timed { positions, .. } => self.timed_leg_over(now, leg, positions, settings),
-                RawDrive::CamSwitch { .. } => Some(self.try_failed(now, leg, settings)),
+                RawDrive::Timed { .. } => self.timed_leg_over(now, leg, settings),
+                RawDrive::PilotArray { .. } => self.pilots_settled(now, leg, settings),
+                _ => Some(self.try_failed(now, leg, settings)),
             },
             State::Coasting { leg, until } if now >= until => self.coasted(now, leg, settings),
             State::Resting { leg, motion, until } if now >= until => {
                 // Perhaps it came to the target by itself; a position its switch confirms is not moved (V2).
                 if !leg.contradicted && self.stands_in(leg.target, settings) {
-                    return self.rests(leg.target);
+                    return self.rests(now, leg.target, mark_of(settings, leg.target));
                 }
                 Some(self.run(now, leg, motion, settings))
             }
-            State::AtRest { position, lost_since: Some(since) } if elapsed(since, now) >= MOVED_AFTER => {
-                self.state = State::Unknown;
-                // Perhaps it rests in another position that its switch confirms.
-                let _ = self.try_confirm(settings);
-                Some(DriveEvent::MovedAway(position))
-            }
+            State::AtRest(rest) => self.moved_away(now, rest, settings),
             _ => None,
         }
+    }
+
+    /// A valve that its switches have not confirmed for long has moved by itself (V4). One that never
+    /// comes to rest is lost, or its motor would be started for ever (S7).
+    fn moved_away(&mut self, now: Instant, rest: Rest, settings: &RawDrive) -> Option<DriveEvent> {
+        let since = rest.lost_since?;
+        if elapsed(since, now) < MOVED_AFTER {
+            return None;
+        }
+        let rested = elapsed(rest.since, since) >= RESTED_AFTER;
+        self.strays = if rested { 0 } else { self.strays.saturating_add(1) };
+        if self.strays > retries(settings).max(1) {
+            return Some(self.give_up(None));
+        }
+        self.state = State::Unknown;
+        // Perhaps it rests in another position that its switch confirms.
+        let _ = self.try_confirm(now, settings);
+        Some(DriveEvent::MovedAway(rest.position))
     }
 
     /// Sends the drive to a position; a drive that is lost, powering up or already there stays.
     pub fn go(&mut self, now: Instant, target: Position, settings: &RawDrive) -> Option<DriveEvent> {
         let passed = match self.state {
             // A switch that flickers at rest moves nothing; if it stays open, `poll` says so (V4).
-            State::AtRest { position, .. } if position == target => return None,
-            State::AtRest { position, lost_since: None } => order_of(settings, position),
-            State::AtRest { .. } if self.stands_in(target, settings) => return self.rests(target),
-            State::AtRest { .. } | State::Unknown => None,
+            State::AtRest(rest) if rest.position == target => return None,
+            State::AtRest(Rest { mark, lost_since: None, .. }) => Some(mark),
+            State::AtRest(_) if self.stands_in(target, settings) => {
+                return self.rests(now, target, mark_of(settings, target));
+            }
+            State::AtRest(_) | State::Unknown => None,
             _ => return None,
         };
         self.seek(now, Leg::new(target, passed), settings)
@@ -347,20 +447,22 @@ impl Drive {
 
     /// Forgets that the drive was lost, so that it is sought again unless a switch confirms where it
     /// is (an operator's decision).
-    pub fn forgive(&mut self, settings: &RawDrive) -> Option<DriveEvent> {
+    pub fn forgive(&mut self, now: Instant, settings: &RawDrive) -> Option<DriveEvent> {
         if !self.is_lost() {
             return None;
         }
         self.state = State::Unknown;
-        self.try_confirm(settings)
+        self.strays = 0;
+        self.try_confirm(now, settings)
     }
 
     /// Starts a leg, or the rest before it if the motor would reverse.
     fn seek(&mut self, now: Instant, leg: Leg, settings: &RawDrive) -> Option<DriveEvent> {
-        let motion = choose_motion(leg, self.last_motion, settings);
+        let motion = choose_motion(&leg, self.last_motion, settings);
         // What the motor did before power came is not known: its first run rests as well (S7).
-        if self.last_motion != motion {
-            self.state = State::Resting { leg, motion, until: later(now, rest(settings)) };
+        let breaks = matches!(settings, RawDrive::PilotArray { .. }) && settings.rest() > Millis::ZERO;
+        if self.last_motion != motion || breaks {
+            self.state = State::Resting { leg, motion, until: later(now, settings.rest()) };
             return None;
         }
         Some(self.run(now, leg, motion, settings))
@@ -368,162 +470,104 @@ impl Drive {
 
     /// Starts the motor.
     fn run(&mut self, now: Instant, mut leg: Leg, motion: Motion, settings: &RawDrive) -> DriveEvent {
-        if let RawDrive::CamSwitch { positions, feedback, .. } = settings {
-            leg.contradicted |= contradict(*feedback, self.switches);
-            let turns_between_stops = *feedback == CamFeedback::HomeAndStop
-                && self.switches.0 & STOP == 0
-                && opposite(motion) == Some(self.last_motion);
-            if turns_between_stops {
-                // The next stop is the one just left, so it counts from the one beyond.
-                leg.passed = leg.passed.and_then(|i| next_place(i, self.last_motion, positions.len()));
-            }
+        leg.contradicted |= contradict(settings, self.switches);
+        let turns_between = matches!(
+            settings,
+            RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } | RawDrive::CamIndex { .. }
+        ) && self.switches.0 & STOP == 0
+            && opposite(motion) == Some(self.last_motion);
+        if turns_between {
+            // The next mark is the one just left, so it counts from the one beyond.
+            leg.passed = leg.passed.map(|mark| travel::next_mark(mark, self.last_motion, travel::round(settings)));
         }
         self.opened = Switches(!self.switches.0);
-        if leg.target != Position::BrineDraw && self.stands_in(Position::BrineDraw, settings) {
-            self.in_brine_since.get_or_insert(now);
-        }
+        let _ = self.time_in_brine(now, &mut leg, settings);
         let limit = match settings {
-            RawDrive::CamSwitch { travel_limit, .. } => *travel_limit,
-            RawDrive::Timed { .. } => timed_run(leg, motion, settings),
+            RawDrive::Timed { .. } => timed::run_length(&leg, motion, settings),
+            RawDrive::PilotArray { .. } => pilot_array::settle(settings),
+            _ => settings.travel_limit(),
         };
         self.last_motion = motion;
         self.state = State::Moving { leg, motion, limit: later(now, limit) };
         DriveEvent::Moving(leg.target)
     }
 
-    /// The cam has coasted: is the target still confirmed?
+    /// The cam has coasted, or the contact was awaited: is the target confirmed?
     fn coasted(&mut self, now: Instant, leg: Leg, settings: &RawDrive) -> Option<DriveEvent> {
-        let confirmed = match settings {
-            RawDrive::CamSwitch { positions, feedback, .. } => {
-                let there = leg.passed == order_of(settings, leg.target);
-                there && confirms(positions, *feedback, self.switches, leg.target)
-            }
+        let there = match settings {
             RawDrive::Timed { .. } => true,
+            RawDrive::PilotArray { .. } => pilot_array::follows(settings, self.switches),
+            _ => leg.passed.is_some_and(|mark| {
+                place_at(settings, mark) == Some(leg.target) && confirms(settings, self.switches, mark)
+            }),
         };
-        if confirmed { self.rests(leg.target) } else { Some(self.try_failed(now, leg, settings)) }
+        if there { self.rests(now, leg.target, leg.passed) } else { Some(self.try_failed(now, leg, settings)) }
     }
 
     /// A try is used up: rest and try again, or give up (V3).
     fn try_failed(&mut self, now: Instant, leg: Leg, settings: &RawDrive) -> DriveEvent {
-        let RawDrive::CamSwitch { positions, feedback, retries, rest, .. } = settings else {
-            return DriveEvent::Lost;
-        };
         let tries = leg.tries.saturating_add(1);
-        if tries > *retries {
-            let read = reads(positions, *feedback, self.switches, None).filter(|_| !leg.contradicted);
-            let believed = read.and_then(|i| positions.get(usize::from(i)).copied());
-            self.in_brine_since = None;
-            self.state = State::Lost { believed };
-            return DriveEvent::Lost;
+        if tries > retries(settings) {
+            let read = reads(settings, self.switches, None).filter(|_| !leg.contradicted);
+            return self.give_up(read.and_then(|mark| place_at(settings, mark)));
         }
         let leg = Leg { tries, ..leg };
-        let motion = choose_motion(leg, self.last_motion, settings);
-        self.state = State::Resting { leg, motion, until: later(now, *rest) };
+        let motion = choose_motion(&leg, self.last_motion, settings);
+        let rest = Millis(settings.rest().0.max(travel::SHORTEST_REST.0));
+        self.state = State::Resting { leg, motion, until: later(now, rest) };
         DriveEvent::Retrying(leg.target)
     }
 
-    /// A timed run is over: at the target, or at home on the way to it.
-    fn timed_leg_over(
-        &mut self,
-        now: Instant,
-        leg: Leg,
-        positions: &[(Position, Millis)],
-        settings: &RawDrive,
-    ) -> Option<DriveEvent> {
-        let home = positions.first().map(|(p, _)| *p);
-        if self.last_motion == Motion::Reverse && home != Some(leg.target) {
-            let leg = Leg { passed: Some(0), ..leg };
-            self.state = State::Resting { leg, motion: Motion::Forward, until: later(now, rest(settings)) };
-            return None;
-        }
-        // Pressed against a stop the margin has already run; elsewhere it passes standing still (S3).
-        let last = positions.last().map(|(p, _)| *p);
-        if home == Some(leg.target) || last == Some(leg.target) {
-            return self.rests(leg.target);
-        }
-        self.state = State::Coasting { leg, until: later(now, margin(settings)) };
-        None
+    /// The motor stays off from here on.
+    fn give_up(&mut self, believed: Option<Position>) -> DriveEvent {
+        self.state = State::Lost { believed };
+        DriveEvent::Lost
     }
 
     /// The drive rests in a confirmed position.
-    fn rests(&mut self, position: Position) -> Option<DriveEvent> {
-        self.in_brine_since = None;
-        self.state = State::AtRest { position, lost_since: None };
+    fn rests(&mut self, now: Instant, position: Position, mark: Option<u8>) -> Option<DriveEvent> {
+        let rest = Rest { position, mark: mark.unwrap_or(0), loose: 0, since: now, lost_since: None };
+        self.state = State::AtRest(rest);
         Some(DriveEvent::Confirmed(position))
     }
 
-    /// The switches changed while the cam turned: which position has it passed?
-    fn pass(&mut self, now: Instant, leg: &mut Leg, before: Switches, positions: &[Position], feedback: CamFeedback) {
-        let after = self.switches;
-        if feedback == CamFeedback::SwitchPerPosition {
-            leg.contradicted |= contradict(feedback, after);
-            leg.passed = reads(positions, feedback, after, None).or(leg.passed);
-            return;
-        }
-        let bounced = self.stop_opened_at.is_some_and(|at| elapsed(at, now) < SWITCH_BOUNCE);
-        if before.0 & STOP == 0 && after.0 & STOP != 0 && !bounced {
-            leg.passed = leg.passed.and_then(|i| next_place(i, self.last_motion, positions.len()));
-        }
-        if after.0 & (HOME | STOP) != HOME | STOP {
-            return;
-        }
-        // Home is believed where the count expects it, or where none is kept, if its switch was open since.
-        let fresh = self.opened.0 & HOME != 0;
-        match leg.passed {
-            Some(0) => self.opened.0 &= !HOME,
-            None if fresh => {
-                leg.passed = Some(0);
-                self.opened.0 &= !HOME;
+    /// The switches changed while the valve moved: which position or mark has it passed?
+    fn count(&mut self, leg: &mut Leg, closes: bool, settings: &RawDrive) -> Option<DriveEvent> {
+        match settings {
+            RawDrive::CamSwitch { feedback: CamFeedback::SwitchPerPosition, .. } | RawDrive::TwoPosition { .. } => {
+                leg.contradicted |= contradict(settings, self.switches);
+                leg.passed = reads(settings, self.switches, None).or(leg.passed);
+                None
             }
-            None => {}
-            Some(_) => {
-                leg.contradicted = true;
-                leg.passed = None;
-                self.opened.0 &= !HOME;
+            RawDrive::CamSwitch { .. } | RawDrive::CamIndex { .. } => {
+                cam_index::count(leg, closes, self.switches, &mut self.opened, self.last_motion, settings)
             }
+            RawDrive::Timed { .. } | RawDrive::PilotArray { .. } => None,
         }
-    }
-
-    /// The target's switch closed by travelling: one that was closed all along says nothing.
-    fn arrives(&self, leg: Leg, positions: &[Position], feedback: CamFeedback) -> bool {
-        let here = leg.passed.and_then(|i| positions.get(usize::from(i)).copied());
-        if here != Some(leg.target) || reads(positions, feedback, self.switches, leg.passed) != leg.passed {
-            return false;
-        }
-        let bit = leg.passed.and_then(|i| 1u8.checked_shl(u32::from(i))).unwrap_or(0);
-        feedback == CamFeedback::HomeAndStop || self.opened.0 & bit != 0
     }
 
     /// Times how long the valve stands in the brine position on its way elsewhere (S12).
-    fn time_in_brine(
-        &mut self,
-        now: Instant,
-        leg: Leg,
-        positions: &[Position],
-        feedback: CamFeedback,
-    ) -> Option<DriveEvent> {
-        let read = reads(positions, feedback, self.switches, leg.passed);
-        let here = read.and_then(|i| positions.get(usize::from(i)).copied());
+    fn time_in_brine(&self, now: Instant, leg: &mut Leg, settings: &RawDrive) -> Option<DriveEvent> {
+        let read = reads(settings, self.switches, leg.passed);
+        let here = read.and_then(|mark| place_at(settings, mark));
         if here == Some(Position::BrineDraw) && leg.target != Position::BrineDraw {
-            self.in_brine_since.get_or_insert(now);
+            leg.in_brine_since.get_or_insert(now);
             return None;
         }
-        let since = self.in_brine_since.take()?;
+        let since = leg.in_brine_since.take()?;
         (elapsed(since, now) >= BRINE_PASSING_LIMIT).then_some(DriveEvent::StoodInBrine)
     }
 
     /// The switches alone tell that the valve stands in a position.
     fn stands_in(&self, position: Position, settings: &RawDrive) -> bool {
-        let RawDrive::CamSwitch { positions, feedback, .. } = settings else { return false };
-        let read = reads(positions, *feedback, self.switches, None);
-        read.is_some() && read == order_of(settings, position)
+        let read = reads(settings, self.switches, None);
+        read.is_some() && read == mark_of(settings, position)
     }
 
     /// An unknown position that a switch confirms is known, and is not moved (V2).
-    fn try_confirm(&mut self, settings: &RawDrive) -> Option<DriveEvent> {
-        let RawDrive::CamSwitch { positions, feedback, .. } = settings else { return None };
-        let index = reads(positions, *feedback, self.switches, None)?;
-        let position = positions.get(usize::from(index)).copied()?;
-        self.rests(position)
+    fn try_confirm(&mut self, now: Instant, settings: &RawDrive) -> Option<DriveEvent> {
+        let mark = reads(settings, self.switches, None)?;
+        let position = place_at(settings, mark)?;
+        self.rests(now, position, Some(mark))
     }
 }

@@ -1,73 +1,135 @@
-//! Which way a drive runs and for how long, and what its switches tell: no state, only reckoning (V1, V2).
+//! Which way a drive runs, what its switches tell, and when it has come: no state, only reckoning (V1, V2).
+//!
+//! Travel is counted in marks: those of a `cam-index` drive, or the places of every other one.
 
-use super::{HOME, Leg, Motion, STOP, Switches};
+use super::{CamFeedback, Leg, Motion, STOP, Switches, cam_index, cam_switch, timed, two_position};
 use crate::program::Position;
-use crate::settings::{CamFeedback, RawDrive};
+use crate::settings::RawDrive;
 use crate::units::Millis;
 
-pub(super) fn margin(settings: &RawDrive) -> Millis {
+/// A switch that was open for less has bounced, and marks no further position.
+const SWITCH_BOUNCE: Millis = Millis(100);
+/// The same of an index switch, whose marks come faster.
+const INDEX_BOUNCE: Millis = Millis(20);
+/// How long an end switch must hold after the motor has stopped.
+const END_SETTLE: Millis = Millis(500);
+/// Rest before a retry of a drive that has none between two moves.
+pub(super) const SHORTEST_REST: Millis = Millis(100);
+
+/// How long a counted switch must have been open to count when it closes.
+pub(super) fn bounce(settings: &RawDrive) -> Millis {
+    if matches!(settings, RawDrive::CamIndex { .. }) { INDEX_BOUNCE } else { SWITCH_BOUNCE }
+}
+
+/// Switches whose closing counts.
+pub(super) fn counted(settings: &RawDrive) -> u8 {
     match settings {
-        RawDrive::CamSwitch { .. } => Millis::ZERO,
-        RawDrive::Timed { margin, .. } => *margin,
+        RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } | RawDrive::CamIndex { .. } => STOP,
+        RawDrive::TwoPosition { .. } => two_position::ENDS,
+        _ => 0,
     }
 }
 
-pub(super) fn rest(settings: &RawDrive) -> Millis {
+/// Marks in a whole turn; how many positions there are, where nothing goes round.
+pub(super) fn round(settings: &RawDrive) -> u8 {
     match settings {
-        RawDrive::CamSwitch { rest, .. } | RawDrive::Timed { rest, .. } => *rest,
+        RawDrive::CamIndex { marks, .. } => *marks,
+        other => u8::try_from(other.position_count()).unwrap_or(u8::MAX),
     }
 }
 
-/// Place of a position in the order of travel.
-pub(super) fn order_of(settings: &RawDrive, position: Position) -> Option<u8> {
-    let place = match settings {
-        RawDrive::CamSwitch { positions, .. } => positions.iter().position(|p| *p == position),
-        RawDrive::Timed { positions, .. } => positions.iter().position(|(p, _)| *p == position),
-    };
-    place.and_then(|i| u8::try_from(i).ok())
+/// The mark of a position.
+pub(super) fn mark_of(settings: &RawDrive, position: Position) -> Option<u8> {
+    let place = settings.place(position)?;
+    match settings {
+        RawDrive::CamIndex { positions, .. } => positions.get(usize::from(place)).map(|(_, mark)| *mark),
+        _ => Some(place),
+    }
 }
 
-/// The position that the switches alone tell; with `HomeAndStop` other positions than home need
-/// the count so far.
-pub(super) fn reads(
-    positions: &[Position],
-    feedback: CamFeedback,
-    switches: Switches,
-    counted: Option<u8>,
-) -> Option<u8> {
-    match feedback {
-        CamFeedback::SwitchPerPosition => {
-            let closed = switches.0;
-            let index = u8::try_from(closed.trailing_zeros()).ok()?;
-            // Two switches closed at once contradict each other: that is no position.
-            (closed.count_ones() == 1 && usize::from(index) < positions.len()).then_some(index)
+/// The position in which the valve stands at a mark.
+pub(super) fn place_at(settings: &RawDrive, mark: u8) -> Option<Position> {
+    match settings {
+        RawDrive::CamIndex { .. } => cam_index::place_at(settings, mark),
+        other => other.position(mark),
+    }
+}
+
+pub(super) fn coast(settings: &RawDrive) -> Millis {
+    match settings {
+        RawDrive::CamSwitch { coast, .. } | RawDrive::CamIndex { coast, .. } => *coast,
+        _ => END_SETTLE,
+    }
+}
+
+pub(super) fn retries(settings: &RawDrive) -> u8 {
+    match settings {
+        RawDrive::CamSwitch { retries, .. }
+        | RawDrive::CamIndex { retries, .. }
+        | RawDrive::PilotArray { retries, .. } => *retries,
+        RawDrive::TwoPosition { valve, .. } => valve.retries,
+        RawDrive::Timed { .. } => 0,
+    }
+}
+
+/// The mark that the switches tell; where they count, other marks than home need the count so far.
+pub(super) fn reads(settings: &RawDrive, switches: Switches, counted: Option<u8>) -> Option<u8> {
+    match settings {
+        RawDrive::CamSwitch { feedback: CamFeedback::SwitchPerPosition, positions, .. } => {
+            cam_switch::single(switches, positions.len())
         }
-        CamFeedback::HomeAndStop => match (switches.0 & HOME != 0, switches.0 & STOP != 0) {
-            (true, true) => Some(0),
-            (false, true) => counted.filter(|i| *i != 0),
-            _ => None,
-        },
+        RawDrive::CamSwitch { .. } => cam_switch::at_stop(switches, counted),
+        RawDrive::CamIndex { .. } => cam_index::reads(switches, counted),
+        RawDrive::TwoPosition { positions, .. } => cam_switch::single(switches, positions.len()),
+        RawDrive::Timed { .. } | RawDrive::PilotArray { .. } => None,
     }
 }
 
-/// Whether the switches agree with a position.
-pub(super) fn confirms(positions: &[Position], feedback: CamFeedback, switches: Switches, position: Position) -> bool {
-    let index = positions.iter().position(|p| *p == position).and_then(|i| u8::try_from(i).ok());
-    index.is_some() && reads(positions, feedback, switches, index) == index
+/// Whether the switches agree with a mark, as far as they tell.
+pub(super) fn confirms(settings: &RawDrive, switches: Switches, mark: u8) -> bool {
+    match settings {
+        RawDrive::CamIndex { .. } | RawDrive::Timed { .. } | RawDrive::PilotArray { contact: false, .. } => true,
+        RawDrive::PilotArray { .. } => switches.0 & 1 != 0,
+        _ => reads(settings, switches, Some(mark)) == Some(mark),
+    }
 }
 
 /// Whether the switches close in a way that no position does.
-pub(super) fn contradict(feedback: CamFeedback, switches: Switches) -> bool {
-    feedback == CamFeedback::SwitchPerPosition && switches.0.count_ones() > 1
+pub(super) fn contradict(settings: &RawDrive, switches: Switches) -> bool {
+    let one_each = matches!(
+        settings,
+        RawDrive::CamSwitch { feedback: CamFeedback::SwitchPerPosition, .. } | RawDrive::TwoPosition { .. }
+    );
+    one_each && switches.0.count_ones() > 1
 }
 
-/// The place after this one in a direction of travel.
-pub(super) fn next_place(place: u8, motion: Motion, count: usize) -> Option<u8> {
-    let count = u8::try_from(count).ok()?;
-    match motion {
-        Motion::Reverse => place.checked_sub(1).or(count.checked_sub(1)),
-        Motion::Forward | Motion::Off => place.saturating_add(1).checked_rem(count),
+/// The target's switch or mark closed by travelling: one that was closed all along says nothing.
+pub(super) fn arrives(leg: &Leg, switches: Switches, opened: Switches, settings: &RawDrive) -> bool {
+    let Some(mark) = leg.passed.filter(|mark| mark_of(settings, leg.target) == Some(*mark)) else { return false };
+    match settings {
+        RawDrive::Timed { .. } | RawDrive::PilotArray { .. } => false,
+        RawDrive::CamIndex { .. } => switches.0 & STOP != 0,
+        RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } => {
+            reads(settings, switches, Some(mark)) == Some(mark)
+        }
+        _ => {
+            let fresh = 1u8.checked_shl(u32::from(mark)).unwrap_or(0) & opened.0 != 0;
+            fresh && reads(settings, switches, None) == Some(mark)
+        }
     }
+}
+
+/// The mark after this one in a direction of travel.
+pub(super) fn next_mark(mark: u8, motion: Motion, round: u8) -> u8 {
+    match motion {
+        Motion::Reverse => mark.checked_sub(1).unwrap_or(round.saturating_sub(1)),
+        Motion::Forward | Motion::Off => mark.saturating_add(1).checked_rem(round).unwrap_or(0),
+    }
+}
+
+/// How many marks going forward lead from one to another.
+pub(super) fn ahead(from: u8, to: u8, round: u8) -> u8 {
+    to.checked_sub(from).unwrap_or(to.saturating_add(round.saturating_sub(from)))
 }
 
 pub(super) fn opposite(motion: Motion) -> Option<Motion> {
@@ -78,58 +140,45 @@ pub(super) fn opposite(motion: Motion) -> Option<Motion> {
     }
 }
 
-/// Which way to run: the shorter way round, but not through the brine position if the other way
-/// avoids it (V2); home first for a timed drive that must go back.
-pub(super) fn choose_motion(leg: Leg, last_motion: Motion, settings: &RawDrive) -> Motion {
+/// Which way to run.
+pub(super) fn choose_motion(leg: &Leg, last_motion: Motion, settings: &RawDrive) -> Motion {
     match settings {
-        RawDrive::CamSwitch { reversible: false, .. } => Motion::Forward,
-        RawDrive::CamSwitch { positions, .. } => {
-            let (Some(from), Some(to)) = (leg.passed, order_of(settings, leg.target)) else {
-                return Motion::Forward;
-            };
-            if from == to {
-                // It coasted past: back, not all the way round.
-                return opposite(last_motion).unwrap_or(Motion::Forward);
-            }
-            let count = positions.len();
-            let (from, to) = (usize::from(from), usize::from(to));
-            let forward = to.saturating_add(count).saturating_sub(from).checked_rem(count).unwrap_or(0);
-            let backward = count.saturating_sub(forward);
-            let crosses = |steps: usize, ahead: bool| {
-                (1..steps).any(|step| {
-                    let place =
-                        if ahead { from.saturating_add(step) } else { from.saturating_add(count).saturating_sub(step) };
-                    place.checked_rem(count).and_then(|i| positions.get(i)) == Some(&Position::BrineDraw)
-                })
-            };
-            match (crosses(forward, true), crosses(backward, false)) {
-                (true, false) => Motion::Reverse,
-                (false, true) => Motion::Forward,
-                _ if backward < forward => Motion::Reverse,
-                _ => Motion::Forward,
+        RawDrive::CamSwitch { reversible, .. } | RawDrive::CamIndex { reversible, .. } => {
+            if *reversible {
+                turn(leg, last_motion, settings)
+            } else {
+                Motion::Forward
             }
         }
-        RawDrive::Timed { .. } => match (leg.passed, order_of(settings, leg.target)) {
-            (Some(from), Some(to)) if to > from => Motion::Forward,
-            _ => Motion::Reverse,
-        },
+        RawDrive::TwoPosition { positions: [first, _], .. } => {
+            if leg.target == *first {
+                Motion::Reverse
+            } else {
+                Motion::Forward
+            }
+        }
+        RawDrive::Timed { .. } => timed::motion(leg, settings),
+        RawDrive::PilotArray { .. } => Motion::Off,
     }
 }
 
-/// How long a timed drive runs: to the target going forward, to the first stop going back.
-pub(super) fn timed_run(leg: Leg, motion: Motion, settings: &RawDrive) -> Millis {
-    let RawDrive::Timed { positions, margin, .. } = settings else { return Millis::ZERO };
-    let offset = |place: Option<u8>| {
-        place.and_then(|i| positions.get(usize::from(i))).or(positions.last()).map_or(Millis::ZERO, |(_, at)| *at)
-    };
-    let to = order_of(settings, leg.target);
-    match motion {
-        Motion::Forward => {
-            let run = Millis(offset(to).0.saturating_sub(offset(leg.passed).0));
-            // Only at the far stop may the motor press on.
-            let at_stop = to.map(usize::from) == positions.len().checked_sub(1);
-            if at_stop { run.plus(*margin) } else { run }
-        }
-        _ => offset(leg.passed).plus(*margin),
+/// Which way a cam turns: the shorter way round, but not through the brine position if the other way
+/// avoids it (V2).
+fn turn(leg: &Leg, last_motion: Motion, settings: &RawDrive) -> Motion {
+    let (Some(from), Some(to)) = (leg.passed, mark_of(settings, leg.target)) else { return Motion::Forward };
+    if from == to {
+        // It coasted past: back, not all the way round.
+        return opposite(last_motion).unwrap_or(Motion::Forward);
+    }
+    let round = round(settings);
+    let forward = ahead(from, to, round);
+    let backward = round.saturating_sub(forward);
+    let brine = mark_of(settings, Position::BrineDraw).filter(|brine| *brine != to && *brine != from);
+    let brine_ahead = brine.map(|brine| ahead(from, brine, round) < forward);
+    match brine_ahead {
+        Some(true) => Motion::Reverse,
+        Some(false) => Motion::Forward,
+        None if backward < forward => Motion::Reverse,
+        None => Motion::Forward,
     }
 }

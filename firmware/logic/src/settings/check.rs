@@ -1,10 +1,9 @@
 //! The whole set is checked, and every fault is listed (S11).
 
+use super::check_drive;
 use super::fault::{Faults, Problem as P};
-use super::positions_of;
 use super::raw::{
-    Arrangement, Medium, MeterPlace, RawDrive, RawMeter, RawSettings, RawStep, RemoteRole, Reserve, Schedule,
-    StartRule, StepEnd,
+    Arrangement, Medium, MeterPlace, RawMeter, RawSettings, RawStep, RemoteRole, Reserve, Schedule, StartRule, StepEnd,
 };
 use super::watch;
 use crate::blackout::Week;
@@ -23,7 +22,7 @@ pub(super) fn check(raw: &RawSettings) -> Faults {
     medium(raw, &mut faults);
     meter(raw.arrangement, &raw.meter, &mut faults);
     reserve(raw, &mut faults);
-    let positions = drive(raw, &mut faults);
+    let positions = check_drive::drive(raw, &mut faults);
     program(raw, positions, &mut faults);
     calendar(raw, &mut faults);
     limits(raw, &mut faults);
@@ -116,61 +115,6 @@ fn capacity_volume(medium: &Medium) -> Volume {
     match *medium {
         Medium::Softener { hardness, capacity, .. } => capacity.volume_at(hardness),
         Medium::Filter { capacity } => capacity,
-    }
-}
-
-fn drive(raw: &RawSettings, faults: &mut Faults) -> PositionSet {
-    let has = positions_of(&raw.drive);
-    let given = match &raw.drive {
-        RawDrive::CamSwitch { positions, travel_limit, rest, coast, retries, .. } => {
-            if !(Millis::from_secs(1)..=Millis::from_mins(30)).contains(travel_limit) {
-                faults.add("drive.travel_limit", None, P::TravelLimitOutOfRange);
-            }
-            if *coast > Millis::from_mins(1) {
-                faults.add("drive.coast", None, P::CoastOutOfRange);
-            }
-            if *retries > 10 {
-                faults.add("drive.retries", None, P::TooManyRetries);
-            }
-            rest_in_range(*rest, faults);
-            positions.len()
-        }
-        RawDrive::Timed { positions, rest, .. } => {
-            let starts = positions.first().is_some_and(|(_, at)| *at == Millis::ZERO);
-            let ascends = positions.windows(2).all(|pair| match pair {
-                [(_, a), (_, b)] => a < b,
-                _ => true,
-            });
-            if !(starts && ascends) {
-                faults.add("drive.positions", None, P::OffsetsNotAscending);
-            }
-            if !(Millis::from_secs(1)..=Millis::from_mins(30)).contains(&raw.travel_limit()) {
-                faults.add("drive.margin", None, P::TravelLimitOutOfRange);
-            }
-            rest_in_range(*rest, faults);
-            positions.len()
-        }
-    };
-    if given < 2 || has.iter().count() != given {
-        faults.add("drive.positions", None, P::PositionsNotDistinct);
-    }
-    if !has.contains(Position::Service) {
-        faults.add("drive.positions", None, P::NoServicePosition);
-    }
-    if raw.arrangement == Arrangement::Alternating {
-        if !has.contains(Position::Standby) {
-            faults.add("drive.positions", None, P::NoStandbyPosition);
-        }
-        if !has.contains(Position::FastRinse) {
-            faults.add("drive.positions", None, P::NoPurgePosition);
-        }
-    }
-    has
-}
-
-fn rest_in_range(rest: Millis, faults: &mut Faults) {
-    if !(Millis(100)..=Millis::from_mins(10)).contains(&rest) {
-        faults.add("drive.rest", None, P::RestOutOfRange);
     }
 }
 

@@ -70,6 +70,16 @@ slugs! {
         RestOutOfRange = "must be between 100 ms and 10 min",
         /// Coasting longer than the rest.
         CoastOutOfRange = "must be at most 1 min",
+        /// Past the middle of a leg the next position is nearer.
+        CoastPastLeg = "must be at most half of what the travel limit leaves for one position",
+        /// Coasting and a count that slips must not reach the next position.
+        MarksTooClose = "must lie further apart than twice coast_marks and slip_marks together, also over home",
+        /// A timed drive goes back by way of its first stop.
+        RinsesBehindDraw = "a timed drive must come to the rinses after a draw going forward, not by way of its first stop",
+        /// Two positions that the pilots cannot tell apart.
+        PatternsNotDistinct = "must be different patterns",
+        /// Pilots need some time, not for ever.
+        SettleOutOfRange = "must be between 100 ms and 10 min",
         /// Few tries help, many only wear the motor.
         TooManyRetries = "must be at most 10",
         /// Debounce.

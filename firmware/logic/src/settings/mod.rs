@@ -1,7 +1,9 @@
 //! Settings: raw ones from a person or a file become valid ones once, and nothing checks again (S11).
 
 mod check;
+mod check_drive;
 mod difference;
+mod drive;
 mod fault;
 mod power;
 mod raw;
@@ -9,15 +11,15 @@ mod watch;
 
 use core::ops::Deref;
 
-use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
 pub use difference::{Change, Difference, Effect, EffectSet, MAX_CHANGES, difference};
+pub use drive::{CamFeedback, RawDrive, RawTwoPosition};
 pub use fault::{Fault, Faults, Problem, ProblemSet};
 pub use power::RawPower;
 pub use raw::{
-    Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawMeter, RawSettings, RawStep,
-    RemoteRole, Reserve, Schedule, StartRule, StepEnd, WhenClockUnset,
+    Arrangement, ExhaustedInWindow, Medium, MeterPlace, RawMeter, RawSettings, RawStep, RemoteRole, Reserve, Schedule,
+    StartRule, StepEnd, WhenClockUnset,
 };
 
 pub use watch::RawWatch;
@@ -104,20 +106,6 @@ fn refills_first(raw: &RawSettings) -> bool {
     }
 }
 
-/// The positions a drive can reach.
-fn positions_of(drive: &RawDrive) -> PositionSet {
-    let mut set = PositionSet::EMPTY;
-    match drive {
-        RawDrive::CamSwitch { positions, .. } => positions.iter().for_each(|p| {
-            set.insert(*p);
-        }),
-        RawDrive::Timed { positions, .. } => positions.iter().for_each(|(p, _)| {
-            set.insert(*p);
-        }),
-    }
-    set
-}
-
 impl Settings {
     /// The built-in baseline (S11). It passes its own check, which a test holds it to.
     #[must_use]
@@ -128,7 +116,7 @@ impl Settings {
     /// Reckons what follows from settings that have been checked.
     fn derive(raw: RawSettings) -> Self {
         Self {
-            positions: positions_of(&raw.drive),
+            positions: raw.drive.position_set(),
             meter: MeterSettings::new(&raw.meter),
             week: Week::new(&raw.windows),
             longest_regeneration: raw.longest_regeneration(),
@@ -237,13 +225,4 @@ pub(crate) fn scaled_volume(volume: Volume, percent: u16) -> Volume {
     }
     // In this order, since a volume times a percentage may not fit.
     Volume((volume.0 / 100).saturating_mul(u64::from(percent)))
-}
-
-/// Positions in a list of fixed length, for readers that need their order.
-#[must_use]
-pub fn ordered_positions(drive: &RawDrive) -> Vec<Position, MAX_DRIVE_POSITIONS> {
-    match drive {
-        RawDrive::CamSwitch { positions, .. } => positions.clone(),
-        RawDrive::Timed { positions, .. } => crate::collect(positions.iter().map(|(p, _)| *p)),
-    }
 }

@@ -3,9 +3,10 @@
 use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
+use super::drive::{CamFeedback, RawDrive};
 use super::power::RawPower;
 use super::watch::RawWatch;
-use super::{MAX_DRIVE_POSITIONS, MAX_STEPS, MAX_WINDOWS, scaled};
+use super::{MAX_STEPS, MAX_WINDOWS, scaled};
 use crate::calendar::{Weekdays, Window};
 use crate::collect;
 use crate::lock::RawLocks;
@@ -207,50 +208,6 @@ impl RawStep {
     }
 }
 
-/// The switches of a `cam-switch` drive (V1).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[serde(rename_all = "kebab-case")]
-pub enum CamFeedback {
-    /// Switch i is closed in position i and nowhere else.
-    SwitchPerPosition,
-    /// Switch 0 is closed in the first position only, switch 1 in every position.
-    HomeAndStop,
-}
-
-/// The machine that moves a tank's valve.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[serde(rename_all = "kebab-case")]
-pub enum RawDrive {
-    /// A motor turns a cam; switches tell the position.
-    CamSwitch {
-        /// Positions in the order they are passed going forward; the first is home.
-        positions: Vec<Position, MAX_DRIVE_POSITIONS>,
-        /// Which switches there are.
-        feedback: CamFeedback,
-        /// Whether the motor can run both ways.
-        reversible: bool,
-        /// The longest the motor may run at one go.
-        travel_limit: Millis,
-        /// Rest before a retry or a reversal.
-        rest: Millis,
-        /// How long the cam may coast after the motor stops.
-        coast: Millis,
-        /// Tries after the first before the drive is lost \[2\].
-        retries: u8,
-    },
-    /// A motor between two mechanical stops, with no feedback; position is run time.
-    Timed {
-        /// Positions with the run time from the first stop, ascending; the first is 0.
-        positions: Vec<(Position, Millis), MAX_DRIVE_POSITIONS>,
-        /// Run time added at the stops, and before a position counts as confirmed (S3).
-        margin: Millis,
-        /// Rest before a reversal.
-        rest: Millis,
-    },
-}
-
 /// All settings of a site, unchecked. Tanks, valves and programs of a site are alike.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -332,15 +289,10 @@ pub struct RawSettings {
 }
 
 impl RawSettings {
-    /// The longest a drive motor may run at one go (S7).
+    /// The longest a drive may take over one move (S7).
     #[must_use]
     pub fn travel_limit(&self) -> Millis {
-        match &self.drive {
-            RawDrive::CamSwitch { travel_limit, .. } => *travel_limit,
-            RawDrive::Timed { positions, margin, .. } => {
-                positions.last().map_or(Millis::ZERO, |(_, at)| at.plus(*margin))
-            }
-        }
+        self.drive.travel_limit()
     }
 
     /// The longest a regeneration is planned to take: every step, and every move to its limit.

@@ -4,7 +4,6 @@
 use bedkeeper::Settings;
 use bedkeeper::drive::Motion;
 use bedkeeper::program::{Position, StepKind};
-use bedkeeper::settings::RawDrive;
 
 use super::Valve;
 
@@ -56,9 +55,7 @@ impl Observer {
             let longest = settings.program.iter().filter(|s| s.kind == kind).map(|s| s.length.0).max();
             u64::from(longest.unwrap_or(0))
         };
-        let rest_ms = match &settings.drive {
-            RawDrive::CamSwitch { rest, .. } | RawDrive::Timed { rest, .. } => u64::from(rest.0),
-        };
+        let rest_ms = u64::from(settings.drive.rest().0);
         let tanks = usize::from(settings.tanks);
         Self {
             slow_ms: length(StepKind::SlowRinse),

@@ -1,5 +1,11 @@
 //! A valve of the plant: where it truly stands, and what its switches say about it.
-#![allow(clippy::indexing_slicing, clippy::arithmetic_side_effects, clippy::as_conversions, clippy::unwrap_used)]
+#![allow(
+    clippy::indexing_slicing,
+    clippy::arithmetic_side_effects,
+    clippy::as_conversions,
+    clippy::unwrap_used,
+    clippy::panic
+)]
 
 use bedkeeper::drive::{Motion, Switches};
 use bedkeeper::program::Position;
@@ -60,6 +66,7 @@ impl Valve {
                 Kind::Timed(positions.iter().map(|(_, at)| u64::from(at.0)).collect()),
                 positions.iter().map(|(p, _)| *p).collect(),
             ),
+            other => panic!("no such valve here: {other:?}"),
         };
         let mut valve = Self {
             kind,
