@@ -110,6 +110,10 @@ pub enum Arrangement {
     Single,
     /// One tank serves while the other is ready or regenerates.
     Alternating,
+    /// All tanks serve; they regenerate in turn.
+    Parallel,
+    /// One tank serves always; others join as the flow rises.
+    Staged,
 }
 
 impl Arrangement {
@@ -119,6 +123,8 @@ impl Arrangement {
         match self {
             Self::Single => "single",
             Self::Alternating => "alternating",
+            Self::Parallel => "parallel",
+            Self::Staged => "staged",
         }
     }
 }

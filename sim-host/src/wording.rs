@@ -145,6 +145,9 @@ pub const fn reason_text(reason: Reason) -> &'static str {
     match reason {
         Reason::TookOver => "its valve confirmed service",
         Reason::Relieved => "another tank took over",
+        Reason::Joined => "its valve confirmed service, where others serve as well",
+        Reason::FlowFell => "the flow fell, so that fewer tanks suffice",
+        Reason::DrainTaken => "it is not flushed, since a lost valve may keep the drain occupied",
         Reason::Started => "its regeneration began",
         Reason::Ended(Outcome::Complete) => "its regeneration ended (complete)",
         Reason::Ended(Outcome::Aborted) => "its regeneration ended (aborted)",

@@ -120,8 +120,8 @@ fn every_key_of_a_softener_is_shown_in_the_apartments() {
     let of_other_kinds =
         ["number", "step", "settle", "brine_wait", "margin", "marks", "slip_marks", "coast_marks", "contact"];
     let sections = [
-        "site", "tanks", "water", "resin", "brine", "meter", "reserve", "start", "calendar", "remote", "limits",
-        "locks", "power", "program", "valve", "plant",
+        "site", "tanks", "sharing", "water", "resin", "brine", "meter", "reserve", "start", "calendar", "remote",
+        "limits", "locks", "power", "program", "valve", "plant",
     ];
     let mut keys = 0;
     for section in sections {

@@ -205,7 +205,22 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
     };
     let alternating = with(SOFTENER, "tanks.arrangement", "\"alternating\"");
     let valve = |valve: &str, at| Some((format!("{}\n[valve]\n{valve}", without(SOFTENER, "valve")), at));
+    let parallel = with(SOFTENER, "tanks.arrangement", "\"parallel\"");
+    let staged = with(SOFTENER, "tanks.arrangement", "\"staged\"");
+    let staged = with(&with(&staged, "tanks.number", "3"), "sharing.join_above", "[\"20 L/min\", \"40 L/min\"]");
+    let on = |base: &str, key, value, at| Some((with(base, key, value), at));
     match problem {
+        P::SharingNeedsSeveralTanks => on(&parallel, "tanks.number", "1", "1"),
+        P::OneMustServe => on(&parallel, "tanks.max_regenerating", "2", "2"),
+        P::OnlyStagedTanksJoin => on(&parallel, "sharing.join_above", "[\"20 L/min\"]", "[\"20 L/min\"]"),
+        P::OneThresholdForEachFurtherTank => on(&staged, "sharing.join_above", "[\"20 L/min\"]", "[\"20 L/min\"]"),
+        P::ThresholdsNotAscending => on(&staged, "sharing.join_above", "[\"20 L/min\", \"20 L/min\"]", "[\"20 L/min\""),
+        P::HysteresisNotBelowThreshold => on(&staged, "sharing.join_hysteresis", "\"20 L/min\"", "\"20 L/min\""),
+        P::DwellOutOfRange => on(&staged, "sharing.join_dwell", "\"2 h\"", "\"2 h\""),
+        P::BypassOutOfRange => on(&parallel, "sharing.bypass", "\"100 %\"", "\"100 %\""),
+        P::BypassNeedsCommonMeter => {
+            on(&with(&parallel, "meter.place", "\"per-tank\""), "sharing.bypass", "\"10 %\"", "\"10 %\"")
+        }
         P::Zero => softener("water.hardness", "\"0 gpg\"", "\"0 gpg\""),
         P::TooLarge => softener("meter.pulse", "\"2 m3\"", "\"2 m3\""),
         P::SingleNeedsOneTank => softener("tanks.number", "2", "2"),
@@ -320,8 +335,8 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
         P::RetainOutOfRange => softener("power.retain_volume", "\"11 %\"", "\"11 %\""),
         P::StepTooLong => softener("program.brine_refill", "\"13 h\"", "\"13 h\""),
         // Refused while values are read: see `CASES`. A text without a day is no list of weekdays, a time beyond
-        // 23:59 no time of day, and retries and restarts are counted up to 10.
-        P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries | P::TooManyRestarts => None,
+        // 23:59 no time of day, retries and restarts are counted up to 10, tanks up to 8.
+        P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries | P::TooManyRestarts | P::DrainingTogetherOutOfRange => None,
     }
 }
 

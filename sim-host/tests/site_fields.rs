@@ -60,6 +60,15 @@ const CHANGES: &[Change] = &[
     ("tanks.allow_untreated", "true", |raw| raw.allow_untreated = true),
     ("tanks.stale_after", "\"2 days\"", |raw| raw.stale_after = Millis::from_hours(48)),
     ("tanks.purge", "\"3 min\"", |raw| raw.purge = Millis::from_mins(3)),
+    ("tanks.arrangement", "\"parallel\"", |raw| {
+        raw.arrangement = Arrangement::Parallel;
+        raw.tanks = 2;
+    }),
+    ("sharing.tank_flow", "\"40 L/min\"", |raw| raw.sharing.tank_flow = Flow(40_000)),
+    ("sharing.join_hysteresis", "\"4 L/min\"", |raw| raw.sharing.join_hysteresis = Flow(4_000)),
+    ("sharing.join_dwell", "\"90 s\"", |raw| raw.sharing.join_dwell = Millis::from_secs(90)),
+    ("sharing.draining_together", "2", |raw| raw.sharing.draining_together = 2),
+    ("sharing.bypass", "\"12.5 %\"", |raw| raw.sharing.bypass_per_mille = 125),
     ("water.hardness", "\"300 mg/L\"", |raw| *softener(raw).0 = Hardness(300_000)),
     ("resin.capacity", "\"50 kgr\"", |raw| *softener(raw).1 = Exchange(50 * KGR_UG)),
     ("resin.total", "\"90 kgr\"", |raw| *softener(raw).2 = Exchange(90 * KGR_UG)),
@@ -429,6 +438,10 @@ fn no_field_of_the_settings_is_without_a_key() {
             ("retries", "4"),
         ],
     ));
+    for flows in ["[\"20 L/min\", \"40 L/min\"]", "[\"30 L/min\", \"50 L/min\"]"] {
+        let staged = with(&with(SOFTENER, "tanks.arrangement", "\"staged\""), "tanks.number", "3");
+        sources.push(with(&with(&staged, "tanks.max_regenerating", "2"), "sharing.join_above", flows));
+    }
     let mut seen = BTreeMap::new();
     for source in &sources {
         leaves("", &serde_json::to_value(good(source).raw).expect("settings can be written"), &mut seen);
@@ -437,9 +450,6 @@ fn no_field_of_the_settings_is_without_a_key() {
     seen.remove(".medium.filter");
     seen.remove(".program[].end.contact");
     seen.remove(".watch");
-    // These arrangements have one value only; that another is refused at its key is the next test.
-    let only = ["1"].map(str::to_owned).into();
-    assert_eq!(seen.remove(".max_regenerating"), Some(only));
     let constant: Vec<_> = seen.iter().filter(|(_, values)| values.len() < 2).collect();
     assert!(constant.is_empty(), "no key changes {constant:?}");
 
@@ -448,7 +458,7 @@ fn no_field_of_the_settings_is_without_a_key() {
     let mut positions = seen[".drive.cam-switch.positions[]"].clone();
     positions.extend(seen[".drive.timed.positions[][]"].iter().filter(|text| text.parse::<u32>().is_err()).cloned());
     assert_eq!(positions.len(), Position::ALL.len());
-    assert_eq!((all(".arrangement"), all(".medium"), all(".reserve"), all(".schedule")), (2, 2, 3, 3));
+    assert_eq!((all(".arrangement"), all(".medium"), all(".reserve"), all(".schedule")), (4, 2, 3, 3));
     assert_eq!((all(".remote"), all(".drive"), all(".meter.place"), all(".start")), (4, 4, 2, 2));
 }
 
@@ -457,4 +467,15 @@ fn a_number_of_tanks_regenerating_at_once_is_read_and_then_refused() {
     let errors = faults(&with(SOFTENER, "tanks.max_regenerating", "2"));
     assert_eq!(errors.findings().len(), 1, "{errors}");
     assert_eq!(errors.findings()[0].field, "tanks.max_regenerating");
+}
+
+/// A4: a staged site gives each further tank its threshold; the hysteresis is a tenth of the first by default.
+#[test]
+fn staged_tanks_have_their_thresholds() {
+    let staged = with(SOFTENER, "tanks.arrangement", "\"staged\"");
+    let staged = with(&with(&staged, "tanks.number", "3"), "sharing.join_above", "[\"20 L/min\", \"10 gpm\"]");
+    let raw = good(&staged).raw;
+    assert_eq!((raw.arrangement, raw.tanks), (Arrangement::Staged, 3));
+    assert_eq!(raw.sharing.join_above.as_slice(), [Flow(20_000), Flow(37_854)]);
+    assert_eq!((raw.sharing.join_hysteresis, raw.sharing.join_dwell), (Flow(2_000), Millis::from_mins(1)));
 }

@@ -39,19 +39,19 @@ slugs! {
         ChangingOver = "changing-over",
         /// As many tanks regenerate as may.
         OtherRegenerating = "other-regenerating",
-        /// The drain is in use by a lost valve.
+        /// The drain is in use by as many tanks as it can take, a lost valve among them perhaps.
         DrainBusy = "drain-busy",
-        /// The brine tank is in use by a lost valve.
+        /// The brine tank is in use by another tank, or by a lost valve.
         BrineBusy = "brine-busy",
         /// The brine is not strong yet.
         BrineNotReady = "brine-not-ready",
-        /// No other tank can take over.
+        /// Too few other tanks would serve.
         NoTankToRelieve = "no-tank-to-relieve",
         /// The remote contact holds off.
         HoldOff = "hold-off",
         /// Pressure is too low.
         LowPressure = "low-pressure",
-        /// More flows than a start is allowed at.
+        /// More flows than a start is allowed at, or than the other tanks can carry.
         FlowTooHigh = "flow-too-high",
         /// The day's drain water is used up.
         DischargeLimit = "discharge-limit",
@@ -77,10 +77,10 @@ impl Hold {
             Self::FindingPosition => "the valve's position is found",
             Self::ChangingOver => "both valves of the changeover have confirmed",
             Self::OtherRegenerating => "the other regeneration ends",
-            Self::DrainBusy => "an operator has made sure of the lost valve that may discharge",
-            Self::BrineBusy => "an operator has made sure of the lost valve that may draw brine",
+            Self::DrainBusy => "the drain is free; of a lost valve that may discharge an operator must make sure",
+            Self::BrineBusy => "the brine tank is free; of a lost valve that may draw brine an operator must make sure",
             Self::BrineNotReady => "the brine has had its time",
-            Self::NoTankToRelieve => "another tank is ready to serve",
+            Self::NoTankToRelieve => "enough other tanks are confirmed serving",
             Self::HoldOff => "the remote contact opens",
             Self::LowPressure => "pressure returns",
             Self::FlowTooHigh => "the flow falls or the longest wait is over",

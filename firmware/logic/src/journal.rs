@@ -1,6 +1,6 @@
 //! What happened, in order: every transition with its cause, for people and for files.
 
-use heapless::Deque;
+use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
 use crate::calendar::Civil;
@@ -13,8 +13,11 @@ use crate::sequence::{AfterPower, Outcome};
 use crate::units::{Instant, Millis, SaltMass, TankId, Volume};
 use crate::watch::Alarm;
 
-/// Records kept until the driver takes them; more push the oldest out, and that is counted.
-pub const CAPACITY: usize = 16;
+/// Records kept until the driver takes them, and so many more for each tank; what is too much pushes
+/// the oldest out, and that is counted.
+const FEW: usize = 8;
+/// See [`FEW`].
+const FOR_EACH_TANK: usize = 4;
 
 /// Who asked for something.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -38,6 +41,12 @@ pub enum Reason {
     TookOver,
     /// Another tank took over.
     Relieved,
+    /// Its valve confirmed the service position, where others serve as well.
+    Joined,
+    /// The flow fell so low that fewer tanks suffice.
+    FlowFell,
+    /// It is not flushed: a lost valve may keep the drain occupied.
+    DrainTaken,
     /// A regeneration started.
     Started,
     /// A regeneration ended so.
@@ -233,40 +242,84 @@ pub struct Record {
     pub event: Event,
 }
 
-/// Records not yet taken.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Journal {
-    records: Deque<Record, CAPACITY>,
+/// Records not yet taken, of a site with up to `N` tanks.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Journal<const N: usize> {
+    few: [Option<Record>; FEW],
+    more: Vec<[Option<Record>; FOR_EACH_TANK], N>,
+    /// Place of the oldest, and how many there are.
+    first: usize,
+    count: usize,
     lost: u16,
 }
 
-impl core::hash::Hash for Journal {
+impl<const N: usize> Default for Journal<N> {
+    fn default() -> Self {
+        let more = crate::collect((0..N).map(|_| [None; FOR_EACH_TANK]));
+        Self { few: [None; FEW], more, first: 0, count: 0, lost: 0 }
+    }
+}
+
+/// Equal by what it holds, wherever that stands.
+impl<const N: usize> PartialEq for Journal<N> {
+    fn eq(&self, other: &Self) -> bool {
+        self.lost == other.lost && self.records().eq(other.records())
+    }
+}
+
+impl<const N: usize> Eq for Journal<N> {}
+
+impl<const N: usize> core::hash::Hash for Journal<N> {
     fn hash<H: core::hash::Hasher>(&self, state: &mut H) {
-        self.records.iter().for_each(|record| record.hash(state));
+        self.records().for_each(|record| record.hash(state));
         self.lost.hash(state);
     }
 }
 
-impl Journal {
+impl<const N: usize> Journal<N> {
+    /// How many records it keeps.
+    pub const CAPACITY: usize = FEW.saturating_add(FOR_EACH_TANK.saturating_mul(N));
+
     /// Writes a record.
     pub fn write(&mut self, record: Record) {
         #[cfg(feature = "defmt")]
         defmt::info!("{}", record);
-        if self.records.is_full() {
-            let _ = self.records.pop_front();
+        if self.count == Self::CAPACITY {
+            let _ = self.take();
             self.lost = self.lost.saturating_add(1);
         }
-        let _ = self.records.push_back(record);
+        if let Some(place) = self.place_mut(self.first.saturating_add(self.count)) {
+            *place = Some(record);
+        }
+        self.count = self.count.saturating_add(1);
     }
 
     /// Takes the oldest record.
     pub fn take(&mut self) -> Option<Record> {
-        self.records.pop_front()
+        let record = self.place_mut(self.first)?.take()?;
+        let next = self.first.saturating_add(1);
+        self.first = if next == Self::CAPACITY { 0 } else { next };
+        self.count = self.count.saturating_sub(1);
+        Some(record)
     }
 
     /// How many records were pushed out before they were taken.
     #[must_use]
     pub fn lost(&self) -> u16 {
         self.lost
+    }
+
+    fn place_mut(&mut self, i: usize) -> Option<&mut Option<Record>> {
+        let i = i.checked_sub(Self::CAPACITY).unwrap_or(i);
+        match i.checked_sub(FEW) {
+            None => self.few.get_mut(i),
+            Some(i) => self.more.get_mut(i / FOR_EACH_TANK)?.get_mut(i % FOR_EACH_TANK),
+        }
+    }
+
+    /// The records from the oldest on.
+    fn records(&self) -> impl Iterator<Item = &Record> {
+        let places = || self.few.iter().chain(self.more.iter().flatten());
+        places().skip(self.first).chain(places().take(self.first)).flatten()
     }
 }

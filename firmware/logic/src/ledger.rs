@@ -11,7 +11,8 @@ use crate::units::{Exchange, Hardness, Instant, Volume};
 /// folded into an exchange. A pulse then costs an addition and two comparisons.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Ledger {
-    /// Exchanged before the present hardness held, and any deficit left by the last regeneration.
+    /// Exchanged before the present hardness held, any deficit left by the last regeneration, and what it
+    /// counts as spent at commissioning (L4); of a filter, whose last alone can be, in nL.
     prior: Exchange,
     /// Charged since, at the present hardness.
     volume: Volume,
@@ -51,6 +52,23 @@ impl Ledger {
             ask_at: Volume::MAX,
             regenerated_at: now,
             estimated: Volume::ZERO,
+        };
+        ledger.set_thresholds(medium, reserve);
+        ledger
+    }
+
+    /// A fresh bed, the `place`-th from 0 of `of` that serve together: it counts as `place`/`of` spent,
+    /// so that they do not ask all at once (L4).
+    ///
+    /// What is spent is reckoned from the volume before a tank asks: no fresh bed asks at once.
+    #[must_use]
+    pub fn staggered(now: Instant, medium: &Medium, reserve: &Reserve, place: u8, of: u8) -> Self {
+        let mut ledger = Self::new(now, medium, reserve);
+        let part = ledger.ask_at.0.checked_div(u64::from(of)).unwrap_or(0);
+        let spent = Volume(part.saturating_mul(u64::from(place)));
+        ledger.prior = match *medium {
+            Medium::Softener { hardness, .. } => Exchange::of(spent, hardness),
+            Medium::Filter { .. } => Exchange(spent.0),
         };
         ledger.set_thresholds(medium, reserve);
         ledger
@@ -114,7 +132,7 @@ impl Ledger {
             Medium::Softener { hardness, capacity, .. } => {
                 (capacity.minus(self.prior).volume_at(hardness), capacity.volume_at(hardness))
             }
-            Medium::Filter { capacity } => (capacity, capacity),
+            Medium::Filter { capacity } => (capacity.minus(Volume(self.prior.0)), capacity),
         };
         let kept = match *reserve {
             Reserve::None => Volume::ZERO,

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 pub use after_power::AfterPower;
 
 use crate::program::{Position, StepKind};
-use crate::settings::{RawStep, Settings, StepEnd, scaled, scaled_volume};
+use crate::settings::{RawStep, Settings, StepEnd, Uses, scaled, scaled_volume};
 use crate::units::{Instant, Millis, Volume, elapsed, later};
 
 /// How much brine is left in the bed (S12).
@@ -229,6 +229,23 @@ impl Regeneration {
     #[must_use]
     pub fn wanted(&self, settings: &Settings) -> Option<Position> {
         self.step(settings).map(|kind| settings.position_of(kind))
+    }
+
+    /// What it needs of what tanks share (S1): what its step's position uses, and the brine tank from
+    /// first to last where that makes one dose at a time.
+    pub(crate) fn uses(&self, settings: &Settings) -> Uses {
+        let Some(position) = self.wanted(settings) else { return Uses::default() };
+        let uses = Uses::of(position);
+        Uses { brine: uses.brine || (settings.has_one_dose() && self.is_brine_ahead(settings)), ..uses }
+    }
+
+    /// A step that uses the brine tank is under way or still to come.
+    fn is_brine_ahead(&self, settings: &Settings) -> bool {
+        settings.program.iter().skip(usize::from(self.step)).any(|entry| {
+            matches!(entry.kind, StepKind::BrineDraw | StepKind::BrineRefill)
+                && entry.length.0 > 0
+                && self.runs(entry, settings)
+        })
     }
 
     /// When the running step is over, or has run for its longest time.

@@ -201,7 +201,7 @@ proptest! {
         if raw.windows.is_empty() {
             return Ok(());
         }
-        let mut site = Site::<2>::without_clock(raw.clone());
+        let mut site = Site::<8>::without_clock(raw.clone());
         site.set_clock(MONDAY, 0);
         for op in ops {
             site.undergo(op);
@@ -475,7 +475,8 @@ proptest! {
     ) {
         let mut raw = raw;
         raw.arrangement = bedkeeper::settings::Arrangement::Single;
-        raw.tanks = 1;
+        (raw.tanks, raw.max_regenerating) = (1, 1);
+        raw.sharing = single().sharing;
         raw.drive = single().drive;
         raw.medium = support::softener(10_000);
         raw.reserve = bedkeeper::settings::Reserve::None;

@@ -247,12 +247,12 @@ proptest! {
     fn s5_water_is_conserved_to_the_nanolitre(raw in support::random::site(), ops in support::random::ops(40)) {
         let (divisor, pulse_nl) = (u128::from(raw.meter.pulse_divisor), u128::from(raw.meter.pulse_nl));
         let per_tank = raw.meter.place == MeterPlace::PerTank;
-        let mut site = Site::<2>::without_clock(raw);
+        let mut site = Site::<8>::without_clock(raw);
         site.set_clock(MONDAY, 0);
         let mut given = 0;
-        let (mut judged, mut by_contact) = ([0u128; 2], false);
+        let (mut judged, mut by_contact) = ([0u128; 8], false);
         let mut charged_to_tanks: u128 = 0;
-        let mut last = [0u128; 2];
+        let mut last = [0u128; 8];
         for op in ops {
             site.undergo(op);
             for (_, input) in &site.given[given..] {
@@ -279,7 +279,7 @@ proptest! {
             let a = site.controller.accounts();
             prop_assert_eq!(a.metered.0, a.charged.0 + a.blended.0 + a.untreated.0 + a.drained.0);
             prop_assert!(a.past_zero.0 <= a.charged.0);
-            prop_assert_eq!(a.charged.0, charged_to_tanks + last[0] + last[1]);
+            prop_assert_eq!(a.charged.0, charged_to_tanks + last.iter().sum::<u128>());
             if !by_contact {
                 let exact: u128 = judged.iter().map(|n| n * pulse_nl / divisor).sum();
                 prop_assert_eq!(a.metered.0, exact);

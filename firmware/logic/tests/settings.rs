@@ -260,6 +260,57 @@ fn s11_every_problem_is_found_at_its_field() {
     };
     let others: Vec<(RawSettings, Change, &str, Option<u8>, P)> = vec![
         (alternating(), |r| r.tanks = 1, "tanks", None, P::AlternatingNeedsTwoTanks),
+        (parallel(2), |r| r.tanks = 1, "tanks", None, P::SharingNeedsSeveralTanks),
+        (staged(2), |r| r.tanks = 9, "tanks", None, P::SharingNeedsSeveralTanks),
+        (parallel(3), |r| r.max_regenerating = 3, "max_regenerating", None, P::OneMustServe),
+        (staged(3), |r| r.max_regenerating = 0, "max_regenerating", None, P::OneMustServe),
+        (
+            parallel(3),
+            |r| r.sharing.draining_together = 0,
+            "sharing.draining_together",
+            None,
+            P::DrainingTogetherOutOfRange,
+        ),
+        (
+            single(),
+            |r| r.sharing.draining_together = 9,
+            "sharing.draining_together",
+            None,
+            P::DrainingTogetherOutOfRange,
+        ),
+        (
+            parallel(2),
+            |r| r.sharing.join_above.push(Flow(1)).unwrap(),
+            "sharing.join_above",
+            None,
+            P::OnlyStagedTanksJoin,
+        ),
+        (
+            staged(3),
+            |r| r.sharing.join_above.truncate(1),
+            "sharing.join_above",
+            None,
+            P::OneThresholdForEachFurtherTank,
+        ),
+        (staged(3), |r| r.sharing.join_above.swap(0, 1), "sharing.join_above", None, P::ThresholdsNotAscending),
+        (
+            staged(3),
+            |r| r.sharing.join_hysteresis = Flow(20_000),
+            "sharing.join_hysteresis",
+            None,
+            P::HysteresisNotBelowThreshold,
+        ),
+        (staged(3), |r| r.sharing.join_dwell = Millis(999), "sharing.join_dwell", None, P::DwellOutOfRange),
+        (staged(3), |r| r.sharing.join_dwell = Millis(3_600_001), "sharing.join_dwell", None, P::DwellOutOfRange),
+        (single(), |r| r.sharing.bypass_per_mille = 1_000, "sharing.bypass_per_mille", None, P::BypassOutOfRange),
+        (
+            parallel(2),
+            |r| (r.meter.place, r.sharing.bypass_per_mille) = (MeterPlace::PerTank, 1),
+            "sharing.bypass_per_mille",
+            None,
+            P::BypassNeedsCommonMeter,
+        ),
+        (parallel(2), |r| r.drive = single().drive, "drive.positions", None, P::NoStandbyPosition),
         (alternating(), |r| r.drive = single().drive, "drive.positions", None, P::NoStandbyPosition),
         (
             {
@@ -628,13 +679,19 @@ fn any_raw() -> impl Strategy<Value = RawSettings> {
 }
 
 fn site_of_any_kind() -> impl Strategy<Value = RawSettings> {
-    prop_oneof![Just(single()), Just(alternating())]
+    prop_oneof![Just(single()), Just(alternating()), (2..=8u8).prop_map(parallel), (2..=8u8).prop_map(staged)]
 }
 
 /// What every valid set of settings gives the rest of the logic to build on.
 fn assert_sound(settings: &Settings) {
-    assert_eq!(settings.max_regenerating, 1);
-    assert_eq!(settings.tanks, if settings.arrangement == Arrangement::Single { 1 } else { 2 });
+    match settings.arrangement {
+        Arrangement::Single => assert_eq!((settings.tanks, settings.max_regenerating), (1, 1)),
+        Arrangement::Alternating => assert_eq!((settings.tanks, settings.max_regenerating), (2, 1)),
+        Arrangement::Parallel | Arrangement::Staged => {
+            assert!((2..=8).contains(&settings.tanks) && (1..settings.tanks).contains(&settings.max_regenerating));
+            assert!(settings.positions().contains(Position::Standby));
+        }
+    }
     let positions = settings.positions();
     assert!(positions.contains(Position::Service));
     let runs = || settings.program.iter().filter(|s| s.length.0 > 0);
@@ -677,7 +734,7 @@ proptest! {
             Ok(settings) => {
                 prop_assert_eq!(settings.raw(), &raw);
                 assert_sound(&settings);
-                let mut controller = Controller::<2>::new(t(0), settings).unwrap();
+                let mut controller = Controller::<8>::new(t(0), settings).unwrap();
                 for n in 1..200u64 {
                     let at = controller.next_deadline().unwrap_or(t(n * HOUR)).max(t(n));
                     let taken = controller.handle(at, bedkeeper::Input::Pulses { meter: 0, count: 1_000 });

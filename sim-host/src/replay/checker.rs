@@ -212,16 +212,33 @@ impl Checker {
         let resting = |v: &crate::plant::Valve| v.motion() == Motion::Off;
         let discharging =
             world.valves().iter().filter(|v| resting(v) && v.position().is_some_and(Position::discharges)).count();
-        self.expect(discharging <= 1, "S1", 0, now, || format!("{discharging} tanks discharge together"));
-        let failed = world.controller.tanks().iter().any(|t| t.duty().kind() == DutyKind::Out);
-        let floor = match self.raw.arrangement {
-            Arrangement::Single => 0,
-            Arrangement::Alternating => 1,
+        let most = usize::from(self.raw.sharing.draining_together);
+        self.expect(discharging <= most, "S1", 0, now, || {
+            format!("{discharging} tanks discharge together, where {most} may")
+        });
+        let drawing =
+            world.valves().iter().filter(|v| resting(v) && v.position().is_some_and(Position::uses_brine_tank)).count();
+        self.expect(drawing <= 1, "S1", 1, now, || format!("{drawing} tanks use the brine tank together"));
+        let kinds = || world.controller.tanks().iter().map(|t| t.duty().kind());
+        let failed = kinds().any(|kind| kind == DutyKind::Out);
+        // A tank that is out, or waits off-line to be let in again, makes a parallel site the smaller one (A7).
+        let apart = kinds().filter(|kind| matches!(kind, DutyKind::Out | DutyKind::Spent)).count();
+        let away = usize::from(self.raw.max_regenerating);
+        let (floor, excepted) = match self.raw.arrangement {
+            Arrangement::Single => (0, false),
+            Arrangement::Alternating | Arrangement::Staged => (1, failed),
+            Arrangement::Parallel => {
+                (usize::from(self.raw.tanks).saturating_sub(apart + away).max(1), apart == kinds().count())
+            }
         };
-        if now.saturating_sub(world.supply.on_since_ms()) > POWER_UP_MS && !failed && !self.raw.allow_untreated {
+        if now.saturating_sub(world.supply.on_since_ms()) > POWER_UP_MS && !excepted && !self.raw.allow_untreated {
             let serving = at(Position::Service);
-            self.expect(serving >= floor, "S2", 0, now, || format!("{serving} tanks stand in service"));
+            self.expect(serving >= floor, "S2", 0, now, || {
+                format!("{serving} tanks stand in service, and {floor} must")
+            });
         }
+        let regenerating = kinds().filter(|kind| *kind == DutyKind::Regenerating).count();
+        self.expect(regenerating <= away, "S1", 2, now, || format!("{regenerating} tanks regenerate at once"));
     }
 
     /// S8: every waiting tank has a hold.
@@ -352,8 +369,8 @@ impl Observer for Checker {
             Event::Ended { tank, outcome, .. } => {
                 self.check_end(tank.index(), outcome, world);
             }
-            // S3: a tank that was relieved leaves only with another confirmed in service.
-            Event::Duty { tank, reason: Reason::Relieved, .. } => {
+            // S3: a tank that was relieved, or leaves others serving, does so only with another in service.
+            Event::Duty { tank, reason: Reason::Relieved | Reason::FlowFell, .. } => {
                 let other = world
                     .valves()
                     .iter()

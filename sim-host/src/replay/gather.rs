@@ -61,6 +61,8 @@ impl Gatherer {
             arrangement: match settings.arrangement {
                 LogicArrangement::Single => Arrangement::Single,
                 LogicArrangement::Alternating => Arrangement::Alternating,
+                LogicArrangement::Parallel => Arrangement::Parallel,
+                LogicArrangement::Staged => Arrangement::Staged,
             },
             tanks: (1u8..)
                 .zip(tanks)

@@ -20,7 +20,7 @@ pub use vcd::VcdFile;
 use bedkeeper::calendar::Civil;
 use bedkeeper::journal::Record;
 use bedkeeper::program::Position;
-use bedkeeper::settings::MeterPlace;
+use bedkeeper::settings::{Arrangement, MeterPlace};
 use bedkeeper::units::{Instant, TankId, elapsed_ms};
 use bedkeeper::{Controller, Input, Settings};
 use jiff::civil::DateTime;
@@ -134,15 +134,16 @@ pub enum ReplayError {
 }
 
 impl World {
-    /// A plant at power-up: tank 1 stands in service, the others shut off.
+    /// A plant at power-up: tank 1 stands in service, the others shut off; all in service at a parallel site.
     ///
     /// # Errors
     /// The settings have more tanks than the host runs.
     pub fn new(settings: Settings, times: ValveTimes, start: Option<DateTime>) -> Result<Self, ReplayError> {
+        let all = settings.arrangement == Arrangement::Parallel;
         let valves = (0..settings.tanks)
             .map(|i| {
                 let machine = ValveMachine::of(&settings.drive, times.leg_ms, times.coast_ms);
-                let place = if i == 0 { Position::Service } else { settings.rest_position() };
+                let place = if i == 0 || all { Position::Service } else { settings.rest_position() };
                 Valve::standing_in(machine, place)
             })
             .collect();

@@ -64,6 +64,11 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
     let fixed: &[&str] = match fault.field {
         "tanks" => &["tanks.number", "tanks.arrangement"],
         "max_regenerating" => &["tanks.max_regenerating"],
+        "sharing.draining_together" => &["sharing.draining_together"],
+        "sharing.join_above" => &["sharing.join_above", "tanks.number"],
+        "sharing.join_hysteresis" => &["sharing.join_hysteresis", "sharing.join_above"],
+        "sharing.join_dwell" => &["sharing.join_dwell"],
+        "sharing.bypass_per_mille" => &["sharing.bypass"],
         "medium.hardness" => &["water.hardness"],
         "medium.capacity" => &["resin.capacity", "filter.capacity"],
         "medium.total" => &["resin.total", "resin.capacity"],
@@ -109,7 +114,14 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
 fn rests_on(problem: Problem, raw: &RawSettings) -> &'static [&'static str] {
     use Problem as P;
     match problem {
-        P::SingleNeedsOneTank | P::AlternatingNeedsTwoTanks | P::OneAtATime => &["tanks.arrangement"],
+        P::SingleNeedsOneTank
+        | P::AlternatingNeedsTwoTanks
+        | P::SharingNeedsSeveralTanks
+        | P::OneAtATime
+        | P::OnlyStagedTanksJoin => &["tanks.arrangement"],
+        P::OneMustServe | P::OneThresholdForEachFurtherTank => &["tanks.arrangement", "tanks.number"],
+        P::ThresholdsNotAscending | P::HysteresisNotBelowThreshold => &["sharing.join_above"],
+        P::BypassNeedsCommonMeter => &["meter.place"],
         P::NoStandbyPosition | P::NoPurgePosition => &["tanks.arrangement", "valve.drive", "valve.positions"],
         P::NoServicePosition
         | P::PositionsNotDistinct
@@ -152,6 +164,18 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
         P::SingleNeedsOneTank | P::AlternatingNeedsTwoTanks => {
             "leave tanks.number out, or change tanks.arrangement".to_owned()
         }
+        P::SharingNeedsSeveralTanks => "give tanks.number, or change tanks.arrangement".to_owned(),
+        P::OneMustServe => format!("at most {} here: one tank serves on", raw.tanks.saturating_sub(1)),
+        P::OnlyStagedTanksJoin => "leave it out, or set tanks.arrangement to \"staged\"".to_owned(),
+        P::OneThresholdForEachFurtherTank => {
+            format!("{} flows for {} tanks", raw.tanks.saturating_sub(1), raw.tanks)
+        }
+        P::ThresholdsNotAscending => "each further tank joins at a higher flow than the one before".to_owned(),
+        P::HysteresisNotBelowThreshold => "a tenth of the first threshold is the default".to_owned(),
+        P::DwellOutOfRange => "the default is \"1 min\"".to_owned(),
+        P::DrainingTogetherOutOfRange => "the default is 1".to_owned(),
+        P::BypassOutOfRange => "a share such as \"10 %\"".to_owned(),
+        P::BypassNeedsCommonMeter => "set meter.place to \"common\", or leave the bypass out".to_owned(),
         P::TotalBelowCapacity => match raw.medium {
             Medium::Softener { total, .. } => {
                 format!("at most {} in a tank, or a larger resin.total", show::exchange(total.0, units))

@@ -7,7 +7,8 @@
 //! | section | keys |
 //! |---|---|
 //! | `[site]` | `name`*; `note`: who to call, where the shut-off is; `units`: "metric" or "us", for reports ("metric") |
-//! | `[tanks]` | `arrangement`*: "single" or "alternating"; `number` (1 or 2, as the arrangement has it); `max_regenerating` (1); `allow_untreated` (false); `stale_after` ("72 h"); `purge` ("2 min") |
+//! | `[tanks]` | `arrangement`*: "single", "alternating", "parallel" or "staged"; `number` (1 if single, else 2); `max_regenerating` (1); `allow_untreated` (false); `stale_after` ("72 h"); `purge` ("2 min") |
+//! | `[sharing]` | of the tanks of a site: `tank_flow` that one can carry ("0 L/min": any); `join_above`* of a staged site: the flow above which each further tank joins; `join_hysteresis` (a tenth of the first of them), `join_dwell` ("1 min"); `draining_together` (1); `bypass`: share of the water blended past the tanks ("0 %") |
 //! | `[water]` | `hardness`* of the feed; for sizing `use_per_day` and `peak_flow` |
 //! | `[resin]` | of a softener: `volume`* in each tank; `capacity`*: what one dose restores, per tank ("60 kgr") or per resin ("20 kgr/ft3"); `total`: what the resin can hold at the utmost, in the same forms ("1.9 eq/L") |
 //! | `[filter]` | instead of `[water]`, `[resin]`, `[brine]`: `capacity`*: volume between regenerations of one tank |
@@ -34,6 +35,7 @@ mod power;
 mod process;
 mod program;
 pub(crate) mod reader;
+mod sharing;
 mod values;
 mod valve;
 mod watch;
@@ -154,6 +156,7 @@ pub fn parse(file_name: &str, source: &str) -> Result<Site, SiteErrors> {
 pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option<Site> {
     let mut draft = Draft::new();
     head(r, &mut root, &mut draft);
+    sharing::read(r, &mut root, &mut draft);
     let brine = water::read(r, &mut root, &mut draft);
     water::meter(r, &mut root, &mut draft);
     water::reserve(r, &mut root, &mut draft);
@@ -245,10 +248,15 @@ fn head<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut Draft) {
 
     let raw = &mut draft.raw;
     let mut tanks = root.section(r, "tanks");
-    let arrangements = [("single", Arrangement::Single), ("alternating", Arrangement::Alternating)];
+    let arrangements = [
+        ("single", Arrangement::Single),
+        ("alternating", Arrangement::Alternating),
+        ("parallel", Arrangement::Parallel),
+        ("staged", Arrangement::Staged),
+    ];
     let arrangement = tanks.required(r, "arrangement", "\"single\"").and_then(|entry| entry.choice(r, &arrangements));
     raw.arrangement = arrangement.unwrap_or(raw.arrangement);
-    let usual = if raw.arrangement == Arrangement::Alternating { 2 } else { 1 };
+    let usual = if raw.arrangement == Arrangement::Single { 1 } else { 2 };
     raw.tanks = tanks.optional(r, "number").and_then(|entry| entry.whole(r, 1..=8)).unwrap_or(usual);
     if let Some(number) = tanks.optional(r, "max_regenerating").and_then(|entry| entry.whole(r, 1..=8)) {
         raw.max_regenerating = number;

@@ -85,6 +85,7 @@ impl<const N: usize> Controller<N> {
             let travelled = tank.drive.target().is_some();
             controller.resume(now, id, plant.program == was.program, travelled);
         }
+        controller.restage();
         controller.in_service = controller.serving_set();
         controller.charging = controller.in_service;
         Ok(controller)

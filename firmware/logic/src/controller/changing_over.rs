@@ -10,8 +10,10 @@ use crate::units::{Instant, TankId, elapsed};
 impl<const N: usize> Controller<N> {
     #[inline(never)]
     pub(super) fn poll_changeover(&mut self, now: Instant) -> bool {
-        if self.settings.arrangement == Arrangement::Single {
-            return false;
+        match self.settings.arrangement {
+            Arrangement::Single => return false,
+            Arrangement::Alternating => {}
+            Arrangement::Parallel | Arrangement::Staged => return self.poll_joining(now),
         }
         let Some(changeover) = self.changeover else { return self.begin_changeover(now) };
         let position = |id: TankId| self.tanks.get(id.index()).and_then(|t| t.drive.position());

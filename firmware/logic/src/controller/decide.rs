@@ -1,12 +1,13 @@
 //! What is due is done: each transition is one named function that records its cause.
 
 use super::holds::Survey;
+use super::outside::Outside;
 use super::{Controller, tank_ids};
 use crate::duty::{Duty, DutyKind, Tank};
 use crate::journal::{Event, Reason};
 use crate::program::Position;
 use crate::sequence::Phase;
-use crate::units::{Instant, TankId, TankSet};
+use crate::units::{Instant, TankId, TankSet, later_ms};
 
 /// Passes until nothing changes any more; far more than any instant needs.
 const MAX_PASSES: u8 = 24;
@@ -15,6 +16,7 @@ impl<const N: usize> Controller<N> {
     /// Does everything that is due at `now`, then names the next deadline.
     #[inline(never)]
     pub(super) fn decide(&mut self, now: Instant) {
+        self.written = 0;
         self.poll_contacts(now);
         for meter in &mut self.meters {
             meter.poll(now, self.settings.meter_settings());
@@ -22,28 +24,40 @@ impl<const N: usize> Controller<N> {
         self.poll_hour(now);
         let mut survey = Survey::default();
         let mut outside = None;
+        let mut settled = false;
         for _ in 0..MAX_PASSES {
-            let mut changed = false;
-            for id in self.ids() {
-                changed |= self.poll_drive(now, id);
-                changed |= self.poll_duty(now, id);
-                changed |= self.ask_from_ledger(now, id);
-            }
-            changed |= self.poll_changeover(now);
-            survey = self.survey(now, &mut outside);
-            changed |= self.start_waiting(now, &survey);
-            changed |= self.send_drives(now);
-            if !changed {
+            let changed = self.pass(now, &mut survey, &mut outside);
+            if !changed || !self.has_room() {
+                settled = !changed;
                 break;
             }
         }
         // The last pass changed nothing, so what it saw still stands.
-        self.note_holds(now, &survey);
+        settled = settled && self.note_holds(now, &survey);
         self.raise_alarms(now);
         self.end_of_dark();
         self.mark_progress(now);
         self.in_service = self.serving_set();
-        self.deadline = self.find_deadline(now, &survey, outside.as_ref());
+        // What is left to do is done a millisecond later.
+        self.deadline = if settled { self.find_deadline(now, &survey, outside.as_ref()) } else { later_ms(now, 1) };
+    }
+
+    /// Looks at everything once; says whether anything changed or was left for want of room.
+    fn pass(&mut self, now: Instant, survey: &mut Survey<N>, outside: &mut Option<Outside>) -> bool {
+        let mut changed = false;
+        for id in self.ids() {
+            if !self.has_room() {
+                return true;
+            }
+            changed |= self.poll_drive(now, id);
+            changed |= self.poll_duty(now, id);
+            changed |= self.ask_from_ledger(now, id);
+        }
+        changed |= self.poll_changeover(now);
+        *survey = self.survey(now, outside);
+        changed |= self.start_waiting(now, survey);
+        changed |= self.arbitrate();
+        changed | self.send_drives(now)
     }
 
     pub(super) fn ids(&self) -> impl Iterator<Item = TankId> + use<N> {

@@ -6,7 +6,7 @@ use crate::drive::DriveEvent;
 use crate::duty::{Duty, OutReason, Tank};
 use crate::journal::{Event, Reason};
 use crate::program::Position;
-use crate::sequence::Outcome;
+use crate::sequence::{Outcome, Regeneration};
 use crate::settings::Arrangement;
 use crate::units::{Instant, TankId};
 
@@ -59,7 +59,7 @@ impl<const N: usize> Controller<N> {
         match self.settings.arrangement {
             // It has no other place to wait than in service.
             Arrangement::Single => self.start_regeneration(now, id),
-            Arrangement::Alternating => self.set_duty(id, Duty::Spent, Reason::BrineInBed),
+            _ => self.set_duty(id, Duty::Spent, Reason::BrineInBed),
         }
     }
 
@@ -82,9 +82,15 @@ impl<const N: usize> Controller<N> {
     pub(super) fn wanted(&self, id: TankId, tank: &Tank) -> Option<Position> {
         match &tank.duty {
             Duty::Serving => Some(Position::Service),
-            Duty::Ready { .. } if self.changeover.is_some_and(|c| c.to == id) => Some(Position::Service),
+            Duty::Ready { .. } if self.joining.contains(id) || self.changeover.is_some_and(|c| c.to == id) => {
+                Some(Position::Service)
+            }
+            // What it must wait for, it waits for where it rests (S1).
+            Duty::Regenerating(_) | Duty::Purging { .. } if !self.has_its_share(id, tank) => {
+                Some(self.settings.rest_position())
+            }
             Duty::Ready { .. } | Duty::Spent => Some(self.settings.rest_position()),
-            Duty::Regenerating(r) => r.wanted(&self.settings).or(Some(self.rests_at())),
+            Duty::Regenerating(r) => r.wanted(&self.settings).or(Some(self.rests_at(r))),
             Duty::Purging { .. } => Some(Position::FastRinse),
             Duty::Out { reason: OutReason::Operator } => Some(self.settings.rest_position()),
             Duty::Out { reason: OutReason::DriveLost } => None,
@@ -92,10 +98,12 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Where a tank rests after its regeneration.
-    pub(super) fn rests_at(&self) -> Position {
+    pub(super) fn rests_at(&self, regeneration: &Regeneration) -> Position {
         match self.settings.arrangement {
             Arrangement::Single => Position::Service,
-            Arrangement::Alternating => self.settings.rest_position(),
+            // It joins the others at once.
+            Arrangement::Parallel if !regeneration.is_cut_short() => Position::Service,
+            _ => self.settings.rest_position(),
         }
     }
 
@@ -105,6 +113,9 @@ impl<const N: usize> Controller<N> {
     pub(super) fn send_drives(&mut self, now: Instant) -> bool {
         let mut sent = false;
         for id in self.ids() {
+            if !self.has_room() {
+                return true;
+            }
             let Some(tank) = self.tanks.get(id.index()) else { continue };
             let Some(wanted) = self.wanted(id, tank) else { continue };
             if !self.may_move(tank, wanted) {
@@ -131,7 +142,7 @@ impl<const N: usize> Controller<N> {
         }
         let leaves = tank.drive.position() == Some(Position::Service) && wanted != Position::Service;
         let relieved = self.settings.arrangement == Arrangement::Single
-            || self.is_confirmed_serving()
+            || self.confirmed_serving() >= self.floor()
             || self.settings.allow_untreated;
         !leaves || relieved
     }

@@ -8,7 +8,6 @@ use super::is_waiting;
 use super::outside::Outside;
 use crate::demand::{Cause, CauseSet, Hold, HoldSet, Standing};
 use crate::duty::{Duty, OutReason, Tank};
-use crate::program::Position;
 use crate::settings::{Arrangement, ExhaustedInWindow, RemoteRole};
 use crate::units::{Instant, TankId, Volume, later};
 
@@ -70,6 +69,8 @@ impl<const N: usize> Controller<N> {
                 if let Some(outside) = outside {
                     self.scan_holds(id, tank, now, outside, &mut |hold, clears_at| held.add(hold, clears_at));
                 }
+            } else if tank.regeneration().is_some() {
+                held.holds = self.share_holds(id, tank);
             }
             // There are as many places as tanks.
             let _ = survey.push(held);
@@ -95,15 +96,18 @@ impl<const N: usize> Controller<N> {
     /// Holds by what tanks share: each other, the drain, the brine.
     fn shared_holds(&self, id: TankId, tank: &Tank, now: Instant, visit: &mut Visit<'_>) {
         let regenerating = self.tanks.iter().filter(|t| t.regeneration().is_some()).count();
-        if regenerating >= usize::from(self.settings.max_regenerating) {
+        let one_more = regenerating < usize::from(self.settings.max_regenerating);
+        if !one_more {
             visit(Hold::OtherRegenerating, None);
         }
-        let purging = self.tanks.iter().any(|t| matches!(t.duty, Duty::Purging { .. }));
-        if purging || self.tanks.iter().any(|t| t.drive.may_discharge()) {
+        // What the others use by their steps goes without saying where they are as many as may be.
+        let first = self.settings.first_uses();
+        if self.is_drain_lost() || (one_more && first.drain && self.is_drain_full(Some(id))) {
             visit(Hold::DrainBusy, None);
         }
         if self.settings.draws_brine() {
-            if self.tanks.iter().any(|t| t.drive.may_use_brine_tank()) {
+            let lost = self.tanks.iter().any(|t| t.drive.may_use_brine_tank());
+            if lost || (one_more && first.brine && self.is_brine_taken(Some(id))) {
                 visit(Hold::BrineBusy, None);
             }
             if !self.settings.refills_first()
@@ -112,7 +116,9 @@ impl<const N: usize> Controller<N> {
                 visit(Hold::BrineNotReady, Some(ready));
             }
         }
-        if self.changeover.is_some_and(|c| c.to == id || c.from == Some(id)) || self.is_between_duties(tank) {
+        let changes = self.changeover.is_some_and(|c| c.to == id || c.from == Some(id)) || self.joining.contains(id);
+        let relieved = matches!(tank.duty, Duty::Serving) && self.is_replaced(now);
+        if changes || relieved || self.is_between_duties(tank) {
             visit(Hold::ChangingOver, None);
         } else if !self.may_leave(id, tank) {
             visit(Hold::NoTankToRelieve, None);
@@ -131,11 +137,14 @@ impl<const N: usize> Controller<N> {
     fn may_leave(&self, id: TankId, tank: &Tank) -> bool {
         match self.settings.arrangement {
             Arrangement::Single => true,
-            Arrangement::Alternating => {
+            _ => {
                 if matches!(tank.duty, Duty::Serving) {
-                    return self.settings.allow_untreated
+                    let alone = self.settings.allow_untreated
                         && super::tank_ids(&self.tanks)
                             .all(|(other, t)| other == id || matches!(t.duty, Duty::Out { .. }));
+                    let others = self.confirmed_serving().saturating_sub(usize::from(self.is_confirmed(tank)));
+                    let alternating = self.settings.arrangement == Arrangement::Alternating;
+                    return alone || (!alternating && others >= self.floor());
                 }
                 // Where none serves and none can, an off-line tank takes nothing away (S9).
                 let none_can =
@@ -147,7 +156,7 @@ impl<const N: usize> Controller<N> {
 
     /// Some tank serves with its valve confirmed in service.
     pub(super) fn is_confirmed_serving(&self) -> bool {
-        self.tanks.iter().any(|t| matches!(t.duty, Duty::Serving) && t.drive.position() == Some(Position::Service))
+        self.tanks.iter().any(|t| self.is_confirmed(t))
     }
 
     /// Holds by contacts, flow and the drain allowance.
@@ -172,7 +181,9 @@ impl<const N: usize> Controller<N> {
 
     /// Until when the flow holds a start if no further pulse comes; `None` if it does not.
     fn flow_hold_until(&self, tank: &Tank, now: Instant, outside: &Outside) -> Option<Instant> {
-        let falls = outside.flow_falls_at?;
+        // Nor may it leave the others with more than they can carry (A3).
+        let carried = self.carried_without(tank).and_then(|limit| self.flow_falls_at(now, limit));
+        let falls = outside.flow_falls_at.max(carried)?;
         // The longest wait begins when nothing but the flow holds the start.
         let Some(since) = tank.demand.flow_wait_since else { return Some(falls) };
         let wait_over = later(since, self.settings.flow_wait_limit);

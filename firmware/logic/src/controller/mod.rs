@@ -2,10 +2,11 @@
 //!
 //! This file holds the state, its entry points and its accounts; `decide` acts on what is due, each
 //! part of it in its own module (`contacts`, `asking`, `driving`, `regenerating`, `purging`,
-//! `changing_over`, `starting`, `deadlines`); `holds` says what stands in the way, `operator` grants or
+//! `changing_over`, `joining`, `arbitrating`, `starting`, `deadlines`); `holds` says what stands in the way, `operator` grants or
 //! refuses what people ask.
 
 mod after_power;
+mod arbitrating;
 mod asking;
 mod changing_over;
 mod contacts;
@@ -13,6 +14,7 @@ mod deadlines;
 mod decide;
 mod driving;
 mod holds;
+mod joining;
 mod operator;
 mod outside;
 mod power;
@@ -38,14 +40,16 @@ use crate::lock::{Key, LockEvent, Locks};
 use crate::meter::{MAX_BATCH, Meter};
 use crate::operator::{Action, Refused};
 use crate::program::Position;
-use crate::settings::{Effect as TakesEffect, MAX_TANKS, MeterPlace, Settings, difference};
+use crate::settings::{Arrangement, Effect as TakesEffect, MAX_TANKS, MeterPlace, Settings, difference};
 use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
 use crate::watch::{AlarmSet, Watches};
 
 use power::Power;
 
 pub use after_power::RestoreRefused;
+use arbitrating::Resources;
 pub use holds::Why;
+use joining::Stage;
 pub use power::Save;
 
 /// What a driver tells the controller.
@@ -208,13 +212,20 @@ pub struct Controller<const N: usize> {
     contacts: Contacts,
     brine: Brine,
     changeover: Option<Changeover>,
+    /// Tanks on their way into service at parallel and staged sites.
+    joining: TankSet,
+    /// Staged: whether the flow wants each further tank.
+    stages: Vec<Stage, N>,
+    resources: Resources,
     accounts: Accounts,
     drain: DrainDay,
     closed_flow_at: Option<Instant>,
     settings_rejected: bool,
     watches: Watches,
     locks: Locks,
-    journal: Journal,
+    journal: Journal<N>,
+    /// Records written by the decision under way.
+    written: u8,
     power: Power,
     /// Tanks whose beds the building's water passes.
     in_service: TankSet,
@@ -222,6 +233,8 @@ pub struct Controller<const N: usize> {
     charging: TankSet,
     /// Whose turn it is to take the nanolitres that do not divide.
     share_turn: u8,
+    /// Thousandths of a nanolitre that the blending bypass has not been given yet.
+    blend_carry: u16,
     /// Some tank waits, so that a pulse may change what holds it.
     waiting: bool,
     deadline: Instant,
@@ -230,7 +243,8 @@ pub struct Controller<const N: usize> {
 const NEVER: Instant = Instant::from_ticks(u64::MAX);
 
 impl<const N: usize> Controller<N> {
-    /// A controller at power-up with fresh beds: drives off, positions unknown, tank 1 believed to serve.
+    /// A controller at power-up with fresh beds: drives off, positions unknown; tank 1, or every tank of a
+    /// parallel site, believed to serve.
     ///
     /// # Errors
     /// The settings have more than `N` tanks.
@@ -239,9 +253,13 @@ impl<const N: usize> Controller<N> {
         if count > N || count > MAX_TANKS {
             return Err(TooManyTanks);
         }
-        let fresh = |index: usize| Tank {
-            duty: if index == 0 { Duty::Serving } else { Duty::Ready { since: now } },
-            ledger: Ledger::new(now, &settings.medium, &settings.reserve),
+        let in_service = joining::first_serving(settings.arrangement, settings.tanks);
+        // Where tanks serve together they are not to be spent together (L4).
+        let together = matches!(settings.arrangement, Arrangement::Parallel | Arrangement::Staged);
+        let of = if together { settings.tanks } else { 0 };
+        let fresh = |id: TankId| Tank {
+            duty: if in_service.contains(id) { Duty::Serving } else { Duty::Ready { since: now } },
+            ledger: Ledger::staggered(now, &settings.medium, &settings.reserve, id.0, of),
             demand: crate::demand::Demand::default(),
             drive: Drive::new(now),
             unproven: false,
@@ -252,13 +270,11 @@ impl<const N: usize> Controller<N> {
             moved: false,
             restarts: Restarts::default(),
         };
-        let tanks = crate::collect((0..count).map(fresh));
+        let tanks = crate::collect((0..settings.tanks).map(TankId).map(fresh));
         let meters = match settings.meter.place {
             MeterPlace::Common => 1,
             MeterPlace::PerTank => count,
         };
-        let mut in_service = TankSet::EMPTY;
-        in_service.insert(TankId(0));
         Ok(Self {
             now,
             clock: Clock::default(),
@@ -269,6 +285,9 @@ impl<const N: usize> Controller<N> {
             contacts: Contacts::default(),
             brine: Brine::default(),
             changeover: None,
+            joining: TankSet::EMPTY,
+            stages: crate::collect(settings.sharing.join_above.iter().map(|_| Stage::default())),
+            resources: Resources::default(),
             accounts: Accounts::default(),
             drain: DrainDay::default(),
             closed_flow_at: None,
@@ -277,9 +296,11 @@ impl<const N: usize> Controller<N> {
             locks: Locks::default(),
             journal: Journal::default(),
             power: Power::new(now),
+            written: 0,
             in_service,
             charging: in_service,
             share_turn: 0,
+            blend_carry: 0,
             waiting: false,
             // The inputs of the power-up instant come first.
             deadline: later_ms(now, 1),
@@ -422,12 +443,27 @@ impl<const N: usize> Controller<N> {
         self.accounts.metered.add(volume);
         self.power.metered(volume, self.settings.retain_volume());
         let crossed = match self.settings.meter.place {
-            MeterPlace::Common => self.share(now, volume),
+            MeterPlace::Common => {
+                let treated = self.past_bypass(volume);
+                self.share(now, treated)
+            }
             MeterPlace::PerTank => self.charge_metered_tank(now, TankId(meter), volume),
         };
         let excess_known = self.watches.present().contains(crate::watch::Alarm::ExcessFlow);
-        let matters = crossed || self.waiting || excessive != excess_known;
+        let matters = crossed || self.waiting || excessive != excess_known || self.stages_stir(now);
         Ok(if matters { Effect::Soon } else { Effect::Quiet })
+    }
+
+    /// Accounts for the share that a blending bypass takes, its remainder carried; returns the rest (M5).
+    fn past_bypass(&mut self, volume: Volume) -> Volume {
+        let per_mille = self.settings.sharing.bypass_per_mille;
+        if per_mille == 0 {
+            return volume;
+        }
+        let (blended, carry) = share_of(volume, per_mille, self.blend_carry);
+        self.blend_carry = carry;
+        self.accounts.blended.add(blended);
+        volume.minus(blended)
     }
 
     /// Shares water equally among the tanks that served it, to the nanolitre (M2, S5).
@@ -638,6 +674,9 @@ impl<const N: usize> Controller<N> {
         let unit = self.tanks.get(tank.index())?;
         let mut standing: Vec<Standing, 18> = Vec::new();
         let causes = unit.demand.causes();
+        for hold in self.share_holds(tank, unit).iter() {
+            let _ = standing.push(Standing { hold, clears_at: None });
+        }
         if !causes.is_empty() && unit.regeneration().is_none() {
             let outside = self.look_outside(self.now);
             self.scan_holds(tank, unit, self.now, &outside, &mut |hold, clears_at| {
@@ -667,6 +706,15 @@ impl<const N: usize> Controller<N> {
         let record = Record { at: self.now, civil: self.clock.civil(self.now), event };
         self.power.noted(&event);
         self.journal.write(record);
+        self.written = self.written.saturating_add(1);
+    }
+
+    /// One call may make two decisions, and what one tank writes comes on top: past this the decision
+    /// goes on a millisecond later, so that no record is lost, however many tanks there are. Two
+    /// tanks never have so much to say.
+    fn has_room(&self) -> bool {
+        let room = Journal::<N>::CAPACITY / 2;
+        N <= 2 || usize::from(self.written) < room.saturating_sub(5)
     }
 
     /// The day that drain water is reckoned to: a civil date, or a day of powered time (T1).
@@ -708,6 +756,16 @@ impl<const N: usize> Controller<N> {
         }
         all
     }
+}
+
+/// So many thousandths of a volume, with `carry` thousandths of a nanolitre from before: whole
+/// nanolitres, and what is carried on. Exact, in two parts so that 64 bits suffice.
+fn share_of(volume: Volume, per_mille: u16, carry: u16) -> (Volume, u16) {
+    let share = u64::from(per_mille);
+    let (thousands, rest) = (volume.0 / 1_000, volume.0 % 1_000);
+    let thousandths = rest.saturating_mul(share).saturating_add(u64::from(carry));
+    let whole = thousands.saturating_mul(share).saturating_add(thousandths / 1_000);
+    (Volume(whole), u16::try_from(thousandths % 1_000).unwrap_or(0))
 }
 
 /// Tanks with their ids.

@@ -35,7 +35,7 @@ impl<const N: usize> Controller<N> {
             window,
             window_holds_from,
             hour: calendar::hour(now, self.clock, self.settings.hour_minute, self.settings.hour_grace),
-            flow_falls_at: self.flow_falls_at(now),
+            flow_falls_at: self.flow_falls_at(now, self.settings.start_flow_limit),
         }
     }
 
@@ -66,9 +66,10 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// When a flow too high for a start will have fallen if no further pulse comes; `None` if it is not.
-    fn flow_falls_at(&self, now: Instant) -> Option<Instant> {
-        let limit = self.settings.start_flow_limit;
+    /// When a flow above a limit will have fallen to it if no further pulse comes; `None` if it is not
+    /// above it, or the limit is 0.
+    #[inline(never)]
+    pub(super) fn flow_falls_at(&self, now: Instant, limit: Flow) -> Option<Instant> {
         if limit == Flow(0) || self.flow(now) <= limit {
             return None;
         }

@@ -10,6 +10,11 @@ impl<const N: usize> Controller<N> {
     #[inline(never)]
     pub(super) fn poll_purge(&mut self, now: Instant, id: TankId) -> bool {
         let length = self.settings.purge;
+        let in_vain = self.is_drain_lost() && self.tanks.get(id.index()).is_some_and(|t| !self.has_its_share(id, t));
+        if in_vain {
+            self.set_duty(id, Duty::Ready { since: now }, Reason::DrainTaken);
+            return true;
+        }
         let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
         let in_place = tank.drive.position() == Some(Position::FastRinse);
         let Duty::Purging { running_since } = &mut tank.duty else { return false };

@@ -1,7 +1,7 @@
 //! Regenerations move on and end; what they restore is restored (Q1, L3, S6).
 
 use super::Controller;
-use crate::duty::{Duty, Restarts};
+use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Reason};
 use crate::program::StepKind;
 use crate::sequence::{Outcome, Regeneration, SequenceEvent};
@@ -11,7 +11,8 @@ use crate::units::{Instant, Millis, SaltMass, TankId};
 impl<const N: usize> Controller<N> {
     #[inline(never)]
     pub(super) fn poll_regeneration(&mut self, now: Instant, id: TankId) -> bool {
-        let rests_at = self.rests_at();
+        let Some(regeneration) = self.tanks.get(id.index()).and_then(Tank::regeneration) else { return false };
+        let rests_at = self.rests_at(regeneration);
         let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
         let at = tank.drive.position();
         let Duty::Regenerating(regeneration) = &mut tank.duty else { return false };

@@ -44,14 +44,22 @@ impl<const N: usize> Controller<N> {
         self.set_duty(id, Duty::Regenerating(regeneration), Reason::Started);
     }
 
-    /// Journals holds that came or went, and keeps when the flow alone first held.
+    /// Journals holds that came or went, and keeps when the flow alone first held; says whether all
+    /// have been looked at.
     #[inline(never)]
-    pub(super) fn note_holds(&mut self, now: Instant, survey: &Survey<N>) {
+    pub(super) fn note_holds(&mut self, now: Instant, survey: &Survey<N>) -> bool {
         self.waiting = false;
         for (id, held) in self.ids().zip(survey) {
+            if !self.has_room() {
+                return false;
+            }
             let holds = held.holds;
-            let Some(tank) = self.tanks.get_mut(id.index()).filter(|t| is_waiting(t)) else { continue };
-            self.waiting |= self.settings.start_flow_limit.0 > 0;
+            let Some(tank) = self.tanks.get_mut(id.index()) else { continue };
+            let waits = is_waiting(tank);
+            if !waits && holds == tank.demand.held_by {
+                continue;
+            }
+            self.waiting |= waits && (self.settings.start_flow_limit.0 > 0 || self.settings.sharing.tank_flow.0 > 0);
             let held_before = tank.demand.held_by;
             if holds == HoldSet::only(Hold::FlowTooHigh) {
                 tank.demand.flow_wait_since.get_or_insert(now);
@@ -61,5 +69,6 @@ impl<const N: usize> Controller<N> {
                 self.write(Event::Held { tank: id, holds });
             }
         }
+        true
     }
 }

@@ -5,7 +5,7 @@ use super::fault::{Faults, Problem as P};
 use super::raw::{
     Arrangement, Medium, MeterPlace, RawMeter, RawSettings, RawStep, RemoteRole, Reserve, Schedule, StartRule, StepEnd,
 };
-use super::watch;
+use super::{sharing, watch};
 use crate::blackout::Week;
 use crate::program::{Position, PositionSet, StepKind};
 use crate::units::{Millis, Volume};
@@ -18,7 +18,7 @@ const MINUTES_A_DAY: u16 = 1_440;
 /// Every fault of these settings.
 pub(super) fn check(raw: &RawSettings) -> Faults {
     let mut faults = Faults::default();
-    arrangement(raw, &mut faults);
+    sharing::check(raw, &mut faults);
     medium(raw, &mut faults);
     meter(raw.arrangement, &raw.meter, &mut faults);
     reserve(raw, &mut faults);
@@ -29,17 +29,6 @@ pub(super) fn check(raw: &RawSettings) -> Faults {
     watch::check(raw, &mut faults);
     raw.power.check(&mut faults);
     faults
-}
-
-fn arrangement(raw: &RawSettings, faults: &mut Faults) {
-    match raw.arrangement {
-        Arrangement::Single if raw.tanks != 1 => faults.add("tanks", None, P::SingleNeedsOneTank),
-        Arrangement::Alternating if raw.tanks != 2 => faults.add("tanks", None, P::AlternatingNeedsTwoTanks),
-        _ => {}
-    }
-    if raw.max_regenerating != 1 {
-        faults.add("max_regenerating", None, P::OneAtATime);
-    }
 }
 
 fn medium(raw: &RawSettings, faults: &mut Faults) {

@@ -73,7 +73,7 @@ pub(super) fn drive(raw: &RawSettings, faults: &mut Faults) -> PositionSet {
     if !has.contains(Position::Service) {
         faults.add("drive.positions", None, P::NoServicePosition);
     }
-    if raw.arrangement == Arrangement::Alternating {
+    if raw.arrangement != Arrangement::Single {
         if !has.contains(Position::Standby) {
             faults.add("drive.positions", None, P::NoStandbyPosition);
         }

@@ -3,6 +3,7 @@
 use heapless::Vec;
 
 use super::raw::{RawMeter, RawSettings};
+use super::sharing::RawSharing;
 use crate::units::slugs;
 
 slugs! {
@@ -81,13 +82,17 @@ pub fn difference(from: &RawSettings, to: &RawSettings) -> Difference {
         schedule: AtOnce, windows: AtOnce, finish_before_window: AtOnce, exhausted_in_window: AtOnce,
         changeover_in_window: AtOnce, when_clock_unset: AtOnce, remote: AtOnce, remote_minimum: AtOnce,
         hold_off_limit: AtOnce, contact_debounce: AtOnce, start_flow_limit: AtOnce, flow_wait_limit: AtOnce,
-        discharge_limit: AtOnce, max_regenerating: BetweenRegenerations, allow_untreated: AtOnce,
+        discharge_limit: AtOnce, max_regenerating: BetweenRegenerations, sharing: AtOnce, allow_untreated: AtOnce,
         stale_after: AtOnce, purge: AtOnce, program: BetweenRegenerations, backwash_every: BetweenRegenerations,
         dose_after_backwash_percent: BetweenRegenerations, salt: BetweenRegenerations, brine_ready_after: AtOnce,
         overdue_after: AtOnce, locks: AtOnce, watch: AtOnce, power: AtOnce, drive: Restart,
     });
     // Of the meters, only where they sit is part of the plant.
-    found.changes.retain(|change| change.field != "meter");
+    found.changes.retain(|change| !matches!(change.field, "meter" | "sharing"));
+    compare!(found, "sharing.", RawSharing, &from.sharing, &to.sharing, {
+        tank_flow: AtOnce, join_above: AtOnce, join_hysteresis: AtOnce, join_dwell: AtOnce, draining_together: AtOnce,
+        bypass_per_mille: AtOnce,
+    });
     compare!(found, "meter.", RawMeter, &from.meter, &to.meter, {
         place: Restart, measures_steps: BetweenRegenerations, pulse_nl: AtOnce, pulse_divisor: AtOnce, min_closed: AtOnce, min_open: AtOnce,
         rated_max: AtOnce, noisy_per_mille: AtOnce,

@@ -20,6 +20,26 @@ slugs! {
         AlternatingNeedsTwoTanks = "an alternating site has exactly 2 tanks",
         /// The last tank of these arrangements regenerates alone.
         OneAtATime = "must be 1 in this arrangement",
+        /// Tanks that serve together are several.
+        SharingNeedsSeveralTanks = "this arrangement has 2 to 8 tanks",
+        /// Some tank must serve while others regenerate.
+        OneMustServe = "must be at least 1 and less than the number of tanks",
+        /// The drain takes one tank or more.
+        DrainingTogetherOutOfRange = "must be between 1 and 8 tanks",
+        /// Tanks join by the flow at staged sites only.
+        OnlyStagedTanksJoin = "is for staged sites only",
+        /// Each further tank has its own threshold.
+        OneThresholdForEachFurtherTank = "must have one flow for each tank after the first",
+        /// A later tank joins at a higher flow.
+        ThresholdsNotAscending = "must ascend",
+        /// The flow could never fall so low.
+        HysteresisNotBelowThreshold = "must be less than the first threshold",
+        /// Dwell of a threshold.
+        DwellOutOfRange = "must be between 1 s and 1 h",
+        /// Some water must pass the tanks.
+        BypassOutOfRange = "must be less than all of the water",
+        /// Meters of tanks do not see the bypass.
+        BypassNeedsCommonMeter = "needs the meter on the common outlet, which alone counts the bypass",
         /// What the dose restores exceeds what the resin holds.
         TotalBelowCapacity = "must not be below the capacity that a regeneration restores",
         /// Every pulse would ask for a regeneration.

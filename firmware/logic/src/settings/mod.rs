@@ -7,6 +7,7 @@ mod drive;
 mod fault;
 mod power;
 mod raw;
+mod sharing;
 mod watch;
 
 use core::ops::Deref;
@@ -22,6 +23,7 @@ pub use raw::{
     StartRule, StepEnd, WhenClockUnset,
 };
 
+pub use sharing::{MAX_STAGES, RawSharing};
 pub use watch::RawWatch;
 
 use crate::blackout::Week;
@@ -60,6 +62,8 @@ pub struct Settings {
     draws_brine: bool,
     #[serde(skip_serializing)]
     refills_first: bool,
+    #[serde(skip_serializing)]
+    first_uses: Uses,
 }
 
 impl Deref for Settings {
@@ -106,6 +110,37 @@ fn refills_first(raw: &RawSettings) -> bool {
     }
 }
 
+/// What tanks share and a step may need (S1).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub(crate) struct Uses {
+    /// It discharges.
+    pub drain: bool,
+    /// It is open to the brine tank, or the tank's only dose is kept for it.
+    pub brine: bool,
+}
+
+impl Uses {
+    /// What a position needs.
+    pub fn of(position: Position) -> Self {
+        Self { drain: position.discharges(), brine: position.uses_brine_tank() }
+    }
+}
+
+/// The brine tank makes one dose at a time, so that one regeneration has it from its first step
+/// to its last that uses it.
+fn has_one_dose(raw: &RawSettings) -> bool {
+    refills_first(raw) || raw.brine_ready_after > Millis::ZERO
+}
+
+/// What the first step of a regeneration needs.
+fn first_uses(raw: &RawSettings) -> Uses {
+    let positions = raw.drive.position_set();
+    let first = raw.program.iter().find(|s| s.length.0 > 0).and_then(|s| s.kind.position(positions));
+    let uses = first.map_or_else(Uses::default, Uses::of);
+    let brine = has_step(raw, StepKind::BrineDraw) && has_one_dose(raw);
+    Uses { brine: uses.brine || brine, ..uses }
+}
+
 impl Settings {
     /// The built-in baseline (S11). It passes its own check, which a test holds it to.
     #[must_use]
@@ -124,6 +159,7 @@ impl Settings {
             retain_volume: raw.power.retain_volume(&raw.medium),
             draws_brine: has_step(&raw, StepKind::BrineDraw),
             refills_first: refills_first(&raw),
+            first_uses: first_uses(&raw),
             raw,
         }
     }
@@ -186,6 +222,16 @@ impl Settings {
     #[must_use]
     pub fn draws_brine(&self) -> bool {
         self.draws_brine
+    }
+
+    /// What the first step of a regeneration needs.
+    pub(crate) fn first_uses(&self) -> Uses {
+        self.first_uses
+    }
+
+    /// The brine tank makes one dose at a time, for one regeneration at a time.
+    pub(crate) fn has_one_dose(&self) -> bool {
+        self.refills_first || self.brine_ready_after > Millis::ZERO
     }
 
     /// Whether the brine is made within the same regeneration, before its draw.

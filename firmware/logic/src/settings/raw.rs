@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::drive::{CamFeedback, RawDrive};
 use super::power::RawPower;
 use super::watch::RawWatch;
-use super::{MAX_STEPS, MAX_WINDOWS, scaled};
+use super::{MAX_STEPS, MAX_WINDOWS, RawSharing, scaled};
 use crate::calendar::{Weekdays, Window};
 use crate::collect;
 use crate::lock::RawLocks;
@@ -22,6 +22,10 @@ pub enum Arrangement {
     Single,
     /// Two tanks; one serves, the other is ready or regenerates.
     Alternating,
+    /// All tanks serve; one at a time leaves to regenerate.
+    Parallel,
+    /// One tank serves always; further tanks join as the flow rises.
+    Staged,
 }
 
 /// What the tanks hold and what exhausts it.
@@ -260,6 +264,8 @@ pub struct RawSettings {
     pub discharge_limit: Volume,
     /// How many tanks may regenerate at once \[1\] (S1).
     pub max_regenerating: u8,
+    /// What tanks share, and when they join.
+    pub sharing: RawSharing,
     /// Whether the last tank may leave service, so that untreated water passes \[no\] (S2).
     pub allow_untreated: bool,
     /// A ready tank idle longer than this is purged before it serves [72 h] (A5).
@@ -368,6 +374,7 @@ impl RawSettings {
             flow_wait_limit: Millis::from_hours(4),
             discharge_limit: Volume::ZERO,
             max_regenerating: 1,
+            sharing: RawSharing::baseline(),
             allow_untreated: false,
             stale_after: Millis::from_hours(72),
             purge: Millis::from_mins(2),

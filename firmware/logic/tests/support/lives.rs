@@ -100,15 +100,16 @@ pub fn rough_moment(tanks: u8) -> impl Strategy<Value = Moment> {
 impl<const N: usize> Site<N> {
     /// Lets it happen, and time pass.
     pub fn live(&mut self, (happening, ms): Moment) {
+        let valves = self.valves.len();
         match happening {
             // Refusals are part of life.
             Happening::Operator(action) => drop(self.operate(action)),
             Happening::Water(litres) => self.gulp(litres),
-            Happening::Jam(tank, at) => self.valves[tank].quirks.sticks_at_milli = at,
-            Happening::Stuck(tank, stuck) => self.valves[tank].trouble.stuck = stuck,
-            Happening::Slow(tank, ms) => self.valves[tank].leg_ms = ms,
-            Happening::Coast(tank, milli) => self.valves[tank].quirks.coast_milli = milli,
-            Happening::Bounce(tank, on) => self.valves[tank].quirks.bounces = on,
+            Happening::Jam(tank, at) => self.valves[tank % valves].quirks.sticks_at_milli = at,
+            Happening::Stuck(tank, stuck) => self.valves[tank % valves].trouble.stuck = stuck,
+            Happening::Slow(tank, ms) => self.valves[tank % valves].leg_ms = ms,
+            Happening::Coast(tank, milli) => self.valves[tank % valves].quirks.coast_milli = milli,
+            Happening::Bounce(tank, on) => self.valves[tank % valves].quirks.bounces = on,
         }
         self.run_for(ms);
     }

@@ -62,6 +62,25 @@ pub fn alternating() -> RawSettings {
     raw
 }
 
+/// So many tanks of 10 000 L each that all serve, fresh at different times; the brine tank holds many doses.
+pub fn parallel(tanks: u8) -> RawSettings {
+    let mut raw = alternating();
+    raw.arrangement = Arrangement::Parallel;
+    raw.tanks = tanks;
+    raw.brine_ready_after = Millis::ZERO;
+    raw.drive = cam(&CAM);
+    raw
+}
+
+/// The same staged: a further tank joins at each further 20 L/min.
+pub fn staged(tanks: u8) -> RawSettings {
+    let mut raw = parallel(tanks);
+    raw.arrangement = Arrangement::Staged;
+    raw.sharing.join_above = (1..u32::from(tanks)).map(|n| Flow(n * 20_000)).collect();
+    raw.sharing.join_hysteresis = Flow(5_000);
+    raw
+}
+
 /// One tank of 10 000 L (at 100 mg/L), 1 L pulses, immediate start.
 pub fn single() -> RawSettings {
     let mut raw = RawSettings::baseline();
@@ -117,8 +136,9 @@ impl<const N: usize> Site<N> {
     pub fn without_clock(raw: RawSettings) -> Self {
         let settings = Settings::try_from(raw).expect("valid settings");
         let rest = settings.rest_position();
+        let all = settings.arrangement == Arrangement::Parallel;
         let valves = (0..settings.tanks)
-            .map(|i| Valve::new(&settings.drive, if i == 0 { Position::Service } else { rest }))
+            .map(|i| Valve::new(&settings.drive, if i == 0 || all { Position::Service } else { rest }))
             .collect();
         Self::with_valves(settings, valves)
     }
@@ -192,6 +212,8 @@ impl<const N: usize> Site<N> {
                 self.put(Input::Tick).unwrap();
             }
             if let Some(observer) = &mut self.observer {
+                let away = |t: &&bedkeeper::duty::Tank| matches!(t.duty().kind(), DutyKind::Out | DutyKind::Spent);
+                observer.tanks_in = self.valves.len() - self.controller.tanks().iter().filter(away).count();
                 observer.see(self.now, &self.valves);
             }
             if self.now >= until {

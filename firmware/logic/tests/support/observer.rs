@@ -38,6 +38,12 @@ pub struct Observer {
     travel_limit_ms: u64,
     /// S2 and S3: some tank must truly stand in service at every instant.
     pub always_served: bool,
+    /// S2: so many tanks at most may be away of those that take part.
+    pub most_away: Option<usize>,
+    /// Tanks that take part, by their duties.
+    pub tanks_in: usize,
+    /// S1: so many may discharge together.
+    draining_together: usize,
     last: Option<u64>,
     beds: Vec<Bed>,
     motors: Vec<Motor>,
@@ -63,6 +69,9 @@ impl Observer {
             rest_ms,
             travel_limit_ms: u64::from(settings.travel_limit().0),
             always_served: false,
+            most_away: None,
+            tanks_in: tanks,
+            draining_together: usize::from(settings.sharing.draining_together),
             last: None,
             beds: vec![Bed::default(); tanks],
             motors: vec![Motor::default(); tanks],
@@ -92,11 +101,16 @@ impl Observer {
         }
         let resting = |valve: &&Valve| valve.motion() == Motion::Off;
         let discharging = valves.iter().filter(resting).filter(|v| v.position().is_some_and(Position::discharges));
-        assert!(discharging.count() <= 1, "S1: two tanks discharge at {now}");
+        let discharging = discharging.count();
+        assert!(discharging <= self.draining_together, "S1: {discharging} tanks discharge at {now}");
         let drawing = valves.iter().filter(resting).filter(|v| v.position().is_some_and(Position::uses_brine_tank));
         assert!(drawing.count() <= 1, "S1: two tanks use the brine tank at {now}");
-        let served = valves.iter().any(|v| v.position() == Some(Position::Service));
-        assert!(served || !self.always_served, "S2: no tank stands in service at {now}");
+        let serving = valves.iter().filter(|v| v.position() == Some(Position::Service)).count();
+        assert!(serving > 0 || !self.always_served, "S2: no tank stands in service at {now}");
+        if let Some(most_away) = self.most_away {
+            let floor = self.tanks_in.saturating_sub(most_away).max(1);
+            assert!(serving >= floor, "S2: {serving} of {} tanks stand in service at {now}", self.tanks_in);
+        }
     }
 
     fn see_motor(&mut self, now: u64, i: usize, motion: Motion) {

@@ -44,7 +44,7 @@ pub enum Op {
 }
 
 pub fn op() -> impl Strategy<Value = Op> {
-    let tank = 0..3u8;
+    let tank = prop_oneof![3 => 0..3u8, 1 => 0..9u8];
     let action = (0..10u8, tank.clone()).prop_map(|(kind, tank)| {
         let tank = TankId(tank);
         match kind {
@@ -108,7 +108,19 @@ pub fn site() -> impl Strategy<Value = RawSettings> {
     (calendar, water).prop_filter_map("valid settings", |(calendar, water)| {
         let (windows, on, minute, grace, backup, schedule) = calendar;
         let (wet, remote, flow_limit, litres, divisor) = water;
-        let mut raw = if on[0] { alternating() } else { single() };
+        let tanks = [2, 3, 4, 8][usize::from(backup)];
+        let mut raw = match (on[0], schedule) {
+            (true, 0) => alternating(),
+            (true, 1) => parallel(tanks),
+            (true, _) => staged(tanks),
+            (false, _) => single(),
+        };
+        if tanks > 2 && raw.tanks == tanks {
+            raw.max_regenerating = 1 + remote % (tanks - 1);
+            raw.sharing.draining_together = 1 + u8::from(on[3]);
+            raw.sharing.tank_flow = Flow(flow_limit / 2);
+            raw.brine_ready_after = Millis::from_mins(30 * u32::from(remote));
+        }
         raw.start = if on[1] { StartRule::AtHour } else { StartRule::Immediate };
         raw.exhausted_at_once = on[2];
         raw.finish_before_window = on[3];
@@ -132,6 +144,9 @@ pub fn site() -> impl Strategy<Value = RawSettings> {
         raw.remote = [RemoteRole::Off, RemoteRole::Now, RemoteRole::AtHour, RemoteRole::HoldOff][usize::from(remote)];
         raw.meter.place = if wet[0] { MeterPlace::PerTank } else { MeterPlace::Common };
         raw.when_clock_unset = if wet[1] { WhenClockUnset::HoldAll } else { WhenClockUnset::IgnoreWindows };
+        if divisor == 7 && !wet[0] {
+            raw.sharing.bypass_per_mille = 77;
+        }
         raw.meter.pulse_divisor = divisor;
         raw.start_flow_limit = Flow(flow_limit);
         raw.discharge_limit = if wet[2] { Volume::from_litres(400) } else { Volume::ZERO };

@@ -10,6 +10,10 @@ pub fn lead(evidence: &Evidence, clock: &Clock) -> String {
     let tanks = match (evidence.tanks.len(), evidence.arrangement) {
         (1, Arrangement::Single) => "one tank".to_owned(),
         (2, Arrangement::Alternating) => "two tanks that take turns".to_owned(),
+        (count, Arrangement::Parallel) => format!("{} that serve together", counted(count, "tank", "tanks")),
+        (count, Arrangement::Staged) => {
+            format!("{} of which as many serve as the flow wants", counted(count, "tank", "tanks"))
+        }
         (count, arrangement) => {
             format!("{} ({})", counted(count, "tank", "tanks"), arrangement.slug())
         }

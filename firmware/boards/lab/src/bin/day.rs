@@ -17,7 +17,7 @@ use bedkeeper_lab::tally::Call;
 fn print_figures(out: &mut impl Write, probe: &mut impl Probe) -> Result<bool, core::fmt::Error> {
     writeln!(out, "ram-controller {}", size_of::<Controller<2>>())?;
     writeln!(out, "ram-settings {}", size_of::<Settings>())?;
-    writeln!(out, "ram-journal {}", size_of::<Journal>())?;
+    writeln!(out, "ram-journal {}", size_of::<Journal<2>>())?;
     writeln!(out, "ram-tank {}", size_of::<bedkeeper::duty::Tank>())?;
     let Some(reports) = runs::all(probe) else {
         writeln!(out, "the sites do not pass their check")?;

@@ -1,0 +1,126 @@
+//! The drain and the brine tank are shared: each step has what it needs, or waits for it (S1).
+//!
+//! A tank gets all that its step needs or nothing, and one that waits goes to where it rests and so
+//! frees the drain; the brine tank alone is kept while waiting for the drain. Nobody waits in a circle.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Controller, tank_ids};
+use crate::demand::{Hold, HoldSet};
+use crate::duty::{Duty, Tank};
+use crate::program::Position;
+use crate::settings::Uses;
+use crate::units::{TankId, TankSet};
+
+/// Which tanks have what they share.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub(super) struct Resources {
+    /// Tanks that discharge, are about to, or have not confirmed that they ceased.
+    pub drain: TankSet,
+    /// The tank that uses the brine tank, or has it kept for it.
+    pub brine: TankSet,
+}
+
+impl<const N: usize> Controller<N> {
+    /// What a tank needs now.
+    fn uses(&self, tank: &Tank) -> Uses {
+        match &tank.duty {
+            Duty::Regenerating(regeneration) => regeneration.uses(&self.settings),
+            Duty::Purging { .. } => Uses { drain: true, brine: false },
+            _ => Uses::default(),
+        }
+    }
+
+    /// Whether a tank has what its step needs.
+    pub(super) fn has_its_share(&self, id: TankId, tank: &Tank) -> bool {
+        let uses = self.uses(tank);
+        let Resources { drain, brine } = self.resources;
+        (!uses.drain || drain.contains(id)) && (!uses.brine || brine.contains(id))
+    }
+
+    /// What a tank that regenerates or purges waits for.
+    pub(super) fn share_holds(&self, id: TankId, tank: &Tank) -> HoldSet {
+        let mut holds = HoldSet::EMPTY;
+        if self.has_its_share(id, tank) {
+            return holds;
+        }
+        let uses = self.uses(tank);
+        if uses.drain && self.is_drain_full(Some(id)) {
+            holds.insert(Hold::DrainBusy);
+        }
+        if uses.brine && self.is_brine_taken(Some(id)) {
+            holds.insert(Hold::BrineBusy);
+        }
+        holds
+    }
+
+    /// As many others use the drain as it can take.
+    pub(super) fn is_drain_full(&self, but: Option<TankId>) -> bool {
+        let users = tank_ids(&self.tanks).filter(|(id, tank)| {
+            Some(*id) != but && (self.resources.drain.contains(*id) || tank.drive.may_discharge())
+        });
+        users.count() >= usize::from(self.settings.sharing.draining_together)
+    }
+
+    /// Lost valves alone may use all of the drain.
+    pub(super) fn is_drain_lost(&self) -> bool {
+        let lost = self.tanks.iter().filter(|tank| tank.drive.may_discharge());
+        lost.count() >= usize::from(self.settings.sharing.draining_together)
+    }
+
+    /// Another tank uses the brine tank.
+    pub(super) fn is_brine_taken(&self, but: Option<TankId>) -> bool {
+        tank_ids(&self.tanks)
+            .any(|(id, tank)| Some(id) != but && (self.resources.brine.contains(id) || tank.drive.may_use_brine_tank()))
+    }
+
+    /// Takes back what is no longer used and gives what is free, to who began first.
+    #[inline(never)]
+    pub(super) fn arbitrate(&mut self) -> bool {
+        let before = self.resources;
+        self.release();
+        while let Some((id, uses)) = self.next_to_get() {
+            if uses.drain {
+                self.resources.drain.insert(id);
+            }
+            if uses.brine {
+                self.resources.brine.insert(id);
+            }
+        }
+        self.resources != before
+    }
+
+    fn release(&mut self) {
+        let mut resources = self.resources;
+        for (id, tank) in tank_ids(&self.tanks) {
+            let uses = self.uses(tank);
+            let waits = !self.has_its_share(id, tank);
+            // On its way it may still be open; a lost valve is looked at by itself.
+            let stands = |open: fn(Position) -> bool| match tank.drive.position() {
+                Some(at) => open(at),
+                None => !tank.drive.is_lost(),
+            };
+            if (!uses.drain || waits) && !stands(Position::discharges) {
+                resources.drain.remove(id);
+            }
+            if !uses.brine && !stands(Position::uses_brine_tank) {
+                resources.brine.remove(id);
+            }
+            if tank.drive.position().is_some_and(Position::discharges) {
+                resources.drain.insert(id);
+            }
+            if tank.drive.position().is_some_and(Position::uses_brine_tank) {
+                resources.brine.insert(id);
+            }
+        }
+        self.resources = resources;
+    }
+
+    /// The tank that waits for nothing but to be given what is free; of several the one that began first.
+    fn next_to_get(&self) -> Option<(TankId, Uses)> {
+        let waiting = tank_ids(&self.tanks).filter(|(id, tank)| !self.has_its_share(*id, tank));
+        let free = waiting.filter(|(id, tank)| self.share_holds(*id, tank).is_empty());
+        let began = |tank: &Tank| tank.regeneration().map(crate::sequence::Regeneration::started_at);
+        free.min_by_key(|(_, tank)| began(tank)).map(|(id, tank)| (id, self.uses(tank)))
+    }
+}
