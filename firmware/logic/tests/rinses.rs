@@ -48,7 +48,7 @@ proptest! {
         drive in any_drive(),
         moments in proptest::collection::vec(rough_moment(1), 1..40),
     ) {
-        let timed = matches!(drive, RawDrive::Timed { .. });
+        let timed = matches!(drive, RawDrive::Timed { .. } | RawDrive::PilotArray { contact: false, .. });
         let mut site = watched::<1>(with_drive(single(), drive));
         for moment in moments {
             // Nobody sees a timed drive jam (S3 says that it is the weaker kind).

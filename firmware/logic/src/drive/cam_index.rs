@@ -27,8 +27,14 @@ pub(super) fn place_at(settings: &RawDrive, mark: u8) -> Option<Position> {
 
 /// The mark it stands on: home by both switches, all others by the count so far.
 pub(super) fn reads(switches: Switches, counted: Option<u8>) -> Option<u8> {
-    let on_mark = switches.0 & STOP != 0;
-    counted.or((switches.0 & HOME != 0).then_some(0)).filter(|_| on_mark)
+    let (at_home, on_mark) = (switches.0 & HOME != 0, switches.0 & STOP != 0);
+    let mark = counted.unwrap_or(0);
+    (on_mark && (at_home || mark != 0)).then_some(mark)
+}
+
+/// The count is near home.
+pub(super) fn is_home(settings: &RawDrive, mark: u8) -> bool {
+    apart(mark, 0, round(settings)) <= slip(settings)
 }
 
 /// Counts a mark that closed by travelling, and compares the count with home.
@@ -43,16 +49,14 @@ pub(super) fn count(
     motion: Motion,
     settings: &RawDrive,
 ) -> Option<DriveEvent> {
-    let round = round(settings);
     if closes {
-        leg.passed = leg.passed.map(|mark| next_mark(mark, motion, round));
+        leg.passed = leg.passed.map(|mark| next_mark(mark, motion, round(settings)));
     }
     if switches.0 & (HOME | STOP) != HOME | STOP {
-        return None;
+        return overdue(leg, settings);
     }
     let fresh = opened.0 & HOME != 0;
-    let expected = leg.passed.map(|mark| apart(mark, 0, round) <= slip(settings));
-    match expected {
+    match leg.passed.map(|mark| is_home(settings, mark)) {
         None | Some(true) if fresh => leg.passed = Some(0),
         None => {
             // Once a mark has closed, a home switch that never opened lies.
@@ -62,12 +66,32 @@ pub(super) fn count(
         Some(true) if leg.passed != Some(0) => return None,
         Some(true) => {}
         Some(false) => {
-            leg.contradicted = true;
-            leg.passed = None;
+            opened.0 &= !HOME;
+            return Some(miscounted(leg));
         }
     }
+    leg.home_seen = true;
     opened.0 &= !HOME;
-    (expected == Some(false)).then_some(DriveEvent::Miscounted)
+    None
+}
+
+/// Marks of an index cam that count past home, where home has not come.
+fn overdue(leg: &mut Leg, settings: &RawDrive) -> Option<DriveEvent> {
+    if !matches!(settings, RawDrive::CamIndex { .. }) {
+        return None;
+    }
+    let near = leg.passed.is_none_or(|mark| is_home(settings, mark));
+    let was_near = core::mem::replace(&mut leg.near_home, near);
+    let seen = leg.home_seen;
+    leg.home_seen &= near;
+    (was_near && !near && !seen).then(|| miscounted(leg))
+}
+
+/// The count is given up: home alone tells.
+fn miscounted(leg: &mut Leg) -> DriveEvent {
+    leg.contradicted = true;
+    leg.passed = None;
+    DriveEvent::Miscounted
 }
 
 /// Marks that pass while the motor is off, and home that opens or comes; says whether it still stands.

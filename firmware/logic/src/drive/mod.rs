@@ -121,13 +121,25 @@ struct Leg {
     seeking: bool,
     /// The switches contradicted each other on the way: one of them lies, or the count was wrong.
     contradicted: bool,
+    /// An index cam counts marks near home, and home has been seen there.
+    near_home: bool,
+    home_seen: bool,
     /// Since when it stands in the brine position on its way elsewhere.
     in_brine_since: Option<Instant>,
 }
 
 impl Leg {
     fn new(target: Position, passed: Option<u8>) -> Self {
-        Self { target, passed, tries: 0, seeking: passed.is_none(), contradicted: false, in_brine_since: None }
+        Self {
+            target,
+            passed,
+            tries: 0,
+            seeking: passed.is_none(),
+            contradicted: false,
+            near_home: false,
+            home_seen: false,
+            in_brine_since: None,
+        }
     }
 }
 
@@ -479,6 +491,10 @@ impl Drive {
         if turns_between {
             // The next mark is the one just left, so it counts from the one beyond.
             leg.passed = leg.passed.map(|mark| travel::next_mark(mark, self.last_motion, travel::round(settings)));
+        }
+        if leg.tries == 0 && leg.passed.is_some_and(|mark| cam_index::is_home(settings, mark)) {
+            // It leaves home, which need not come again.
+            (leg.near_home, leg.home_seen) = (true, true);
         }
         self.opened = Switches(!self.switches.0);
         let _ = self.time_in_brine(now, &mut leg, settings);

@@ -108,8 +108,7 @@ pub(super) fn arrives(leg: &Leg, switches: Switches, opened: Switches, settings:
     let Some(mark) = leg.passed.filter(|mark| mark_of(settings, leg.target) == Some(*mark)) else { return false };
     match settings {
         RawDrive::Timed { .. } | RawDrive::PilotArray { .. } => false,
-        RawDrive::CamIndex { .. } => switches.0 & STOP != 0,
-        RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } => {
+        RawDrive::CamIndex { .. } | RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } => {
             reads(settings, switches, Some(mark)) == Some(mark)
         }
         _ => {

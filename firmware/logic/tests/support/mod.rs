@@ -183,8 +183,9 @@ impl<const N: usize> Site<N> {
         }
         assert_eq!(self.controller.records_lost(), 0);
         let outputs = self.controller.outputs();
-        for (valve, motion) in self.valves.iter_mut().zip(&outputs.motions) {
+        for (valve, (motion, pilots)) in self.valves.iter_mut().zip(outputs.motions.iter().zip(&outputs.pilots)) {
             valve.drive(*motion);
+            valve.pilot(*pilots);
         }
         if let Some(observer) = &mut self.observer {
             observer.see_motors(self.now, &self.valves);
@@ -206,6 +207,10 @@ impl<const N: usize> Site<N> {
             self.now = next;
             for valve in &mut self.valves {
                 valve.advance(next);
+            }
+            // Pilots change at once: what stood until now is seen before that.
+            if let Some(observer) = &mut self.observer {
+                observer.see(self.now, &self.valves);
             }
             self.tell_switches();
             if self.now >= due {
@@ -371,14 +376,46 @@ pub fn timed() -> RawDrive {
     }
 }
 
-/// Every kind of drive that is built, with its name.
-pub fn every_drive() -> [(&'static str, RawDrive); 5] {
+/// A cam with ten marks to a place; it may come to rest two off, and its count slip by two.
+pub fn index(reversible: bool) -> RawDrive {
+    RawDrive::CamIndex {
+        positions: CAM.into_iter().zip((0u8..).step_by(10)).collect(),
+        marks: 70,
+        slip_marks: 2,
+        coast_marks: 2,
+        reversible,
+        travel_limit: Millis::from_mins(4),
+        rest: Millis::from_secs(2),
+        coast: Millis(500),
+        retries: 2,
+    }
+}
+
+/// Three pilots, none of which acts in service.
+pub fn pilots(contact: bool) -> RawDrive {
+    RawDrive::PilotArray {
+        positions: CAM.into_iter().zip(0u8..).collect(),
+        contact,
+        settle: Millis::from_secs(5),
+        margin: Millis::from_secs(4),
+        travel_limit: Millis::from_secs(30),
+        rest: Millis::from_secs(1),
+        retries: 2,
+    }
+}
+
+/// Every kind of drive that is built, with its name; those first that only switches tell of.
+pub fn every_drive() -> [(&'static str, RawDrive); 9] {
     [
         ("switch per position", cam_with(CamFeedback::SwitchPerPosition, false)),
         ("switch per position, reversible", cam_with(CamFeedback::SwitchPerPosition, true)),
         ("home and stop", cam_with(CamFeedback::HomeAndStop, false)),
         ("home and stop, reversible", cam_with(CamFeedback::HomeAndStop, true)),
         ("timed", timed()),
+        ("index marks", index(false)),
+        ("index marks, reversible", index(true)),
+        ("pilots with a contact", pilots(true)),
+        ("pilots", pilots(false)),
     ]
 }
 

@@ -7,7 +7,7 @@
     clippy::panic
 )]
 
-use bedkeeper::drive::{Motion, Switches};
+use bedkeeper::drive::{Motion, Pilots, Switches};
 use bedkeeper::program::Position;
 use bedkeeper::settings::{CamFeedback, RawDrive};
 
@@ -36,9 +36,16 @@ pub struct Quirks {
 #[derive(Clone, Debug)]
 enum Kind {
     Cam(CamFeedback),
+    /// A cam with home and index marks, 100 thousandths of a place apart.
+    Index,
     /// Run times from the first stop.
     Timed(Vec<u64>),
+    /// Patterns of pilots, and whether a contact tells.
+    Pilots(Vec<u8>, bool),
 }
+
+/// How long a valve takes to follow its pilots.
+const FOLLOWS_MS: u64 = 8_000;
 
 /// A valve: a cam that turns one place per `leg_ms`, or a timed one that nobody sees.
 #[derive(Clone, Debug)]
@@ -56,6 +63,9 @@ pub struct Valve {
     last: u64,
     /// Turned so far within a thousandth of a place.
     part: u64,
+    /// The pilots that act, and when the valve has followed them.
+    acts: u8,
+    follows_until: u64,
 }
 
 impl Valve {
@@ -64,6 +74,15 @@ impl Valve {
             RawDrive::CamSwitch { positions, feedback, .. } => (Kind::Cam(*feedback), positions.to_vec()),
             RawDrive::Timed { positions, .. } => (
                 Kind::Timed(positions.iter().map(|(_, at)| u64::from(at.0)).collect()),
+                positions.iter().map(|(p, _)| *p).collect(),
+            ),
+            RawDrive::CamIndex { positions, marks, .. } => {
+                let spaced = positions.iter().zip(0u8..).all(|((_, mark), i)| *mark == 10 * i);
+                assert!(spaced && usize::from(*marks) == 10 * positions.len(), "ten marks to a place");
+                (Kind::Index, positions.iter().map(|(p, _)| *p).collect())
+            }
+            RawDrive::PilotArray { positions, contact, .. } => (
+                Kind::Pilots(positions.iter().map(|(_, pattern)| *pattern).collect(), *contact),
                 positions.iter().map(|(p, _)| *p).collect(),
             ),
             other => panic!("no such valve here: {other:?}"),
@@ -79,6 +98,8 @@ impl Valve {
             motion: Motion::Off,
             last: 0,
             part: 0,
+            acts: 0,
+            follows_until: 0,
         };
         valve.put(at);
         valve
@@ -89,6 +110,9 @@ impl Valve {
         self.motion = Motion::Off;
         self.told = None;
         self.last = 0;
+        // Without power no pilot acts.
+        self.acts = 0;
+        self.follows_until = FOLLOWS_MS;
     }
 
     pub fn motion(&self) -> Motion {
@@ -101,12 +125,20 @@ impl Valve {
     }
 
     pub fn is_turning(&self) -> bool {
-        self.motion != Motion::Off
+        self.motion != Motion::Off || self.last < self.follows_until
+    }
+
+    /// What the pilots are told from now on.
+    pub fn pilot(&mut self, pilots: Pilots) {
+        if self.acts != pilots.0 && !self.trouble.stuck {
+            self.acts = pilots.0;
+            self.follows_until = self.last + FOLLOWS_MS;
+        }
     }
 
     /// What the motor is told from now on.
     pub fn drive(&mut self, motion: Motion) {
-        let cam = matches!(self.kind, Kind::Cam(_));
+        let cam = matches!(self.kind, Kind::Cam(_) | Kind::Index);
         if cam && motion == Motion::Off && self.motion != Motion::Off && !self.trouble.stuck {
             let coast = self.quirks.coast_milli;
             self.turn(coast, self.motion);
@@ -121,12 +153,13 @@ impl Valve {
             return;
         }
         let moved = match self.kind {
-            Kind::Cam(_) => {
+            Kind::Cam(_) | Kind::Index => {
                 let sum = self.part + dt * 1_000;
                 self.part = sum % self.leg_ms;
                 sum / self.leg_ms
             }
             Kind::Timed(_) => dt,
+            Kind::Pilots(..) => 0,
         };
         self.turn(moved, self.motion);
     }
@@ -156,6 +189,14 @@ impl Valve {
 
     fn place(&self) -> Option<usize> {
         match &self.kind {
+            Kind::Index => {
+                let place = (self.at_milli + 440) / 1_000 % self.positions.len() as u64;
+                ((self.at_milli + 440) % 1_000 <= 880).then_some(place as usize)
+            }
+            Kind::Pilots(patterns, _) => {
+                let place = patterns.iter().position(|pattern| *pattern == self.acts);
+                place.filter(|_| self.last >= self.follows_until)
+            }
             Kind::Cam(_) => {
                 let place = (self.at_milli + 100) / 1_000 % self.positions.len() as u64;
                 ((self.at_milli + 100) % 1_000 <= 200).then_some(place as usize)
@@ -167,6 +208,12 @@ impl Valve {
     pub fn switches(&self) -> Switches {
         let closed = match (&self.kind, self.place()) {
             (Kind::Timed(_), _) => return Switches(0),
+            (Kind::Pilots(_, contact), place) => u8::from(*contact && place.is_some()),
+            (Kind::Index, _) => {
+                let round = self.positions.len() as u64 * 1_000;
+                let home = (self.at_milli + 40) % round <= 80;
+                u8::from(home) | u8::from((self.at_milli + 25) % 100 <= 50) << 1
+            }
             (_, None) => 0,
             (Kind::Cam(CamFeedback::SwitchPerPosition), Some(place)) => 1 << place,
             (Kind::Cam(CamFeedback::HomeAndStop), Some(0)) => 3,
@@ -184,9 +231,13 @@ impl Valve {
     pub fn put(&mut self, position: Position) {
         let place = self.positions.iter().position(|p| *p == position).unwrap();
         self.at_milli = match &self.kind {
-            Kind::Cam(_) => place as u64 * 1_000,
+            Kind::Cam(_) | Kind::Index | Kind::Pilots(..) => place as u64 * 1_000,
             Kind::Timed(offsets) => offsets[place],
         };
+        if let Kind::Pilots(patterns, _) = &self.kind {
+            self.acts = patterns[place];
+            self.follows_until = self.last;
+        }
     }
 
     /// Puts it halfway between this position and the next.
