@@ -15,6 +15,10 @@ use super::resin::{CAPACITY_LOSS_PER_YEAR, Resin};
 use super::transfer::{Kinetics, Transfer};
 use super::water::{CACO3_G_PER_EQ, FeedSpec};
 
+/// Plates where they are in equilibrium, if nothing is said: the reference's.
+const EQUILIBRIUM_PLATES: usize = 20;
+/// Plates where diffusion holds them back: capacity and leakage no longer depend on their number.
+const DIFFUSION_PLATES: usize = 80;
 /// Rows a curve is thinned to.
 const CURVE_ROWS: usize = 2_000;
 /// Curves are carried on past the end point to this share of the feed hardness.
@@ -52,9 +56,9 @@ pub struct BedArgs {
     /// log K of magnesium against sodium (Gaines–Thomas)
     #[arg(long, default_value = "0.6", value_parser = |t: &str| q::parse(t, q::NUMBER), allow_hyphen_values = true)]
     pub log_k_mg: f64,
-    /// Plates in series: they stand for all spreading of the fronts
-    #[arg(long, default_value_t = 20)]
-    pub plates: usize,
+    /// Plates in series: they stand for all spreading of the fronts [default: 20 with --equilibrium, else 80]
+    #[arg(long)]
+    pub plates: Option<usize>,
     /// Feed hardness as CaCO3 (mg/L, gpg, dH, fH, mmol/L, meq/L)
     #[arg(long, default_value = "342mg/L", value_parser = q::parse_hardness, allow_hyphen_values = true)]
     pub hardness: f64,
@@ -170,6 +174,12 @@ pub(super) struct CaseResult {
 }
 
 impl BedArgs {
+    /// Plates, or as many as the model needs: held back by diffusion, a front is thinner than a twentieth of the
+    /// bed, and a plate that is spent before the next begins leaks in steps.
+    pub(super) fn plates_or_usual(&self) -> usize {
+        self.plates.unwrap_or(if self.equilibrium { EQUILIBRIUM_PLATES } else { DIFFUSION_PLATES })
+    }
+
     /// The case these options describe, at a dose in g/L.
     pub fn case(&self, dose_g_l: f64) -> CycleSpec {
         CycleSpec {
@@ -182,7 +192,7 @@ impl BedArgs {
                 loss_per_year: CAPACITY_LOSS_PER_YEAR,
                 iron_g_l: self.resin_iron,
             },
-            plates: self.plates,
+            plates: self.plates_or_usual(),
             depth_m: self.depth,
             transfer: if self.equilibrium {
                 Transfer::Equilibrium
@@ -236,7 +246,7 @@ impl BedArgs {
     fn answer(&self, o: &Outcome) -> BedAnswer {
         BedAnswer {
             direction: self.direction,
-            plates: self.plates,
+            plates: self.plates_or_usual(),
             dose_g_per_l: o.dose_g_l,
             cycles: o.cycles,
             converged: o.converged,
@@ -335,7 +345,7 @@ fn readable(args: &BedArgs, results: &[CaseResult]) -> String {
         args.calcium_share * 100.0,
         args.sodium,
         args.temperature,
-        args.plates,
+        args.plates_or_usual(),
         args.until
     );
     text += "A model of one ideal bed, without channelling: real beds give less. Not a rating.\n\n";
@@ -369,7 +379,7 @@ fn readable(args: &BedArgs, results: &[CaseResult]) -> String {
         text += &format!(
             "The dose asked for was {:.1} g/L; brine comes in whole plates ({:.1} g/L each here).\n",
             args.dose,
-            args.void / args.plates as f64 * args.brine / (100.0 - args.brine) * 1e3
+            args.void / args.plates_or_usual() as f64 * args.brine / (100.0 - args.brine) * 1e3
         );
     }
     text

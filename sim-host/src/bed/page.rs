@@ -94,7 +94,7 @@ pub(super) fn render(args: &BedArgs, results: &[CaseResult]) -> Result<String, a
             args.calcium_share * 100.0,
             args.sodium,
             args.temperature,
-            args.plates,
+            args.plates_or_usual(),
             args.until,
         ),
         rows: results.iter().map(row).collect(),
