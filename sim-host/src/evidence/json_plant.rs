@@ -24,6 +24,7 @@ struct Outlet {
     hardness_mean_mg_l: Option<f64>,
     hardness_max_mg_l: f64,
     past_bed_l: f64,
+    blended_l: f64,
 }
 
 #[derive(Serialize)]
@@ -98,6 +99,7 @@ impl<'a> From<&'a PlantEvidence> for Plant<'a> {
                 hardness_mean_mg_l: e.outlet_mean_mg_l,
                 hardness_max_mg_l: e.outlet_highest_mg_l,
                 past_bed_l: e.past_bed_l,
+                blended_l: e.blended_l,
             },
             tanks: e.tanks.iter().map(Tank::from).collect(),
             salt_kg: Salt::from(&e.salt),

@@ -15,6 +15,8 @@ pub struct PlantEvidence {
     pub outlet_highest_mg_l: f64,
     /// Litres that reached the building past a bed.
     pub past_bed_l: f64,
+    /// Litres that the blending bypass led past the tanks.
+    pub blended_l: f64,
     /// Hard water by the logic's own account, nL: what the headline figure is without the physics.
     pub hard_water_by_logic_nl: u128,
     /// Hardness at the outlet, mg/L as CaCO3.

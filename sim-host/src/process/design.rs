@@ -34,6 +34,8 @@ const AIR_CHECK_M: f64 = 0.03;
 pub struct Design {
     /// Tanks.
     pub tanks: usize,
+    /// Share of what is drawn that the blending bypass leads past the tanks, 0 to 1.
+    pub bypass_share: f64,
     /// The feed at the start.
     pub feed: FeedSpec,
     /// Iron of the feed that stays on the resin, mg per litre treated.
@@ -175,6 +177,7 @@ impl Design {
         let slow_rinse_l_min = flow_of(StepKind::SlowRinse);
         let design = Self {
             tanks: usize::from(raw.tanks),
+            bypass_share: f64::from(raw.sharing.bypass_per_mille) * 1e-3,
             feed,
             iron_held_mg_l: f64::from(config.iron_ug_l) * 1e-3 * share(config.iron_held_ppm),
             bed,

@@ -83,6 +83,8 @@ pub struct PlantFigures {
     pub highest_mg_l: f64,
     /// Litres that went to the building past a bed.
     pub past_bed_l: f64,
+    /// Litres that the blending bypass led past the tanks.
+    pub blended_l: f64,
     /// Hardness at the outlet, mg/L as CaCO3.
     pub outlet: Curve,
     /// Pressure at the outlet, kPa.
@@ -111,6 +113,7 @@ impl Default for PlantFigures {
             hard_l: 0.0,
             highest_mg_l: 0.0,
             past_bed_l: 0.0,
+            blended_l: 0.0,
             outlet: Curve::new(CURVE_POINTS),
             pressure: Curve::new(CURVE_POINTS),
             lowest_outlet_kpa: f64::INFINITY,

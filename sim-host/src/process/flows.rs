@@ -27,6 +27,8 @@ pub(super) struct Flows {
     pub tanks: Vec<TankFlows>,
     /// Water that softened-water eductors take from the tanks that serve, L/min.
     pub softened_motive_l_min: f64,
+    /// What the blending bypass leads past the tanks, of what is drawn, L/min.
+    pub blended_l_min: f64,
     /// Flow to the building that no open way explains: taken to pass untreated.
     pub unexplained_l_min: f64,
     /// Pressure where the tanks part from the supply, kPa.
@@ -43,6 +45,13 @@ pub(super) struct Flows {
 
 /// The place of one way's flow.
 type Way = fn(&mut TankFlows) -> &mut f64;
+
+impl Flows {
+    /// What valves and beds pass: all but what is blended past them, and what an eductor takes of softened water.
+    pub fn through_tanks_l_min(&self) -> f64 {
+        self.drawn_l_min - self.blended_l_min + self.softened_motive_l_min
+    }
+}
 
 /// A way with a flow control: as much as it holds to from about one bar, less below.
 fn controlled(rated_l_min: f64, opening: f64) -> Option<Branch> {
@@ -74,6 +83,7 @@ impl Process {
         let mut flows = Flows {
             drawn_l_min,
             softened_motive_l_min: 0.0,
+            blended_l_min: drawn_l_min * design.bypass_share,
             unexplained_l_min: 0.0,
             supply_kpa: design.supply.static_kpa(),
             outlet_kpa: design.supply.static_kpa(),
@@ -136,7 +146,7 @@ impl Process {
 
     /// Divides what goes to the building among the beds, and past them.
     fn divide(&self, flows: &mut Flows, tanks: &mut [TankFlows]) -> Result<(), ProcessError> {
-        let total = flows.drawn_l_min + flows.softened_motive_l_min;
+        let total = flows.through_tanks_l_min();
         if total <= 0.0 {
             flows.outlet_kpa = flows.supply_kpa;
             return Ok(());

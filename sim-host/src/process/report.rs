@@ -20,6 +20,7 @@ impl Process {
             outlet_mean_mg_l: (plant.delivered_l > 0.0).then(|| plant.delivered_mg / plant.delivered_l),
             outlet_highest_mg_l: plant.highest_mg_l,
             past_bed_l: plant.past_bed_l,
+            blended_l: plant.blended_l,
             hard_water_by_logic_nl: 0,
             outlet: plant.outlet.clone(),
             pressure: plant.pressure.clone(),

@@ -66,7 +66,7 @@ impl Process {
 
     /// Passes water to the building. Returns what an eductor on softened water gets.
     fn deliver(&mut self, flows: &Flows, minutes: f64, dt: f64, at_ms: u64) -> Result<Option<Amounts>, ProcessError> {
-        let total_l_min = flows.drawn_l_min + flows.softened_motive_l_min;
+        let total_l_min = flows.through_tanks_l_min();
         let feed_kg_l = self.feed.kg_per_litre();
         let mut line = Amounts::default();
         let mut past_l = flows.unexplained_l_min * minutes;
@@ -99,23 +99,27 @@ impl Process {
             self.crossed.supplied.add(&past, 1.0);
             line.add(&past, 1.0);
         }
-        if total_l_min <= 0.0 || line.water_kg <= 0.0 {
-            return Ok(None);
-        }
-        let delivered = line.times(flows.drawn_l_min / total_l_min);
+        let rest_share = if total_l_min > 0.0 { 1.0 - flows.softened_motive_l_min / total_l_min } else { 0.0 };
+        let mut delivered = line.times(rest_share);
         let softened = (flows.softened_motive_l_min > 0.0).then(|| {
             let mut rest = line;
             rest.add(&delivered, -1.0);
             rest
         });
-        if flows.drawn_l_min > 0.0 {
+        if flows.blended_l_min > 0.0 {
+            let blended = Amounts::of(&self.feed, flows.blended_l_min * minutes * feed_kg_l);
+            self.crossed.supplied.add(&blended, 1.0);
+            delivered.add(&blended, 1.0);
+        }
+        if flows.drawn_l_min > 0.0 && delivered.water_kg > 0.0 {
             self.crossed.delivered.add(&delivered, 1.0);
             let litres = flows.drawn_l_min * minutes;
-            let hardness = (line.ca + line.mg) / line.water_kg * MG_CACO3_PER_MOL;
+            let hardness = (delivered.ca + delivered.mg) / delivered.water_kg * MG_CACO3_PER_MOL;
             let plant = &mut self.plant;
             plant.delivered_l += litres;
             plant.delivered_mg += hardness * litres;
-            plant.past_bed_l += past_l * flows.drawn_l_min / total_l_min;
+            plant.past_bed_l += past_l * rest_share;
+            plant.blended_l += flows.blended_l_min * minutes;
             plant.highest_mg_l = plant.highest_mg_l.max(hardness);
             if hardness > self.design.hard_above_mg_l {
                 plant.hard_l += litres;

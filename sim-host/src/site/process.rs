@@ -62,7 +62,7 @@ pub struct ProcessConfig {
     pub softened_rinse: bool,
     /// How far a long backwash mixes the bed, ppm \[50 %\].
     pub backwash_mixing_ppm: u32,
-    /// Strength of the brine at the bed, at the static supply pressure, ppm by weight \[10 %\].
+    /// Strength of the brine at the bed, at the static supply pressure, ppm by weight \[9.5 %\].
     pub brine_strength_ppm: u32,
     /// Water through the eductor's nozzle at the static supply pressure, mL/min \[so that brine draw and slow rinse
     /// together send as much to the drain as the program says\].
@@ -248,7 +248,7 @@ fn usual(s: &Softener<'_>, raw: &RawSettings, counter_current: bool) -> ProcessC
         brine_upward: counter_current,
         softened_rinse: counter_current,
         backwash_mixing_ppm: 500_000,
-        brine_strength_ppm: 100_000,
+        brine_strength_ppm: 95_000,
         eductor_motive_ml_min: whole(s.eductor_motive_l_min() * 1e3),
         refill_ml_min: whole(s.refill_l_min * 1e3).max(1),
         salt_storage_g: whole(s.dose_kg * 20.0 * 1e3),
