@@ -4,7 +4,7 @@ use std::sync::LazyLock;
 
 use bedkeeper::controller::Why;
 use bedkeeper::demand::{CauseSet, Hold, HoldSet, Standing};
-use bedkeeper::drive::DriveEvent;
+use bedkeeper::drive::{DriveEvent, End};
 use bedkeeper::journal::{Event, Reason, Who};
 use bedkeeper::lock::LockEvent;
 use bedkeeper::operator::{Action, AlarmAction};
@@ -46,7 +46,8 @@ pub fn sentence(event: &Event) -> String {
         Event::ChangeoverBegan { from: Some(from), to } => format!("{to} is to take over from {from}"),
         Event::ChangeoverBegan { from: None, to } => format!("{to} is to serve, since no tank does"),
         Event::PurgeEnded { tank, drained } => format!("{tank}: purge ends, about {} to drain", litres(drained)),
-        Event::Drive { tank, event } => format!("{tank}: valve {}", drive_text(event)),
+        Event::Drive { tank, event } => format!("{tank}: valve {}", drive_text(event, |at| at.slug())),
+        Event::SharedDrive(event) => format!("shared changeover valve {}", drive_text(event, end_text)),
         Event::AlarmRaised(alarm) => format!("alarm {alarm}: {}", alarm_help(alarm)),
         Event::AlarmLatched(alarm) => format!("what raised alarm {alarm} has gone; it stands until it is reset"),
         Event::AlarmCleared(alarm) => format!("alarm {alarm} has returned to normal"),
@@ -175,12 +176,20 @@ fn after_power_text(step: StepKind, outcome: AfterPower) -> String {
     }
 }
 
-fn drive_text(event: DriveEvent) -> String {
+/// What the ends of the shared valve mean.
+fn end_text(end: End) -> &'static str {
+    match end {
+        End::First => "tank 1's side",
+        End::Second => "tank 2's side",
+    }
+}
+
+fn drive_text<P>(event: DriveEvent<P>, name: impl Fn(P) -> &'static str) -> String {
     match event {
-        DriveEvent::Moving(to) => format!("moves to {to}"),
-        DriveEvent::Confirmed(at) => format!("confirmed in {at}"),
-        DriveEvent::Retrying(to) => format!("did not reach {to} in time; it rests and tries again"),
-        DriveEvent::MovedAway(from) => format!("has left {from} by itself"),
+        DriveEvent::Moving(to) => format!("moves to {}", name(to)),
+        DriveEvent::Confirmed(at) => format!("confirmed in {}", name(at)),
+        DriveEvent::Retrying(to) => format!("did not reach {} in time; it rests and tries again", name(to)),
+        DriveEvent::MovedAway(from) => format!("has left {} by itself", name(from)),
         DriveEvent::StoodInBrine => "stood in the brine position out of turn".to_owned(),
         DriveEvent::Miscounted => "counted other marks than its home switch tells of; it is homed again".to_owned(),
         DriveEvent::Lost => "is lost: no try reached its position".to_owned(),

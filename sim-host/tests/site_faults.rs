@@ -216,6 +216,7 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
         P::OneThresholdForEachFurtherTank => on(&staged, "sharing.join_above", "[\"20 L/min\"]", "[\"20 L/min\"]"),
         P::ThresholdsNotAscending => on(&staged, "sharing.join_above", "[\"20 L/min\", \"20 L/min\"]", "[\"20 L/min\""),
         P::HysteresisNotBelowThreshold => on(&staged, "sharing.join_hysteresis", "\"20 L/min\"", "\"20 L/min\""),
+        P::OnlyAlternatingTanksShareValve => on(&parallel, "shared_valve.retries", "2", "[shared_valve]"),
         P::DwellOutOfRange => on(&staged, "sharing.join_dwell", "\"2 h\"", "\"2 h\""),
         P::BypassOutOfRange => on(&parallel, "sharing.bypass", "\"100 %\"", "\"100 %\""),
         P::BypassNeedsCommonMeter => {

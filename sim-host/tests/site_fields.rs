@@ -438,6 +438,11 @@ fn no_field_of_the_settings_is_without_a_key() {
             ("retries", "4"),
         ],
     ));
+    for (travel, rest, retries) in [("30 s", "1 s", 1), ("40 s", "3 s", 3)] {
+        let behind = with(SOFTENER, "tanks.arrangement", "\"alternating\"");
+        let valve = format!("travel_limit = \"{travel}\"\nrest = \"{rest}\"\nretries = {retries}\n");
+        sources.push(format!("{behind}\n[shared_valve]\n{valve}"));
+    }
     for flows in ["[\"20 L/min\", \"40 L/min\"]", "[\"30 L/min\", \"50 L/min\"]"] {
         let staged = with(&with(SOFTENER, "tanks.arrangement", "\"staged\""), "tanks.number", "3");
         sources.push(with(&with(&staged, "tanks.max_regenerating", "2"), "sharing.join_above", flows));

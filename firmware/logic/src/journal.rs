@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::calendar::Civil;
 use crate::contact::Contact;
 use crate::demand::{Cause, CauseSet, HoldSet};
-use crate::drive::DriveEvent;
+use crate::drive::{DriveEvent, End};
 use crate::duty::DutyKind;
 use crate::program::StepKind;
 use crate::sequence::{AfterPower, Outcome};
@@ -163,6 +163,8 @@ pub enum Event {
         /// What.
         event: DriveEvent,
     },
+    /// The drive of the shared changeover valve reports (A6).
+    SharedDrive(DriveEvent<End>),
     /// An alarm came to stand, or concerns a further tank.
     AlarmRaised(Alarm),
     /// An alarm's condition has gone; it stands until an operator resets it (W2).

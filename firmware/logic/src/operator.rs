@@ -26,7 +26,8 @@ pub enum Action {
     Release(TankId),
     /// Take the tank out; a serving one leaves once another has taken over.
     TakeOut(TankId),
-    /// Put the tank back; it regenerates first, and a lost drive is sought again.
+    /// Put the tank back; it regenerates first, and a lost drive is sought again, that of a shared
+    /// changeover valve with either tank.
     PutBack(TankId),
     /// Declare a tank fit to serve as it is: one that is out or was put back, or one whose regeneration
     /// was cut short.
@@ -103,6 +104,8 @@ pub enum Refused {
     NoSuchTank,
     /// The site has no such meter.
     NoSuchMeter,
+    /// The site has no shared changeover valve.
+    NoSharedValve,
     /// More pulses than one call may bring.
     BatchTooLarge,
     /// The tank regenerates already.
@@ -141,6 +144,7 @@ impl core::fmt::Display for Refused {
             Self::Barred => "too many wrong codes: wait and try again",
             Self::NoSuchTank => "the site has no such tank",
             Self::NoSuchMeter => "the site has no such meter",
+            Self::NoSharedValve => "the site has no shared changeover valve",
             Self::BatchTooLarge => "more pulses than one call may bring",
             Self::AlreadyRegenerating => "the tank regenerates already",
             Self::NotRegenerating => "the tank does not regenerate",

@@ -300,6 +300,13 @@ fn s11_every_problem_is_found_at_its_field() {
             None,
             P::HysteresisNotBelowThreshold,
         ),
+        (
+            parallel(2),
+            |r| r.sharing.shared_valve = behind_one_valve().sharing.shared_valve,
+            "sharing.shared_valve",
+            None,
+            P::OnlyAlternatingTanksShareValve,
+        ),
         (staged(3), |r| r.sharing.join_dwell = Millis(999), "sharing.join_dwell", None, P::DwellOutOfRange),
         (staged(3), |r| r.sharing.join_dwell = Millis(3_600_001), "sharing.join_dwell", None, P::DwellOutOfRange),
         (single(), |r| r.sharing.bypass_per_mille = 1_000, "sharing.bypass_per_mille", None, P::BypassOutOfRange),

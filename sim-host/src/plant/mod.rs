@@ -22,13 +22,31 @@ use bedkeeper::units::TankId;
 #[derive(Debug, Clone)]
 pub struct Plant {
     valves: Vec<Valve>,
+    shared: Option<Valve>,
 }
 
 impl Plant {
     /// A plant with these valves.
     #[must_use]
     pub fn new(valves: Vec<Valve>) -> Self {
-        Self { valves }
+        Self { valves, shared: None }
+    }
+
+    /// The same with a changeover valve that two tanks share; at its first position tank 1's water passes.
+    #[must_use]
+    pub fn with_shared(self, shared: Option<Valve>) -> Self {
+        Self { shared, ..self }
+    }
+
+    /// The shared changeover valve, if there is one.
+    #[must_use]
+    pub fn shared(&self) -> Option<&Valve> {
+        self.shared.as_ref()
+    }
+
+    /// The same, to be told something.
+    pub fn shared_mut(&mut self) -> Option<&mut Valve> {
+        self.shared.as_mut()
     }
 
     /// The valves, in the order of the tanks.
@@ -44,7 +62,7 @@ impl Plant {
 
     /// Lets time pass; stop at every [`Plant::next_change_ms`] on the way.
     pub fn advance(&mut self, to_ms: u64) {
-        for valve in &mut self.valves {
+        for valve in self.valves.iter_mut().chain(&mut self.shared) {
             valve.advance(to_ms);
         }
     }
@@ -52,12 +70,12 @@ impl Plant {
     /// When some valve next changes by itself, or has switches that nobody was told of.
     #[must_use]
     pub fn next_change_ms(&self) -> Option<u64> {
-        self.valves.iter().filter_map(Valve::next_change_ms).min()
+        self.valves.iter().chain(&self.shared).filter_map(Valve::next_change_ms).min()
     }
 
     /// Power is cut, as of the time the valves have been advanced to; they stay where they stand.
     pub fn lose_power(&mut self) {
-        for valve in &mut self.valves {
+        for valve in self.valves.iter_mut().chain(&mut self.shared) {
             valve.lose_power();
         }
     }

@@ -232,7 +232,14 @@ impl Checker {
             }
         };
         if now.saturating_sub(world.supply.on_since_ms()) > POWER_UP_MS && !excepted && !self.raw.allow_untreated {
-            let serving = at(Position::Service);
+            let serving = world
+                .valves()
+                .iter()
+                .enumerate()
+                .filter(|(i, v)| v.position() == Some(Position::Service) && is_led(world, *i));
+            // Between its ends a shared valve leads the one or the other.
+            let travels = world.plant.shared().is_some_and(|v| v.position().is_none());
+            let serving = if travels { at(Position::Service) } else { serving.count() };
             self.expect(serving >= floor, "S2", 0, now, || {
                 format!("{serving} tanks stand in service, and {floor} must")
             });
@@ -337,6 +344,12 @@ impl Checker {
     }
 }
 
+/// A shared changeover valve, if there is one, stands where it leads this tank's water (A6).
+fn is_led(world: &World, tank: usize) -> bool {
+    let end = if tank == 0 { Position::Service } else { Position::Standby };
+    world.plant.shared().is_none_or(|valve| valve.position() == Some(end))
+}
+
 /// Whether a window covers a minute since 2000-01-01, a Saturday.
 fn covers(window: &Window, minute: u64) -> bool {
     let (day, of_day) = (minute / 1_440, (minute % 1_440) as u16);
@@ -375,7 +388,7 @@ impl Observer for Checker {
                     .valves()
                     .iter()
                     .enumerate()
-                    .any(|(i, v)| i != tank.index() && v.position() == Some(Position::Service));
+                    .any(|(i, v)| i != tank.index() && v.position() == Some(Position::Service) && is_led(world, i));
                 self.expect(other, "S3", tank.index(), at_ms, || {
                     format!("{tank} was relieved while no other valve stood in service")
                 });

@@ -20,7 +20,7 @@ pub use vcd::VcdFile;
 use bedkeeper::calendar::Civil;
 use bedkeeper::journal::Record;
 use bedkeeper::program::Position;
-use bedkeeper::settings::{Arrangement, MeterPlace};
+use bedkeeper::settings::{Arrangement, MeterPlace, RawDrive};
 use bedkeeper::units::{Instant, TankId, elapsed_ms};
 use bedkeeper::{Controller, Input, Settings};
 use jiff::civil::DateTime;
@@ -147,11 +147,16 @@ impl World {
                 Valve::standing_in(machine, place)
             })
             .collect();
+        let shared = settings.sharing.shared_valve.map(|valve| {
+            let ends = RawDrive::TwoPosition { positions: [Position::Service, Position::Standby], valve };
+            let machine = ValveMachine::of(&ends, times.leg_ms, times.coast_ms);
+            Valve::standing_in(machine, Position::Service)
+        });
         let controller = Controller::new(Instant::from_ticks(0), settings)
             .map_err(|_| ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned()))?;
         Ok(Self {
             controller,
-            plant: Plant::new(valves),
+            plant: Plant::new(valves).with_shared(shared),
             now_ms: 0,
             start,
             span_ms: 0,
@@ -367,6 +372,9 @@ impl<'o> Replay<'o> {
             let tank = TankId(u8::try_from(i).unwrap_or(u8::MAX));
             self.tell_and(Input::Switches { tank, closed }, true)?;
         }
+        if let Some(closed) = self.world.plant.shared_mut().and_then(Valve::take_news) {
+            self.tell_and(Input::SharedSwitches { closed }, true)?;
+        }
         Ok(())
     }
 
@@ -430,6 +438,12 @@ impl<'o> Replay<'o> {
                 valve.command_pilots(pilots);
                 stirred = true;
             }
+        }
+        let (motion, now_ms) = (world.controller.shared_motion(), world.now_ms);
+        if let Some(valve) = world.plant.shared_mut().filter(|valve| valve.motion() != motion) {
+            valve.advance(now_ms);
+            valve.command(motion);
+            stirred = true;
         }
         while let Some(record) = self.world.controller.take_record() {
             stirred = true;

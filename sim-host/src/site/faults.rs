@@ -67,6 +67,7 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         "sharing.draining_together" => &["sharing.draining_together"],
         "sharing.join_above" => &["sharing.join_above", "tanks.number"],
         "sharing.join_hysteresis" => &["sharing.join_hysteresis", "sharing.join_above"],
+        "sharing.shared_valve" => &["shared_valve.travel_limit", "shared_valve.rest", "shared_valve"],
         "sharing.join_dwell" => &["sharing.join_dwell"],
         "sharing.bypass_per_mille" => &["sharing.bypass"],
         "medium.hardness" => &["water.hardness"],
@@ -118,6 +119,7 @@ fn rests_on(problem: Problem, raw: &RawSettings) -> &'static [&'static str] {
         | P::AlternatingNeedsTwoTanks
         | P::SharingNeedsSeveralTanks
         | P::OneAtATime
+        | P::OnlyAlternatingTanksShareValve
         | P::OnlyStagedTanksJoin => &["tanks.arrangement"],
         P::OneMustServe | P::OneThresholdForEachFurtherTank => &["tanks.arrangement", "tanks.number"],
         P::ThresholdsNotAscending | P::HysteresisNotBelowThreshold => &["sharing.join_above"],
@@ -166,6 +168,7 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
         }
         P::SharingNeedsSeveralTanks => "give tanks.number, or change tanks.arrangement".to_owned(),
         P::OneMustServe => format!("at most {} here: one tank serves on", raw.tanks.saturating_sub(1)),
+        P::OnlyAlternatingTanksShareValve => "leave it out: these tanks shut themselves off".to_owned(),
         P::OnlyStagedTanksJoin => "leave it out, or set tanks.arrangement to \"staged\"".to_owned(),
         P::OneThresholdForEachFurtherTank => {
             format!("{} flows for {} tanks", raw.tanks.saturating_sub(1), raw.tanks)

@@ -9,6 +9,7 @@
 //! | `[site]` | `name`*; `note`: who to call, where the shut-off is; `units`: "metric" or "us", for reports ("metric") |
 //! | `[tanks]` | `arrangement`*: "single", "alternating", "parallel" or "staged"; `number` (1 if single, else 2); `max_regenerating` (1); `allow_untreated` (false); `stale_after` ("72 h"); `purge` ("2 min") |
 //! | `[sharing]` | of the tanks of a site: `tank_flow` that one can carry ("0 L/min": any); `join_above`* of a staged site: the flow above which each further tank joins; `join_hysteresis` (a tenth of the first of them), `join_dwell` ("1 min"); `draining_together` (1); `bypass`: share of the water blended past the tanks ("0 %") |
+//! | `[shared_valve]` | where two alternating tanks have one changeover valve in place of "standby" positions: `travel_limit` ("1 min"), `rest` ("2 s"), `retries` (2) |
 //! | `[water]` | `hardness`* of the feed; for sizing `use_per_day` and `peak_flow` |
 //! | `[resin]` | of a softener: `volume`* in each tank; `capacity`*: what one dose restores, per tank ("60 kgr") or per resin ("20 kgr/ft3"); `total`: what the resin can hold at the utmost, in the same forms ("1.9 eq/L") |
 //! | `[filter]` | instead of `[water]`, `[resin]`, `[brine]`: `capacity`*: volume between regenerations of one tank |

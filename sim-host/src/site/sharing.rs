@@ -1,7 +1,7 @@
-//! How several tanks share the work: `[sharing]`.
+//! How several tanks share the work: `[sharing]`, `[shared_valve]`.
 
-use bedkeeper::settings::{Arrangement, MAX_STAGES};
-use bedkeeper::units::Flow;
+use bedkeeper::settings::{Arrangement, MAX_STAGES, RawTwoPosition};
+use bedkeeper::units::{Flow, Millis};
 
 use super::Draft;
 use super::reader::{Entry, Reader, Section};
@@ -36,6 +36,22 @@ pub(super) fn read<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut D
         sharing.bypass_per_mille = share;
     }
     section.done(r);
+    sharing.shared_valve = shared_valve(r, root);
+}
+
+/// Reads `[shared_valve]`; its presence says that there is one.
+fn shared_valve<'d>(r: &mut Reader<'d>, root: &mut Section<'d>) -> Option<RawTwoPosition> {
+    let mut section = root.section(r, "shared_valve");
+    let travel_limit = section.optional(r, "travel_limit").and_then(|entry| entry.millis(r));
+    let rest = section.optional(r, "rest").and_then(|entry| entry.millis(r));
+    let retries = section.optional(r, "retries").and_then(|entry| entry.whole(r, 0..=10));
+    let given = section.is_given();
+    section.done(r);
+    given.then(|| RawTwoPosition {
+        travel_limit: travel_limit.unwrap_or(Millis::from_mins(1)),
+        rest: rest.unwrap_or(Millis::from_secs(2)),
+        retries: retries.unwrap_or(2),
+    })
 }
 
 /// A list of flows, at most one for each further tank that a site can have.

@@ -19,7 +19,7 @@ impl<const N: usize> Controller<N> {
         let position = |id: TankId| self.tanks.get(id.index()).and_then(|t| t.drive.position());
         if !changeover.relieved {
             let purging = self.tanks.get(changeover.to.index()).is_some_and(|t| matches!(t.duty, Duty::Purging { .. }));
-            if purging || position(changeover.to) != Some(Position::Service) {
+            if purging || position(changeover.to) != Some(Position::Service) || !self.is_led(changeover.to) {
                 return false;
             }
             self.take_over(changeover);
@@ -41,6 +41,9 @@ impl<const N: usize> Controller<N> {
             None => None,
         };
         if from.is_some() && self.changeover_held_until(now).is_some() {
+            return false;
+        }
+        if self.shared.as_ref().is_some_and(|shared| shared.valve.is_lost()) {
             return false;
         }
         let Some((to, since)) = self.relief(from) else { return false };

@@ -38,6 +38,7 @@ impl<const N: usize> Controller<N> {
         }
         next.consider(self.hour.deadline(now, self.clock, settings.hour_minute, settings.hour_grace));
         next.consider(self.changeover_held_until(now));
+        next.consider(self.shared.as_ref().and_then(|shared| shared.valve.deadline()));
         self.stage_deadlines(now, &mut next);
         self.watch_deadlines(now, &mut next);
         next.consider(self.mark_due());

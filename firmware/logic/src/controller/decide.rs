@@ -53,10 +53,12 @@ impl<const N: usize> Controller<N> {
             changed |= self.poll_duty(now, id);
             changed |= self.ask_from_ledger(now, id);
         }
+        changed |= self.poll_shared(now);
         changed |= self.poll_changeover(now);
         *survey = self.survey(now, outside);
         changed |= self.start_waiting(now, survey);
         changed |= self.arbitrate();
+        changed |= self.send_shared(now);
         changed | self.send_drives(now)
     }
 

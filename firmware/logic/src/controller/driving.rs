@@ -86,15 +86,24 @@ impl<const N: usize> Controller<N> {
                 Some(Position::Service)
             }
             // What it must wait for, it waits for where it rests (S1).
-            Duty::Regenerating(_) | Duty::Purging { .. } if !self.has_its_share(id, tank) => {
-                Some(self.settings.rest_position())
-            }
-            Duty::Ready { .. } | Duty::Spent => Some(self.settings.rest_position()),
+            Duty::Regenerating(_) | Duty::Purging { .. } if !self.has_its_share(id, tank) => self.waits_at(tank),
+            Duty::Ready { .. } | Duty::Spent => self.waits_at(tank),
             Duty::Regenerating(r) => r.wanted(&self.settings).or(Some(self.rests_at(r))),
             Duty::Purging { .. } => Some(Position::FastRinse),
-            Duty::Out { reason: OutReason::Operator } => Some(self.settings.rest_position()),
+            Duty::Out { reason: OutReason::Operator } => self.waits_at(tank),
             Duty::Out { reason: OutReason::DriveLost } => None,
         }
+    }
+
+    /// Where a tank waits off-line; with brine in its bed not in service, but where it stands, or in a
+    /// rinse if nobody knows where that is (S12).
+    fn waits_at(&self, tank: &Tank) -> Option<Position> {
+        let rest = self.settings.rest_position();
+        let salted = tank.salted || tank.regeneration().is_some_and(|r| r.brine().must_rinse());
+        if rest != Position::Service || !salted {
+            return Some(rest);
+        }
+        if tank.drive.position().is_none() { Some(Position::FastRinse) } else { None }
     }
 
     /// Where a tank rests after its regeneration.

@@ -85,6 +85,9 @@ impl<const N: usize> Controller<N> {
             Duty::Out { reason: OutReason::DriveLost } => visit(Hold::DriveFailed, None),
             _ => {}
         }
+        if let Some(hold) = self.shared_valve_hold() {
+            visit(hold, None);
+        }
         if tank.demand.operator_hold {
             visit(Hold::OperatorHold, None);
         }
@@ -156,7 +159,7 @@ impl<const N: usize> Controller<N> {
 
     /// Some tank serves with its valve confirmed in service.
     pub(super) fn is_confirmed_serving(&self) -> bool {
-        self.tanks.iter().any(|t| self.is_confirmed(t))
+        self.confirmed_serving() > 0
     }
 
     /// Holds by contacts, flow and the drain allowance.

@@ -50,7 +50,7 @@ impl<const N: usize> Controller<N> {
 
     /// Tanks confirmed serving.
     pub(super) fn confirmed_serving(&self) -> usize {
-        self.tanks.iter().filter(|t| self.is_confirmed(t)).count()
+        tank_ids(&self.tanks).filter(|(id, t)| self.is_confirmed(t) && self.is_led(*id)).count()
     }
 
     /// It serves, with its valve confirmed in service.

@@ -20,6 +20,7 @@ mod outside;
 mod power;
 mod purging;
 mod regenerating;
+mod shared_valve;
 mod starting;
 #[cfg(test)]
 mod tests;
@@ -32,7 +33,7 @@ use crate::brine::Brine;
 use crate::calendar::{Civil, Clock, DAY_MS, DailyEvent};
 use crate::contact::{Contact, Debounced};
 use crate::demand::{CauseSet, Standing};
-use crate::drive::{Drive, DriveEvent, Motion, Pilots, Switches};
+use crate::drive::{Drive, DriveEvent, Motion, Pilots, Switches, TwoWay};
 use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Journal, Record, Who};
 use crate::ledger::Ledger;
@@ -51,6 +52,7 @@ use arbitrating::Resources;
 pub use holds::Why;
 use joining::Stage;
 pub use power::Save;
+use shared_valve::SharedValve;
 
 /// What a driver tells the controller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -77,6 +79,11 @@ pub enum Input {
     Switches {
         /// Which tank.
         tank: TankId,
+        /// Their levels.
+        closed: Switches,
+    },
+    /// The end switches of the shared changeover valve, as they are; bit 0 is tank 1's end (A6).
+    SharedSwitches {
         /// Their levels.
         closed: Switches,
     },
@@ -134,6 +141,8 @@ pub struct Accounts {
 pub struct Outputs<const N: usize> {
     /// What each valve motor is told, tank by tank.
     pub motions: Vec<Motion, N>,
+    /// What the motor of the shared changeover valve is told (A6).
+    pub shared: Motion,
     /// What the pilots of each valve are told, tank by tank; none where a motor moves it.
     pub pilots: Vec<Pilots, N>,
     /// The alarms that stand.
@@ -217,6 +226,7 @@ pub struct Controller<const N: usize> {
     /// Staged: whether the flow wants each further tank.
     stages: Vec<Stage, N>,
     resources: Resources,
+    shared: Option<SharedValve>,
     accounts: Accounts,
     drain: DrainDay,
     closed_flow_at: Option<Instant>,
@@ -288,6 +298,7 @@ impl<const N: usize> Controller<N> {
             joining: TankSet::EMPTY,
             stages: crate::collect(settings.sharing.join_above.iter().map(|_| Stage::default())),
             resources: Resources::default(),
+            shared: settings.sharing.shared_valve.map(|_| SharedValve { valve: TwoWay::new(now), moved: false }),
             accounts: Accounts::default(),
             drain: DrainDay::default(),
             closed_flow_at: None,
@@ -371,6 +382,13 @@ impl<const N: usize> Controller<N> {
                 if event == Some(DriveEvent::StoodInBrine) {
                     self.brine_in_bed(now, tank);
                 }
+                Ok(Effect::Decide)
+            }
+            Input::SharedSwitches { closed } => {
+                if self.shared.is_none() {
+                    return Err(Refused::NoSharedValve);
+                }
+                self.set_shared_switches(now, closed);
                 Ok(Effect::Decide)
             }
             Input::Contact { contact, closed } => {
@@ -612,6 +630,7 @@ impl<const N: usize> Controller<N> {
     pub fn outputs(&self) -> Outputs<N> {
         Outputs {
             motions: crate::collect(self.tanks.iter().map(|t| t.drive.motion())),
+            shared: self.shared_motion(),
             pilots: crate::collect(self.tanks.iter().map(|t| t.drive.pilots(&self.settings.drive))),
             alarms: self.watches.standing(),
             unacknowledged: self.watches.unacknowledged(),

@@ -137,7 +137,7 @@ impl<const N: usize> Controller<N> {
             return Ok(());
         }
         if !matches!(tank.duty, Duty::Out { .. }) {
-            return Err(Refused::NotOut);
+            return if self.forgive_shared(now) { Ok(()) } else { Err(Refused::NotOut) };
         }
         let event = tank.drive.forgive(now, &self.settings.drive);
         tank.demand.operator_hold = false;

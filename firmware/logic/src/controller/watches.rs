@@ -31,8 +31,14 @@ impl<const N: usize> Controller<N> {
     fn condition(&self, alarm: Alarm, now: Instant) -> Option<TankSet> {
         let settings = &self.settings;
         let stands = match alarm {
-            Alarm::ValveLost => return self.tanks_where(|t| t.drive.is_lost()),
-            Alarm::ValveMoved => return self.tanks_where(|t| t.moved),
+            Alarm::ValveLost => {
+                let shared = self.shared.as_ref().is_some_and(|shared| shared.valve.is_lost());
+                return self.tanks_where(|t| t.drive.is_lost()).or(shared.then_some(TankSet::EMPTY));
+            }
+            Alarm::ValveMoved => {
+                let shared = self.shared.as_ref().is_some_and(|shared| shared.moved);
+                return self.tanks_where(|t| t.moved).or(shared.then_some(TankSet::EMPTY));
+            }
             Alarm::TankOut => return self.tanks_where(|t| matches!(t.duty, Duty::Out { .. })),
             Alarm::Overrun => {
                 return self.tanks_where(|t| matches!(t.duty, Duty::Serving) && t.ledger.overrun() > Volume::ZERO);

@@ -74,7 +74,7 @@ pub(super) fn drive(raw: &RawSettings, faults: &mut Faults) -> PositionSet {
         faults.add("drive.positions", None, P::NoServicePosition);
     }
     if raw.arrangement != Arrangement::Single {
-        if !has.contains(Position::Standby) {
+        if !has.contains(Position::Standby) && raw.sharing.shared_valve.is_none() {
             faults.add("drive.positions", None, P::NoStandbyPosition);
         }
         if !has.contains(Position::FastRinse) {

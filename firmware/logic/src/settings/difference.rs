@@ -91,7 +91,7 @@ pub fn difference(from: &RawSettings, to: &RawSettings) -> Difference {
     found.changes.retain(|change| !matches!(change.field, "meter" | "sharing"));
     compare!(found, "sharing.", RawSharing, &from.sharing, &to.sharing, {
         tank_flow: AtOnce, join_above: AtOnce, join_hysteresis: AtOnce, join_dwell: AtOnce, draining_together: AtOnce,
-        bypass_per_mille: AtOnce,
+        bypass_per_mille: AtOnce, shared_valve: Restart,
     });
     compare!(found, "meter.", RawMeter, &from.meter, &to.meter, {
         place: Restart, measures_steps: BetweenRegenerations, pulse_nl: AtOnce, pulse_divisor: AtOnce, min_closed: AtOnce, min_open: AtOnce,

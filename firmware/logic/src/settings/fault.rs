@@ -28,6 +28,8 @@ slugs! {
         DrainingTogetherOutOfRange = "must be between 1 and 8 tanks",
         /// Tanks join by the flow at staged sites only.
         OnlyStagedTanksJoin = "is for staged sites only",
+        /// One valve cannot lead more than two tanks, nor both at once.
+        OnlyAlternatingTanksShareValve = "is for alternating sites only",
         /// Each further tank has its own threshold.
         OneThresholdForEachFurtherTank = "must have one flow for each tank after the first",
         /// A later tank joins at a higher flow.

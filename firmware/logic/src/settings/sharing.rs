@@ -3,9 +3,10 @@
 use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
-use super::MAX_TANKS;
+use super::drive::RawTwoPosition;
 use super::fault::{Faults, Problem as P};
 use super::raw::{Arrangement, MeterPlace, RawSettings};
+use super::{MAX_TANKS, check_drive};
 use crate::units::{Flow, Millis};
 
 /// Thresholds of a staged site: one for each tank after the first.
@@ -28,6 +29,9 @@ pub struct RawSharing {
     pub draining_together: u8,
     /// Share of the metered water that a blending bypass leads past the tanks, per mille \[0\] (M5).
     pub bypass_per_mille: u16,
+    /// Alternating: one changeover valve that leads the water of tank 1 at its first end and of tank 2 at
+    /// its second, in place of a shut-off position of each tank's own (A6).
+    pub shared_valve: Option<RawTwoPosition>,
 }
 
 impl RawSharing {
@@ -41,6 +45,7 @@ impl RawSharing {
             join_dwell: Millis::from_mins(1),
             draining_together: 1,
             bypass_per_mille: 0,
+            shared_valve: None,
         }
     }
 }
@@ -70,6 +75,12 @@ pub(super) fn check(raw: &RawSettings, faults: &mut Faults) {
     let sharing = &raw.sharing;
     if !(1..=most).contains(&sharing.draining_together) {
         faults.add("sharing.draining_together", None, P::DrainingTogetherOutOfRange);
+    }
+    if let Some(valve) = &sharing.shared_valve {
+        if raw.arrangement != Arrangement::Alternating {
+            faults.add("sharing.shared_valve", None, P::OnlyAlternatingTanksShareValve);
+        }
+        check_drive::two_position("sharing.shared_valve", valve, faults);
     }
     stages(raw, faults);
     match (sharing.bypass_per_mille, raw.meter.place) {

@@ -62,6 +62,15 @@ pub fn alternating() -> RawSettings {
     raw
 }
 
+/// Two alternating tanks without a shut-off of their own, behind one changeover valve (A6).
+pub fn behind_one_valve() -> RawSettings {
+    let mut raw = alternating();
+    raw.drive = cam(&CAM[..6]);
+    raw.sharing.shared_valve =
+        Some(RawTwoPosition { travel_limit: Millis::from_secs(30), rest: Millis::from_secs(2), retries: 2 });
+    raw
+}
+
 /// So many tanks of 10 000 L each that all serve, fresh at different times; the brine tank holds many doses.
 pub fn parallel(tanks: u8) -> RawSettings {
     let mut raw = alternating();
@@ -120,6 +129,8 @@ pub struct Site<const N: usize> {
     pub given: Vec<(u64, Input)>,
     /// Watches the plant for what must never be, if set.
     pub observer: Option<Observer>,
+    /// The changeover valve that both tanks share, if they do: at its first place tank 1's water passes.
+    pub shared: Option<Valve>,
     heard: usize,
 }
 
@@ -149,8 +160,10 @@ impl<const N: usize> Site<N> {
         for valve in &mut valves {
             valve.power_up();
         }
-        let mut site =
-            Self { controller, valves, now: 0, said: Vec::new(), given: Vec::new(), observer: None, heard: 0 };
+        let ends = cam(&[Position::Service, Position::Standby]);
+        let shared = controller.settings().sharing.shared_valve.map(|_| Valve::new(&ends, Position::Service));
+        let (said, given) = (Vec::new(), Vec::new());
+        let mut site = Self { controller, valves, now: 0, said, given, observer: None, shared, heard: 0 };
         site.tell_switches();
         site
     }
@@ -172,6 +185,11 @@ impl<const N: usize> Site<N> {
             }
             self.put(Input::Switches { tank, closed }).unwrap();
         }
+        let Some(shared) = &mut self.shared else { return };
+        let closed = shared.switches();
+        if shared.told.replace(closed) != Some(closed) {
+            self.put(Input::SharedSwitches { closed }).unwrap();
+        }
     }
 
     /// An input now.
@@ -187,6 +205,9 @@ impl<const N: usize> Site<N> {
             valve.drive(*motion);
             valve.pilot(*pilots);
         }
+        if let Some(shared) = &mut self.shared {
+            shared.drive(outputs.shared);
+        }
         if let Some(observer) = &mut self.observer {
             observer.see_motors(self.now, &self.valves);
         }
@@ -200,12 +221,13 @@ impl<const N: usize> Site<N> {
     pub fn run_to(&mut self, until: u64) {
         assert!(until >= self.now, "time goes forward");
         loop {
-            let moving = self.valves.iter().any(|v| v.is_turning() || v.told != Some(v.switches()));
+            let mut valves = self.valves.iter().chain(&self.shared);
+            let moving = valves.any(|v| v.is_turning() || v.told != Some(v.switches()));
             let step = if moving { self.now + 100 } else { u64::MAX };
             let due = self.controller.next_deadline().map_or(u64::MAX, |d| d.as_ticks());
             let next = step.min(due).min(until).max(self.now);
             self.now = next;
-            for valve in &mut self.valves {
+            for valve in self.valves.iter_mut().chain(&mut self.shared) {
                 valve.advance(next);
             }
             // Pilots change at once: what stood until now is seen before that.
