@@ -44,7 +44,7 @@ fn tanks(site: &Site<8>) -> impl Iterator<Item = u8> + use<> {
 }
 
 proptest! {
-    #![proptest_config(config(120))]
+    #![proptest_config(config(40))]
 
     /// S1, S2, S3, S5, S7, S12, A3, A4: with working drives the floor holds at every instant by the
     /// plant's own valves, whatever operators ask for and however much water flows; no more discharge

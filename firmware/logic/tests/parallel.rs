@@ -4,7 +4,7 @@
 mod support;
 
 use bedkeeper::demand::{Cause, Hold};
-use bedkeeper::drive::DriveEvent;
+use bedkeeper::drive::{DriveEvent, Motion};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason};
 use bedkeeper::program::{Position, StepKind};
@@ -393,7 +393,7 @@ fn v2_unknown_valves_are_sought_one_at_a_time() {
     let mut site = found::<4>(raw, [Position::Service; 4]);
     for _ in 0..(10 * MIN / 100) {
         site.run_for(100);
-        let turning = site.valves.iter().filter(|v| v.is_turning()).count();
+        let turning = site.motions().iter().filter(|m| **m != Motion::Off).count();
         assert!(turning <= 1, "{turning} motors at {}", site.now);
     }
     let confirmed =
