@@ -20,6 +20,8 @@ use crate::quantity::show::{self, UnitSystem};
 pub fn sentence(event: &Event) -> String {
     let litres = |v: Volume| show::volume(v.nl(), UnitSystem::Metric).to_string();
     match *event {
+        Event::AbsenceEnded => "the absence is over".to_owned(),
+        Event::TestEnded { tank } => format!("{tank}: the valve that was tried goes back"),
         Event::Duty { tank, duty, reason } => format!("{tank} is {duty}: {}", reason_text(reason)),
         Event::Asked { tank, cause } => format!("{tank} asks to regenerate: {cause}"),
         Event::Held { tank, holds } if holds.is_empty() => format!("nothing holds {tank} any more"),

@@ -100,6 +100,7 @@ const CHANGES: &[Change] = &[
     ("start.flow_wait", "\"1 h\"", |raw| raw.flow_wait_limit = Millis::from_hours(1)),
     ("calendar.backup_after", "\"4 days\"", |raw| raw.backup_days = 4),
     ("calendar.backup_after", "\"off\"", |_| ()),
+    ("calendar.backup_after_absent", "\"21 days\"", |raw| raw.absence_backup_days = 21),
     ("calendar.schedule", "\"mon, thu\"", |raw| {
         raw.schedule = Schedule::On(days(&[Weekday::Monday, Weekday::Thursday]))
     }),

@@ -114,7 +114,16 @@ impl Clock {
     /// Civil time at a monotonic instant, if known.
     #[must_use]
     pub fn civil(self, at: Instant) -> Option<Civil> {
-        at.as_ticks().checked_add_signed(self.offset_ms?).map(Civil)
+        at.as_ticks().checked_add_signed(self.offset_ms?).map(Civil).filter(|civil| *civil < Civil::END)
+    }
+
+    /// A clock that ran past [`Civil::END`] is one no longer; says whether that is so just now.
+    pub fn expire(&mut self, now: Instant) -> bool {
+        let over = self.is_set() && self.civil(now).is_none();
+        if over {
+            self.offset_ms = None;
+        }
+        over
     }
 
     /// The monotonic instant of a civil time, if the clock is set and that is not before its start.

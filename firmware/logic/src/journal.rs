@@ -201,6 +201,13 @@ pub enum Event {
         /// What came of it.
         event: crate::lock::LockEvent,
     },
+    /// An absence is over.
+    AbsenceEnded,
+    /// A valve that was tried goes back.
+    TestEnded {
+        /// Of which tank.
+        tank: TankId,
+    },
     /// An operator did something.
     Operator {
         /// Who.

@@ -139,7 +139,9 @@ impl Ledger {
             Reserve::Fixed(volume) => volume,
             Reserve::Share(per_mille) => {
                 // In this order, since a capacity times a thousand may not fit.
-                Volume((capacity.0 / 1_000).saturating_mul(u64::from(per_mille)))
+                let share = u64::from(per_mille);
+                Volume((capacity.0 / 1_000).saturating_mul(share))
+                    .plus(Volume((capacity.0 % 1_000).saturating_mul(share) / 1_000))
             }
         };
         self.empty_at = left;

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::program::Position;
 use crate::units::TankId;
 use crate::watch::Alarm;
 
@@ -32,6 +33,22 @@ pub enum Action {
     /// Declare a tank fit to serve as it is: one that is out or was put back, or one whose regeneration
     /// was cut short.
     Vouch(TankId),
+    /// People go away: backup days stretch to their limit, for so many days; 0 = until they return (O7).
+    Leave {
+        /// How many days.
+        days: u8,
+    },
+    /// People are back: beds that stood too long are flushed (O7).
+    Return,
+    /// Try the valve of a tank that is out; it goes back by itself (O6).
+    TestDrive {
+        /// Of which tank.
+        tank: TankId,
+        /// Where to.
+        position: Position,
+    },
+    /// End what is being tried.
+    EndTest,
     /// Answer an alarm.
     Alarm(AlarmAction),
 }
@@ -64,7 +81,8 @@ impl Action {
             | Self::TakeOut(t)
             | Self::PutBack(t)
             | Self::Vouch(t) => Some(t),
-            Self::Alarm(_) => None,
+            Self::TestDrive { tank, .. } => Some(tank),
+            Self::Alarm(_) | Self::Leave { .. } | Self::Return | Self::EndTest => None,
         }
     }
 
@@ -82,6 +100,10 @@ impl Action {
             Self::TakeOut(_) => "take-out",
             Self::PutBack(_) => "put-back",
             Self::Vouch(_) => "vouch",
+            Self::Leave { .. } => "leave",
+            Self::Return => "return",
+            Self::TestDrive { .. } => "test-drive",
+            Self::EndTest => "end-test",
             Self::Alarm(AlarmAction::Acknowledge(_)) => "acknowledge",
             Self::Alarm(AlarmAction::AcknowledgeAll) => "acknowledge-all",
             Self::Alarm(AlarmAction::Reset(_)) => "reset",
@@ -134,6 +156,16 @@ pub enum Refused {
     ConditionStands,
     /// The alarm is not latched.
     NothingToReset,
+    /// No absence was announced.
+    NotAway,
+    /// The valve has no such position.
+    NoSuchPosition,
+    /// This position is not tried by hand.
+    NotTried,
+    /// Drain, brine tank or another valve is in use.
+    InUse,
+    /// Nothing is being tried.
+    NothingTried,
 }
 
 impl core::fmt::Display for Refused {
@@ -159,6 +191,11 @@ impl core::fmt::Display for Refused {
             Self::NothingToAcknowledge => "no such alarm waits to be acknowledged",
             Self::ConditionStands => "what raised the alarm still stands",
             Self::NothingToReset => "the alarm is not latched",
+            Self::NotAway => "no absence was announced",
+            Self::NoSuchPosition => "the valve has no such position",
+            Self::NotTried => "this position is not tried by hand: it belongs to service or to a regeneration",
+            Self::InUse => "the drain, the brine tank or another valve is in use",
+            Self::NothingTried => "nothing is being tried",
         })
     }
 }

@@ -12,7 +12,7 @@ pub use bytes::{Damaged, DoesNotFit, MAX_BYTES, VERSION};
 
 use crate::brine::Brine;
 use crate::calendar::{Civil, Clock, DailyEvent};
-use crate::controller::{Accounts, Changeover, DrainDay};
+use crate::controller::{Accounts, Changeover, DrainDay, Presence};
 use crate::duty::Tank;
 use crate::lock::Locks;
 use crate::settings::{Arrangement, Medium, MeterPlace, Settings};
@@ -36,6 +36,7 @@ pub struct Retained<const N: usize> {
     pub(crate) drain: DrainDay,
     pub(crate) watches: Watches,
     pub(crate) locks: Locks,
+    pub(crate) presence: Presence,
     pub(crate) share_turn: u8,
     pub(crate) forgotten: TankSet,
     /// The journal's head: records written in the plant's life.

@@ -661,3 +661,20 @@ fn t4_clock_changes_break_nothing() {
     site.run_to(due);
     assert_eq!(site.duty(1), DutyKind::Regenerating);
 }
+
+/// T1, T4: a clock that runs past the last day that it can tell is no clock any more: it is said, and backup days go on by
+/// powered time.
+#[test]
+fn t4_a_clock_past_its_end_is_unset() {
+    let mut raw = single();
+    raw.backup_days = 2;
+    let mut site = Site::<1>::new(raw);
+    site.put(Input::Clock(Some(Civil(Civil::END.0 - HOUR)))).unwrap();
+    site.put(Input::Pulses { meter: 0, count: 1 }).unwrap();
+    site.hear();
+    site.run_for(2 * HOUR);
+    assert!(site.controller.outputs().alarms.contains(Alarm::ClockUnset));
+    assert!(site.said.iter().any(|r| r.event == Event::ClockLost));
+    site.run_for(4 * DAY);
+    assert!(site.said.iter().any(|r| matches!(r.event, Event::Asked { cause: Cause::BackupDay, .. })));
+}

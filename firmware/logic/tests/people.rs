@@ -5,6 +5,7 @@ mod support;
 
 use bedkeeper::commission::{HardnessTest, MeterCheck, Name, Task, Walk};
 use bedkeeper::draft::{Draft, NotTaken, ResetTo, StepTimes};
+use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Who};
 use bedkeeper::lock::{Key, LockEvent, LockRule};
 use bedkeeper::operator::{Action, Refused};
@@ -303,4 +304,122 @@ fn o6_what_is_skipped_stands_in_the_record() {
     assert_eq!(walk.positions_left(TankId(0)).iter().count(), settings.positions().iter().count());
     assert!(walk.positions_left(TankId(0)).contains(Position::BrineDraw));
     assert!(settings.has_step(StepKind::BrineDraw));
+}
+
+fn operate(site: &mut Site<2>, action: Action) -> Result<(), Refused> {
+    site.put(Input::Operator { who: PANEL, action })
+}
+
+fn duties(site: &Site<2>) -> [DutyKind; 2] {
+    [0, 1].map(|i: usize| site.controller.tanks()[i].duty().kind())
+}
+
+/// O7, C2: while people are away backup days stretch to their limit; the usual ones hold again on return.
+#[test]
+fn o7_backup_days_stretch_while_people_are_away() {
+    let asked_after = |leave: Option<u8>| {
+        let mut raw = alternating();
+        raw.backup_days = 3;
+        raw.absence_backup_days = 8;
+        let mut site: Site<2> = Site::new(raw);
+        site.put(Input::Pulses { meter: 0, count: 10 }).unwrap();
+        if let Some(days) = leave {
+            operate(&mut site, Action::Leave { days }).unwrap();
+        }
+        site.run_for(12 * DAY);
+        let backup = |r: &&bedkeeper::journal::Record| {
+            matches!(r.event, Event::Asked { cause: bedkeeper::demand::Cause::BackupDay, .. })
+        };
+        site.said.iter().find(backup).map(|r| r.at.as_ticks() / DAY)
+    };
+    assert_eq!(asked_after(None), Some(3));
+    assert_eq!(asked_after(Some(0)), Some(8));
+    // The absence ends by itself after five days, and the bed is overdue by then.
+    assert_eq!(asked_after(Some(5)), Some(5));
+}
+
+/// O7, A5, S3: on return the ready bed is flushed while the other serves, takes over, and then the other is flushed.
+#[test]
+fn o7_on_return_each_bed_is_flushed_while_the_other_serves() {
+    let mut site: Site<2> = Site::new(alternating());
+    assert_eq!(operate(&mut site, Action::Return), Err(Refused::NotAway));
+    operate(&mut site, Action::Leave { days: 0 }).unwrap();
+    site.run_for(10 * DAY);
+    assert_eq!(duties(&site), [DutyKind::Serving, DutyKind::Ready]);
+    site.said.clear();
+    operate(&mut site, Action::Return).unwrap();
+    let end = site.now + HOUR;
+    let mut seen = vec![duties(&site)];
+    while site.now < end {
+        site.run_for(SEC);
+        assert!(site.controller.tanks().iter().any(|t| t.duty().kind() == DutyKind::Serving), "none serves");
+        if seen.last() != Some(&duties(&site)) {
+            seen.push(duties(&site));
+        }
+    }
+    use DutyKind::{Purging, Ready, Serving};
+    assert_eq!(seen, [[Serving, Purging], [Serving, Ready], [Ready, Serving], [Purging, Serving], [Ready, Serving]]);
+    assert_eq!(site.said.iter().filter(|r| matches!(r.event, Event::PurgeEnded { .. })).count(), 2);
+}
+
+/// O7: a short absence leaves no stagnant bed behind.
+#[test]
+fn o7_after_a_short_absence_nothing_is_flushed() {
+    let mut site: Site<2> = Site::new(alternating());
+    operate(&mut site, Action::Leave { days: 2 }).unwrap();
+    assert!(site.controller.away_since().is_some());
+    site.run_for(3 * DAY);
+    assert!(site.controller.away_since().is_none());
+    assert!(!site.said.iter().any(|r| matches!(r.event, Event::PurgeEnded { .. })));
+}
+
+/// O6, S12: a valve is tried only while its tank is out, never into service or brine, and goes back by itself.
+#[test]
+fn o6_a_valve_is_tried_while_its_tank_is_out() {
+    let mut site: Site<2> = Site::new(alternating());
+    let (tank, try_it) = (TankId(1), |position| Action::TestDrive { tank: TankId(1), position });
+    assert_eq!(operate(&mut site, try_it(Position::Backwash)), Err(Refused::NotOut));
+    operate(&mut site, Action::TakeOut(tank)).unwrap();
+    for position in [Position::Service, Position::BrineDraw] {
+        assert_eq!(operate(&mut site, try_it(position)), Err(Refused::NotTried));
+    }
+    assert_eq!(operate(&mut site, try_it(Position::SlowRinse)), Err(Refused::NoSuchPosition));
+    assert_eq!(operate(&mut site, Action::EndTest), Err(Refused::NothingTried));
+
+    operate(&mut site, try_it(Position::Backwash)).unwrap();
+    let began = site.now;
+    site.run_for(4 * MIN);
+    assert_eq!(site.controller.tanks()[1].drive().position(), Some(Position::Backwash));
+    assert_eq!(duties(&site), [DutyKind::Serving, DutyKind::Out]);
+    site.run_to(began + 5 * MIN + 2 * MIN);
+    assert_eq!(site.controller.tanks()[1].drive().position(), Some(Position::Standby));
+    let ended = site.said.iter().find(|r| matches!(r.event, Event::TestEnded { .. })).unwrap();
+    assert_eq!(ended.at.as_ticks(), began + 5 * MIN);
+
+    // Put back in the middle of a test, the tank regenerates as ever.
+    operate(&mut site, try_it(Position::FastRinse)).unwrap();
+    site.run_for(MIN);
+    operate(&mut site, Action::PutBack(tank)).unwrap();
+    site.run_for(4 * HOUR);
+    assert_eq!(duties(&site), [DutyKind::Serving, DutyKind::Ready]);
+}
+
+/// O6, S1: while one valve is tried in a position that discharges, no other tank is given the drain.
+#[test]
+fn o6_a_test_takes_its_share_of_the_drain() {
+    let mut raw = alternating();
+    raw.allow_untreated = true;
+    let mut site: Site<2> = Site::new(raw);
+    operate(&mut site, Action::TakeOut(TankId(1))).unwrap();
+    site.run_for(MIN);
+    operate(&mut site, Action::TestDrive { tank: TankId(1), position: Position::Backwash }).unwrap();
+    site.run_for(MIN);
+    operate(&mut site, Action::StartNow(TankId(0))).unwrap();
+    let end = site.now + 10 * MIN;
+    while site.now < end {
+        site.run_for(SEC);
+        let open = site.valves.iter().filter(|v| v.position().is_some_and(Position::discharges)).count();
+        assert!(open <= 1, "two tanks discharge");
+    }
+    assert!(site.controller.tanks()[0].regeneration().is_some());
 }

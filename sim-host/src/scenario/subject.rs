@@ -79,6 +79,9 @@ pub fn action_slugs() -> Vec<&'static str> {
         A::TakeOut(tank),
         A::PutBack(tank),
         A::Vouch(tank),
+        A::Leave { days: 0 },
+        A::Return,
+        A::EndTest,
     ]
     .map(Action::slug)
     .to_vec()
@@ -98,6 +101,9 @@ pub fn action(slug: &str, tank: TankId) -> Option<Action> {
         "take-out" => A::TakeOut(tank),
         "put-back" => A::PutBack(tank),
         "vouch" => A::Vouch(tank),
+        "leave" => A::Leave { days: 0 },
+        "return" => A::Return,
+        "end-test" => A::EndTest,
         _ => return None,
     })
 }

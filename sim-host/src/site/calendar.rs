@@ -39,6 +39,8 @@ fn calendar<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut Draft) {
     let raw = &mut draft.raw;
     let mut section = root.section(r, "calendar");
     set(&mut raw.backup_days, section.optional(r, "backup_after").and_then(|entry| days_or_off(r, &entry)));
+    let absent = section.optional(r, "backup_after_absent").and_then(|entry| days_or_off(r, &entry));
+    set(&mut raw.absence_backup_days, absent);
     set(&mut raw.schedule, section.optional(r, "schedule").and_then(|entry| schedule(r, &entry)));
     let unset = [("ignore-windows", WhenClockUnset::IgnoreWindows), ("hold-all", WhenClockUnset::HoldAll)];
     set(&mut raw.when_clock_unset, section.optional(r, "when_clock_unset").and_then(|entry| entry.choice(r, &unset)));

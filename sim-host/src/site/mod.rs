@@ -17,7 +17,7 @@
 //! | `[meter]` | `pulse`*: "10 L", "100 pulses/L", "1523 pulses in 100 L"; `place`: "common" or "per-tank" ("common"); `measures_steps`: a common meter counts the water of regeneration steps and nothing else then, single tanks only (false); `min_closed`, `min_open` ("10 ms"); `rated_max` ("100 L/min"); `noisy_above` ("2 %") |
 //! | `[reserve]` | `keep`: "none", a volume or a share ("15 %") ("none") |
 //! | `[start]` | `when`*: "immediate" or "at-hour"; `hour` ("02:00"); `grace` ("3 h"); `exhausted_at_once` (false); `flow_limit` ("0 L/min": any); `flow_wait` ("4 h") |
-//! | `[calendar]` | `backup_after`: "off" or whole days ("off"); `schedule`: "off", weekdays or "every 3 days" ("off"); `when_clock_unset`: "ignore-windows" or "hold-all" ("ignore-windows"); `finish_before_blackout` (true); `exhausted_in_blackout`: "wait" or "override" ("wait"); `changeover_in_blackout` (true) |
+//! | `[calendar]` | `backup_after`: "off" or whole days ("off"); `backup_after_absent`: while people are away ("14 days"); `schedule`: "off", weekdays or "every 3 days" ("off"); `when_clock_unset`: "ignore-windows" or "hold-all" ("ignore-windows"); `finish_before_blackout` (true); `exhausted_in_blackout`: "wait" or "override" ("wait"); `changeover_in_blackout` (true) |
 //! | `[[blackout]]` | up to 8 windows: `days`*, `from`*, `to`* |
 //! | `[remote]` | `role`: "off", "now", "at-hour" or "hold-off" ("off"); `minimum` ("1 s"); `hold_off_limit` ("48 h"); `debounce` of all contacts ("1 s") |
 //! | `[limits]` | `drain_per_day` ("0 L": any); `overdue_after` ("24 h") |

@@ -127,6 +127,7 @@ impl<const N: usize> Controller<N> {
             drain: self.drain,
             watches: self.watches.clone(),
             locks: self.locks,
+            presence: self.presence,
             share_turn: self.share_turn,
             forgotten: self.power.forgotten,
             records: self.power.records,
@@ -164,6 +165,7 @@ impl<const N: usize> Controller<N> {
         self.drain = retained.drain;
         self.watches = retained.watches.clone();
         self.locks = retained.locks;
+        self.presence = retained.presence;
         self.locks.close(Who::Panel);
         self.locks.close(Who::Serial);
         self.share_turn = retained.share_turn;

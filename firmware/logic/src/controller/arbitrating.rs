@@ -23,8 +23,11 @@ pub(super) struct Resources {
 
 impl<const N: usize> Controller<N> {
     /// What a tank needs now.
-    fn uses(&self, tank: &Tank) -> Uses {
+    fn uses(&self, id: TankId, tank: &Tank) -> Uses {
         match &tank.duty {
+            Duty::Out { .. } => self
+                .tried_position(id)
+                .map_or_else(Uses::default, |tried| Uses { drain: tried.discharges(), brine: tried.uses_brine_tank() }),
             Duty::Regenerating(regeneration) => regeneration.uses(&self.settings),
             Duty::Purging { .. } => Uses { drain: true, brine: false },
             _ => Uses::default(),
@@ -33,7 +36,7 @@ impl<const N: usize> Controller<N> {
 
     /// Whether a tank has what its step needs.
     pub(super) fn has_its_share(&self, id: TankId, tank: &Tank) -> bool {
-        let uses = self.uses(tank);
+        let uses = self.uses(id, tank);
         let Resources { drain, brine } = self.resources;
         (!uses.drain || drain.contains(id)) && (!uses.brine || brine.contains(id))
     }
@@ -44,7 +47,7 @@ impl<const N: usize> Controller<N> {
         if self.has_its_share(id, tank) {
             return holds;
         }
-        let uses = self.uses(tank);
+        let uses = self.uses(id, tank);
         if uses.drain && self.is_drain_full(Some(id)) {
             holds.insert(Hold::DrainBusy);
         }
@@ -93,7 +96,7 @@ impl<const N: usize> Controller<N> {
     fn release(&mut self) {
         let mut resources = self.resources;
         for (id, tank) in tank_ids(&self.tanks) {
-            let uses = self.uses(tank);
+            let uses = self.uses(id, tank);
             let waits = !self.has_its_share(id, tank);
             // On its way it may still be open; a lost valve is looked at by itself.
             let stands = |open: fn(Position) -> bool| match tank.drive.position() {
@@ -121,6 +124,6 @@ impl<const N: usize> Controller<N> {
         let waiting = tank_ids(&self.tanks).filter(|(id, tank)| !self.has_its_share(*id, tank));
         let free = waiting.filter(|(id, tank)| self.share_holds(*id, tank).is_empty());
         let began = |tank: &Tank| tank.regeneration().map(crate::sequence::Regeneration::started_at);
-        free.min_by_key(|(_, tank)| began(tank)).map(|(id, tank)| (id, self.uses(tank)))
+        free.min_by_key(|(_, tank)| began(tank)).map(|(id, tank)| (id, self.uses(id, tank)))
     }
 }

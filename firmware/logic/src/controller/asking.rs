@@ -29,7 +29,7 @@ impl<const N: usize> Controller<N> {
     /// operator holds is in nobody's way (C7).
     #[inline(never)]
     pub(super) fn ask_backup(&mut self, now: Instant, date: Option<u32>) {
-        let days = u32::from(self.settings.backup_days);
+        let days = self.backup_days_now();
         if days == 0 {
             return;
         }

@@ -36,7 +36,9 @@ impl<const N: usize> Controller<N> {
     pub(super) fn begin_changeover(&mut self, now: Instant) -> bool {
         let serving = tank_ids(&self.tanks).find(|(_, t)| matches!(t.duty, Duty::Serving));
         let from = match serving {
-            Some((id, tank)) if tank.leaving || !tank.demand.causes().is_empty() => Some(id),
+            Some((id, tank)) if tank.leaving || !tank.demand.causes().is_empty() || self.is_relieved_fresh(id) => {
+                Some(id)
+            }
             Some(_) => return false,
             None => None,
         };

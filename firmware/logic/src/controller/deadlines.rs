@@ -3,6 +3,7 @@
 use super::holds::Survey;
 use super::outside::Outside;
 use super::{Controller, NEVER, is_waiting};
+use crate::calendar::Civil;
 use crate::contact::Contact;
 use crate::demand::Hold;
 use crate::duty::Duty;
@@ -41,6 +42,9 @@ impl<const N: usize> Controller<N> {
         next.consider(self.shared.as_ref().and_then(|shared| shared.valve.deadline()));
         self.stage_deadlines(now, &mut next);
         self.watch_deadlines(now, &mut next);
+        next.consider(self.clock.instant(Civil::END));
+        self.absence_deadline(&mut next);
+        self.test_deadline(&mut next);
         next.consider(self.mark_due());
         next.at
     }

@@ -21,6 +21,11 @@ impl<const N: usize> Controller<N> {
         for meter in &mut self.meters {
             meter.poll(now, self.settings.meter_settings());
         }
+        if self.clock.expire(now) {
+            self.write(Event::ClockLost);
+        }
+        self.poll_absence(now);
+        self.poll_test(now);
         self.poll_hour(now);
         let mut survey = Survey::default();
         let mut outside = None;
@@ -53,6 +58,7 @@ impl<const N: usize> Controller<N> {
             changed |= self.poll_duty(now, id);
             changed |= self.ask_from_ledger(now, id);
         }
+        changed |= self.flush_stagnant();
         changed |= self.poll_shared(now);
         changed |= self.poll_changeover(now);
         *survey = self.survey(now, outside);

@@ -90,7 +90,9 @@ impl<const N: usize> Controller<N> {
             Duty::Ready { .. } | Duty::Spent => self.waits_at(tank),
             Duty::Regenerating(r) => r.wanted(&self.settings).or(Some(self.rests_at(r))),
             Duty::Purging { .. } => Some(Position::FastRinse),
-            Duty::Out { reason: OutReason::Operator } => self.waits_at(tank),
+            Duty::Out { reason: OutReason::Operator } => {
+                self.tried_position(id).filter(|_| self.has_its_share(id, tank)).or_else(|| self.waits_at(tank))
+            }
             Duty::Out { reason: OutReason::DriveLost } => None,
         }
     }

@@ -5,6 +5,7 @@
 //! `changing_over`, `joining`, `arbitrating`, `starting`, `deadlines`); `holds` says what stands in the way, `operator` grants or
 //! refuses what people ask.
 
+mod absence;
 mod after_power;
 mod arbitrating;
 mod asking;
@@ -22,6 +23,7 @@ mod purging;
 mod regenerating;
 mod shared_valve;
 mod starting;
+mod testing;
 #[cfg(test)]
 mod tests;
 mod watches;
@@ -45,6 +47,7 @@ use crate::settings::{Arrangement, Effect as TakesEffect, MAX_TANKS, MeterPlace,
 use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
 use crate::watch::{AlarmSet, Watches};
 
+pub(crate) use absence::Presence;
 use power::Power;
 
 pub use after_power::RestoreRefused;
@@ -53,6 +56,7 @@ pub use holds::Why;
 use joining::Stage;
 pub use power::Save;
 use shared_valve::SharedValve;
+use testing::DriveTest;
 
 /// What a driver tells the controller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -233,6 +237,8 @@ pub struct Controller<const N: usize> {
     settings_rejected: bool,
     watches: Watches,
     locks: Locks,
+    presence: Presence,
+    test: Option<DriveTest>,
     journal: Journal<N>,
     /// Records written by the decision under way.
     written: u8,
@@ -305,6 +311,8 @@ impl<const N: usize> Controller<N> {
             settings_rejected: false,
             watches: Watches::default(),
             locks: Locks::default(),
+            presence: Presence::default(),
+            test: None,
             journal: Journal::default(),
             power: Power::new(now),
             written: 0,

@@ -38,6 +38,10 @@ impl<const N: usize> Controller<N> {
             Action::TakeOut(_) => self.take_out(id),
             Action::PutBack(_) => self.put_back(now, id),
             Action::Vouch(_) => self.vouch(now, id),
+            Action::Leave { days } => self.leave(now, days),
+            Action::Return => self.come_back(now),
+            Action::TestDrive { tank, position } => self.test_drive(now, tank, position),
+            Action::EndTest => self.end_test(),
             Action::Alarm(answer) => self.operate_alarm(answer),
         }
     }

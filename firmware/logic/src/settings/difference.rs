@@ -78,7 +78,7 @@ pub fn difference(from: &RawSettings, to: &RawSettings) -> Difference {
     let mut found = Difference::default();
     compare!(found, "", RawSettings, from, to, {
         arrangement: Restart, tanks: Restart, medium: BetweenRegenerations, meter: AtOnce, reserve: AtOnce,
-        start: AtOnce, hour_minute: AtOnce, hour_grace: AtOnce, exhausted_at_once: AtOnce, backup_days: AtOnce,
+        start: AtOnce, hour_minute: AtOnce, hour_grace: AtOnce, exhausted_at_once: AtOnce, backup_days: AtOnce, absence_backup_days: AtOnce,
         schedule: AtOnce, windows: AtOnce, finish_before_window: AtOnce, exhausted_in_window: AtOnce,
         changeover_in_window: AtOnce, when_clock_unset: AtOnce, remote: AtOnce, remote_minimum: AtOnce,
         hold_off_limit: AtOnce, contact_debounce: AtOnce, start_flow_limit: AtOnce, flow_wait_limit: AtOnce,

@@ -236,6 +236,8 @@ pub struct RawSettings {
     pub exhausted_at_once: bool,
     /// Backup days; 0 = off (C2).
     pub backup_days: u8,
+    /// Backup days while people are away [14; not below `backup_days`] (O7).
+    pub absence_backup_days: u8,
     /// Regenerations by the calendar.
     pub schedule: Schedule,
     /// Blackout windows (C5).
@@ -360,6 +362,7 @@ impl RawSettings {
             hour_grace: Millis::from_hours(3),
             exhausted_at_once: false,
             backup_days: 0,
+            absence_backup_days: 14,
             schedule: Schedule::Off,
             windows: Vec::new(),
             finish_before_window: true,
