@@ -5,6 +5,7 @@ pub mod beginning;
 pub mod cli;
 pub mod diagnostic;
 pub mod evidence;
+pub mod explore;
 pub mod physics;
 pub mod plant;
 pub mod process;

@@ -1,6 +1,7 @@
 //! The command line: one verb a file.
 
 mod demo;
+mod explore;
 mod new;
 mod pack;
 mod replay;
@@ -19,6 +20,7 @@ use crate::bed::{self, cli::BedArgs};
 use crate::size::{self, cli::SizeArgs};
 
 pub use demo::{bundled_recording, demo_name, demo_site};
+pub use explore::ExploreArgs;
 pub use replay::ReplayArgs;
 pub(crate) use replay::{Units, load_site};
 pub use rules::RulesArgs;
@@ -55,6 +57,7 @@ struct Command {
 enum Verb {
     Replay(Box<ReplayArgs>),
     Verify(VerifyArgs),
+    Explore(ExploreArgs),
     Why(WhyArgs),
     Rules(RulesArgs),
     Size(Box<SizeArgs>),
@@ -143,6 +146,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         None => replay::run(&ReplayArgs::bundled(), &style, command.quiet),
         Some(Verb::Replay(args)) => replay::run(&args, &style, command.quiet),
         Some(Verb::Verify(args)) => verify::run(&args, &style),
+        Some(Verb::Explore(args)) => explore::run(&args, &style),
         Some(Verb::Why(args)) => why::run(&args, &style),
         Some(Verb::Rules(args)) => rules::run(&args, &style),
         Some(Verb::New(args)) => new::run(&args, &style),

@@ -208,6 +208,20 @@ impl Valve {
         self.reported = None;
     }
 
+    /// Everything that its future depends on, with times counted from the time it was advanced to: of two valves of one
+    /// machine with equal keys, what follows is equal.
+    #[must_use]
+    pub fn future_key(&self) -> impl std::hash::Hash + '_ {
+        let left = |until: u64| until.saturating_sub(self.at_ms);
+        (
+            (self.place_us, self.told, self.coasts.map(|(motion, until)| (motion, left(until))), &self.armed),
+            (self.pilots, self.follows.map(left), self.acts),
+            (self.welded, self.hand.map(|(until, place)| (left(until), place)), self.level),
+            (self.chatter.map(|(since, level)| (self.at_ms.saturating_sub(since), level)), self.mark_hidden),
+            (self.extra_mark_ms.map(|from| (left(from), self.at_ms.saturating_sub(from))), self.reported),
+        )
+    }
+
     /// The faults that are armed.
     #[must_use]
     pub fn faults(&self) -> &[Fault] {

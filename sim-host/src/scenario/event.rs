@@ -59,6 +59,13 @@ pub enum Deed {
         /// After so many ms it is mended.
         lasts_ms: Option<u64>,
     },
+    /// A fault of a valve is mended.
+    Mend {
+        /// Whose.
+        tank: TankId,
+        /// What.
+        fault: Fault,
+    },
     /// A meter's contact closes for a while, again and again.
     MeterContact {
         /// Which meter, from 0.

@@ -564,12 +564,13 @@ fn read_deed<'d>(
     let whos = [("panel", Who::Panel), ("remote", Who::Remote), ("serial", Who::Serial)];
     let who = section.optional(r, "who").and_then(|e| e.choice(r, &whos)).unwrap_or(Who::Panel);
     let fault = section.optional(r, "fault");
+    let mend = section.optional(r, "mend");
     let settings = section.optional(r, "settings");
     let meter_contact = section.optional(r, "meter_contact");
-    let given = [&contact, &clock, &operator, &fault, &settings, &meter_contact];
+    let given = [&contact, &clock, &operator, &fault, &mend, &settings, &meter_contact];
     if given.iter().filter(|given| given.is_some()).count() != 1 {
         let place = r.place(section.path());
-        let help = "give one of contact, clock, operator, fault, settings, meter_contact";
+        let help = "give one of contact, clock, operator, fault, mend, settings, meter_contact";
         r.fail_at(place, section.path(), "must say one thing that happens", help);
         return None;
     }
@@ -583,6 +584,9 @@ fn read_deed<'d>(
     let tank = TankId(u8::try_from(tank.unwrap_or(0)).unwrap_or(0));
     if let Some(entry) = fault {
         return read_fault(&entry, r, context, tank).map(|fault| Deed::Fault { tank, fault, lasts_ms });
+    }
+    if let Some(entry) = mend {
+        return read_fault(&entry, r, context, tank).map(|fault| Deed::Mend { tank, fault });
     }
     if let Some(entry) = operator {
         let name = slug(&entry, r, &subject::action_slugs(), |name| name)?;

@@ -12,7 +12,7 @@ use super::event::{self, Deed, When};
 use super::expect::Shown;
 use super::subject::Subject;
 use super::time::Days;
-use super::timeline::Tap;
+use super::timeline::{Tap, Timeline};
 use super::verdict::Verdict;
 use super::water::Source;
 use crate::plant::Fault;
@@ -33,6 +33,14 @@ pub struct RunError {
 /// # Errors
 /// Its recording is at fault or does not fit the site.
 pub fn run(scenario: &Scenario) -> Result<Verdict, RunError> {
+    run_whole(scenario).map(|(verdict, _)| verdict)
+}
+
+/// Runs a scenario; the verdict, and all that the run showed.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_whole(scenario: &Scenario) -> Result<(Verdict, Timeline), RunError> {
     let fault = |why| RunError { file: scenario.file.clone(), why };
     let mut tap = Tap::default();
     let mut checker = Checker::new(scenario.site.settings.raw().clone());
@@ -50,7 +58,8 @@ pub fn run(scenario: &Scenario) -> Result<Verdict, RunError> {
         end_ms: scenario.lasts_ms,
     };
     let judgements = scenario.expectations.iter().map(|expectation| expectation.judge(&shown)).collect();
-    Ok(Verdict::new(scenario, judgements, timeline.reached))
+    let verdict = Verdict::new(scenario, judgements, timeline.reached.clone());
+    Ok((verdict, timeline))
 }
 
 /// Runs scenarios on all cores; the verdicts come in the order of the scenarios.
@@ -250,6 +259,7 @@ impl Script {
                     self.insert(at_ms.saturating_add(*lasts), Act::Disarm(*tank, *fault));
                 }
             }
+            Deed::Mend { tank, fault } => self.insert(at_ms, Act::Disarm(*tank, *fault)),
             Deed::MeterContact { meter, times, closed_ms, every_ms } => {
                 for i in 0..u64::from(*times) {
                     let closes = at_ms + i * every_ms;

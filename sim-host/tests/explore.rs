@@ -1,0 +1,35 @@
+//! `bedkeeper explore`: what it prints.
+#![allow(missing_docs)]
+
+use std::process::{Command, Output, Stdio};
+
+fn explore(args: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_bedkeeper"));
+    command.arg("explore").args(args).stdin(Stdio::null()).output().expect("the command runs")
+}
+
+#[test]
+fn states_depth_and_properties_are_told() {
+    let output = explore(&["demo:apartments", "--states", "300", "--json"]);
+    assert_eq!(output.status.code(), Some(0));
+    let value: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    assert_eq!(value["site"], "Apartments (invented)");
+    assert_eq!(value["closed"], false);
+    assert!(value["states"].as_u64() >= Some(300) && value["depth"].as_u64() > Some(1));
+    assert!(value["seconds"].is_f64() && value["counterexamples"].as_array().is_some_and(Vec::is_empty));
+    let properties = value["properties"].as_array().expect("a list");
+    let always = || properties.iter().filter(|p| p["kind"] == "always");
+    assert!(always().all(|p| p["holds"] == true) && always().any(|p| p["id"] == "S12"));
+    assert!(properties.iter().any(|p| p["id"] == "duty:serving" && p["kind"] == "sometimes" && p["holds"] == true));
+    assert!(properties.iter().any(|p| p["kind"] == "sometimes" && p["holds"] == false));
+}
+
+/// Without an adversary there is one way: nothing but time.
+#[test]
+fn a_search_of_a_certain_depth_ends_there() {
+    let output = explore(&["demo:house", "--no-operators", "--no-contacts", "--faults", "0", "--depth", "6"]);
+    let shown = String::from_utf8(output.stdout).expect("UTF-8");
+    assert!(shown.contains(", 6 acts deep, ") && shown.contains("not closed: "), "{shown}");
+    assert!(shown.contains("always    S1"), "{shown}");
+    assert_eq!(explore(&["nowhere.toml"]).status.code(), Some(2));
+}
