@@ -12,7 +12,7 @@ pub use bytes::{Damaged, DoesNotFit, MAX_BYTES, VERSION};
 
 use crate::brine::Brine;
 use crate::calendar::{Civil, Clock, DailyEvent};
-use crate::controller::{Accounts, Changeover, DrainDay, Presence};
+use crate::controller::{Accounts, Changeover, DrainDay, Presence, Resources};
 use crate::duty::Tank;
 use crate::lock::Locks;
 use crate::settings::{Arrangement, Medium, MeterPlace, Settings};
@@ -31,7 +31,11 @@ pub struct Retained<const N: usize> {
     pub(crate) tanks: Vec<Tank, N>,
     pub(crate) brine: Brine,
     pub(crate) brine_uncertain: bool,
+    /// Refill time given out of turn, which the next regeneration saves (P5).
+    pub(crate) brine_surplus: Millis,
     pub(crate) changeover: Option<Changeover>,
+    pub(crate) joining: TankSet,
+    pub(crate) resources: Resources,
     pub(crate) accounts: Accounts,
     pub(crate) drain: DrainDay,
     pub(crate) watches: Watches,

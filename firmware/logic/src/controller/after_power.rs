@@ -11,7 +11,7 @@ use crate::journal::{Event, Who};
 use crate::program::{Position, StepKind};
 use crate::retain::{Plant, Retained};
 use crate::sequence::AfterPower;
-use crate::settings::{MeterPlace, RawDrive, Settings};
+use crate::settings::{CamFeedback, MeterPlace, RawDrive, Settings};
 use crate::units::{Instant, Millis, TankId, Volume};
 
 /// A valve that passed this long unseen in the brine position has drawn brine (S12).
@@ -122,7 +122,10 @@ impl<const N: usize> Controller<N> {
             tanks: self.tanks.clone(),
             brine: self.brine,
             brine_uncertain: self.power.brine_uncertain,
+            brine_surplus: self.power.surplus,
             changeover: self.changeover,
+            joining: self.joining,
+            resources: self.resources,
             accounts: self.accounts,
             drain: self.drain,
             watches: self.watches.clone(),
@@ -161,6 +164,8 @@ impl<const N: usize> Controller<N> {
         self.scheduled_at = retained.scheduled_at;
         self.brine = retained.brine;
         self.changeover = retained.changeover;
+        self.joining = retained.joining;
+        self.resources = retained.resources;
         self.accounts = retained.accounts;
         self.drain = retained.drain;
         self.watches = retained.watches.clone();
@@ -172,6 +177,7 @@ impl<const N: usize> Controller<N> {
         self.power.records = retained.records;
         self.power.forgotten = retained.forgotten;
         self.power.brine_uncertain = retained.brine_uncertain;
+        self.power.surplus = retained.brine_surplus;
     }
 
     /// Charges what the cut may have lost of the metered volume (S10), and what the forecast says has flowed
@@ -208,14 +214,11 @@ impl<const N: usize> Controller<N> {
             Duty::Out { .. } => {}
             // A drive that tells nothing was under way when power failed: nobody knows that it did not stop
             // where brine is drawn (S12).
-            _ if travelled && self.is_blind() && self.power.dark.exceeds(BRINE_UNSEEN) => self.brine_in_bed(now, id),
+            _ if travelled && is_blind(&self.settings.drive) && self.power.dark.exceeds(BRINE_UNSEEN) => {
+                self.brine_in_bed(now, id)
+            }
             _ => {}
         }
-    }
-
-    /// The drives tell nothing of where they are.
-    fn is_blind(&self) -> bool {
-        matches!(self.settings.drive, RawDrive::Timed { .. })
     }
 
     /// P3–P5: what is left of a regeneration.
@@ -229,8 +232,8 @@ impl<const N: usize> Controller<N> {
             return self.begin_again_later(id);
         }
         let Some(step) = regeneration.step(settings) else { return };
-        let blind = matches!(settings.drive, RawDrive::Timed { .. });
-        if step == StepKind::BrineRefill && (blind || regeneration.has_served()) {
+        let blind = is_blind(&settings.drive);
+        if step == StepKind::BrineRefill && runs_on_dark(&settings.drive) && (blind || regeneration.has_served()) {
             return self.refill_ran_on(now, id);
         }
         if !dark.exceeds(settings.power.resume_within) {
@@ -315,7 +318,7 @@ impl<const N: usize> Controller<N> {
             (Duty::Regenerating(regeneration), Position::BrineRefill) => {
                 let expected = regeneration.step(settings) == Some(StepKind::BrineRefill);
                 if !expected {
-                    self.power.brine_uncertain |= long;
+                    self.refilled_out_of_turn();
                 } else if !regeneration.has_served() {
                     self.refill_ran_on(now, id);
                 }
@@ -330,8 +333,28 @@ impl<const N: usize> Controller<N> {
             }
             (Duty::Regenerating(_), _) | (Duty::Purging { .. }, Position::FastRinse) => {}
             (_, Position::BrineDraw | Position::SlowRinse | Position::FastRinse) => self.brine_in_bed(now, id),
-            (_, Position::BrineRefill) => self.power.brine_uncertain |= long,
+            (_, Position::BrineRefill) => self.refilled_out_of_turn(),
             _ => {}
+        }
+    }
+
+    /// A valve stood in the refill position on its way: that water is not given once more (P5).
+    fn refilled_out_of_turn(&mut self) {
+        let longer = match self.power.dark {
+            Dark::No => return,
+            Dark::AtMost(length) => length,
+            Dark::Unknown => Millis(u32::MAX),
+        };
+        self.power.surplus = self.power.surplus.plus(longer);
+        self.power.brine_uncertain |= self.power.dark.exceeds(BRINE_UNSEEN);
+        let surplus = self.power.surplus;
+        let settings = &self.settings;
+        // The regeneration under way, if there is one, gives so much less.
+        for tank in &mut self.tanks {
+            if let Duty::Regenerating(regeneration) = &mut tank.duty {
+                regeneration.refill_less(surplus, settings);
+                self.power.surplus = Millis::ZERO;
+            }
         }
     }
 
@@ -340,6 +363,25 @@ impl<const N: usize> Controller<N> {
         if self.power.dark != Dark::No && !self.tanks.iter().any(|t| t.drive.is_powering_up()) {
             self.power.dark = Dark::No;
         }
+    }
+}
+
+/// The drives do not tell at power-up where a valve stands in whatever position.
+fn is_blind(drive: &RawDrive) -> bool {
+    match drive {
+        RawDrive::CamSwitch { feedback, .. } => *feedback != CamFeedback::SwitchPerPosition,
+        RawDrive::TwoPosition { .. } => false,
+        RawDrive::CamIndex { .. } | RawDrive::Timed { .. } | RawDrive::PilotArray { .. } => true,
+    }
+}
+
+/// A valve that refills goes on refilling without power. Pilots let go, and only what no pilot acts for lasts.
+fn runs_on_dark(drive: &RawDrive) -> bool {
+    match drive {
+        RawDrive::PilotArray { positions, .. } => {
+            positions.iter().any(|(position, pattern)| *position == Position::BrineRefill && *pattern == 0)
+        }
+        _ => true,
     }
 }
 

@@ -14,7 +14,7 @@ use crate::units::{TankId, TankSet};
 
 /// Which tanks have what they share.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(super) struct Resources {
+pub(crate) struct Resources {
     /// Tanks that discharge, are about to, or have not confirmed that they ceased.
     pub drain: TankSet,
     /// The tank that uses the brine tank, or has it kept for it.

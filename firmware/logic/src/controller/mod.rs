@@ -51,7 +51,7 @@ pub(crate) use absence::Presence;
 use power::Power;
 
 pub use after_power::RestoreRefused;
-use arbitrating::Resources;
+pub(crate) use arbitrating::Resources;
 pub use holds::Why;
 use joining::Stage;
 pub use power::Save;

@@ -62,6 +62,8 @@ pub(super) struct Power {
     pub forgotten: TankSet,
     /// How much water went to the brine tank is unknown.
     pub brine_uncertain: bool,
+    /// Refill time given out of turn, which the next regeneration saves (P5).
+    pub surplus: Millis,
 }
 
 impl Power {
@@ -74,6 +76,7 @@ impl Power {
             dark: Dark::No,
             forgotten: TankSet::EMPTY,
             brine_uncertain: false,
+            surplus: Millis::ZERO,
         }
     }
 

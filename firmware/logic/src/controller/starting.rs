@@ -6,7 +6,7 @@ use crate::demand::{Hold, HoldSet};
 use crate::duty::Duty;
 use crate::journal::{Event, Reason};
 use crate::sequence::Regeneration;
-use crate::units::{Instant, TankId};
+use crate::units::{Instant, Millis, TankId};
 
 impl<const N: usize> Controller<N> {
     /// Starts the first of the tanks that nothing holds: by leading cause, then off-line before
@@ -33,8 +33,12 @@ impl<const N: usize> Controller<N> {
             let count = tank.regenerations;
             tank.regenerations = count.wrapping_add(1);
             let mut regeneration = Regeneration::begin(now, count, &self.settings);
+            let mut given = core::mem::take(&mut self.power.surplus);
             if core::mem::take(&mut tank.restarts.pending) {
-                regeneration.carry_refill(tank.restarts.refilled, &self.settings);
+                given = given.plus(tank.restarts.refilled);
+            }
+            if given > Millis::ZERO {
+                regeneration.refill_less(given, &self.settings);
             }
             regeneration
         };

@@ -149,11 +149,12 @@ impl Regeneration {
         self.refilled
     }
 
-    /// Refill time that an earlier beginning has used up (P5).
-    pub(crate) fn carry_refill(&mut self, refilled: Millis, settings: &Settings) {
-        self.refilled = refilled;
-        if self.step == 0 {
-            self.enter_from(0, settings);
+    /// Refill time given before counts: so much less is given now (P5).
+    pub(crate) fn refill_less(&mut self, given: Millis, settings: &Settings) {
+        self.refilled = self.refilled.plus(given);
+        let refills = self.entry(settings).is_some_and(|entry| entry.kind == StepKind::BrineRefill);
+        if refills && self.longest(settings) == Millis::ZERO {
+            self.enter_from(self.step, settings);
         }
     }
 

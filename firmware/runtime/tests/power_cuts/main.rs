@@ -156,18 +156,21 @@ fn campaign<const N: usize>(feedback: Feedback, stride: usize, again: usize) -> 
 /// S1, S6, S10, S12, P1, P3, P4, P5, V3: a sample of all the moments at which power may fail, once and twice.
 #[test]
 fn s10_a_cut_at_any_moment_breaks_nothing() {
-    let single = campaign::<1>(Feedback::Cam, 211, 5_003);
-    let alternating = campaign::<2>(Feedback::Cam, 307, 7_001);
-    println!("{single} cuts at a single site, {alternating} at an alternating one");
-    assert!(single > 30 && alternating > 30);
+    let single = campaign::<1>(Feedback::Cam, 331, 5_003);
+    let alternating = campaign::<2>(Feedback::Cam, 509, 7_001);
+    let blind = campaign::<2>(Feedback::Blind, 1_009, 9_001);
+    println!("{single} cuts at a single site, {alternating} at an alternating one, {blind} without feedback");
+    assert!(single > 30 && alternating > 30 && blind > 10);
 }
 
 /// S1, S6, S10, S12, P1, P3, P4, P5, V3: every moment, and a second cut on the way back.
 #[test]
 #[ignore = "minutes; CI runs it in release"]
 fn s10_every_moment() {
-    let single = campaign::<1>(Feedback::Cam, 1, 997);
+    let single = campaign::<1>(Feedback::Cam, 3, 1_999);
     println!("single: {single} cuts");
-    let alternating = campaign::<2>(Feedback::Cam, 1, 1_999);
+    let alternating = campaign::<2>(Feedback::Cam, 3, 1_999);
     println!("alternating: {alternating} cuts");
+    let blind = campaign::<2>(Feedback::Blind, 7, 3_001);
+    println!("alternating, drives without feedback: {blind} cuts");
 }

@@ -40,6 +40,8 @@ pub struct Tank {
     pub drawn_ml: u64,
     /// For how long it has rested where it is with power on, ms.
     rested_ms: u64,
+    /// For how long it has been in its present position, turning or not, ms.
+    stood_ms: u64,
 }
 
 impl Tank {
@@ -96,6 +98,7 @@ impl Plant {
             salt_ml: 0,
             drawn_ml: 0,
             rested_ms: 0,
+            stood_ms: 0,
         };
         let rest = positions.iter().position(|p| *p == Position::Standby).unwrap_or(0);
         let tanks = (0..tanks).map(|i| tank(if i == 0 { 0 } else { rest })).collect();
@@ -135,14 +138,17 @@ impl Plant {
         let mut draining = 0;
         for i in 0..self.tanks.len() {
             let tank = &mut self.tanks[i];
+            let before = tank.at();
             tank.turn(ms);
             let at = tank.at();
+            tank.stood_ms = if at == before { tank.stood_ms + ms } else { 0 };
             tank.rested_ms = if powered && tank.motion == Motion::Off { tank.rested_ms + ms } else { 0 };
             let rests = tank.rested_ms > 5_000;
             // Thousandths of a mL, rounded against us: salt comes quickly and goes slowly.
             let gone = |rate: u64| (rate * ms) / 1_000;
             match at {
-                Some(Position::BrineDraw) if self.level > 0 => {
+                // In passing nothing is drawn yet.
+                Some(Position::BrineDraw) if self.level > 0 && tank.stood_ms > 3_000 => {
                     let ml = self.level.min(DRAW_ML_PER_S * ms);
                     self.level -= ml;
                     tank.salt_ml += ml;
