@@ -119,6 +119,8 @@ struct Leg {
     tries: u8,
     /// It began where nobody knew the position.
     seeking: bool,
+    /// It has turned round once since it learnt where it is.
+    turned: bool,
     /// The switches contradicted each other on the way: one of them lies, or the count was wrong.
     contradicted: bool,
     /// An index cam counts marks near home, and home has been seen there.
@@ -135,6 +137,7 @@ impl Leg {
             passed,
             tries: 0,
             seeking: passed.is_none(),
+            turned: false,
             contradicted: false,
             near_home: false,
             home_seen: false,
@@ -381,8 +384,10 @@ impl Drive {
             return Some(self.try_failed(now, leg, settings));
         }
         let better = choose_motion(&leg, self.last_motion, settings);
-        if leg.seeking && leg.passed.is_some() && better != motion {
-            // Now that it knows where it is, the other way round is shorter or avoids the brine (V2).
+        if leg.seeking && !leg.turned && leg.passed.is_some() && better != motion {
+            // Now that it knows where it is, the other way round is shorter or avoids the brine (V2). Once:
+            // switches that lie must not turn it to and fro for ever.
+            let leg = Leg { turned: true, ..leg };
             self.state = State::Resting { leg, motion: better, until: later(now, settings.rest()) };
         }
         stood.or(miscounted)
@@ -447,7 +452,8 @@ impl Drive {
         let passed = match self.state {
             // A switch that flickers at rest moves nothing; if it stays open, `poll` says so (V4).
             State::AtRest(rest) if rest.position == target => return None,
-            State::AtRest(Rest { mark, lost_since: None, .. }) => Some(mark),
+            // Which way marks passed at rest is not known: home tells.
+            State::AtRest(Rest { mark, loose: 0, lost_since: None, .. }) => Some(mark),
             State::AtRest(_) if self.stands_in(target, settings) => {
                 return self.rests(now, target, mark_of(settings, target));
             }
