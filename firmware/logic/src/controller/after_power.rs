@@ -10,7 +10,7 @@ use crate::duty::Duty;
 use crate::journal::{Event, Who};
 use crate::program::{Position, StepKind};
 use crate::retain::{Plant, Retained};
-use crate::sequence::AfterPower;
+use crate::sequence::{AfterPower, BrineInBed};
 use crate::settings::{CamFeedback, MeterPlace, RawDrive, Settings};
 use crate::units::{Instant, Millis, TankId, Volume};
 
@@ -285,6 +285,7 @@ impl<const N: usize> Controller<N> {
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         let Duty::Regenerating(regeneration) = &mut tank.duty else { return };
         let step = StepKind::BrineRefill;
+        self.power.refill_counted.insert(id);
         let (over, outcome) = match dark {
             Dark::No => return,
             Dark::AtMost(length) => (regeneration.count_served(length, settings), AfterPower::RefillCounted),
@@ -315,20 +316,23 @@ impl<const N: usize> Controller<N> {
         let settings = &self.settings;
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         match (&mut tank.duty, position) {
+            (_, Position::BrineRefill) if self.power.refill_counted.contains(id) => {}
             (Duty::Regenerating(regeneration), Position::BrineRefill) => {
                 let expected = regeneration.step(settings) == Some(StepKind::BrineRefill);
                 if !expected {
                     self.refilled_out_of_turn();
-                } else if !regeneration.has_served() {
+                } else {
                     self.refill_ran_on(now, id);
                 }
             }
             (Duty::Regenerating(regeneration), Position::BrineDraw) => {
                 let expected = regeneration.wanted(settings) == Some(Position::BrineDraw);
-                match regeneration.brine().was_drawn() {
+                match regeneration.brine() {
+                    // All its rinses are still owed.
+                    BrineInBed::Undiluted => {}
                     _ if expected || !long => {}
-                    true => regeneration.rinse_again(settings),
-                    false => regeneration.brine_came_early(),
+                    BrineInBed::None => regeneration.brine_came_early(),
+                    BrineInBed::Diluted | BrineInBed::Rinsed => regeneration.rinse_again(settings),
                 }
             }
             (Duty::Regenerating(_), _) | (Duty::Purging { .. }, Position::FastRinse) => {}

@@ -1,0 +1,278 @@
+//! What is retained, when it is saved, and what a power cut makes of a regeneration (P1, P3–P5, S10, T3).
+#![allow(missing_docs, clippy::unwrap_used, clippy::arithmetic_side_effects, clippy::indexing_slicing, clippy::panic)]
+#![allow(clippy::as_conversions)]
+
+mod support;
+
+use bedkeeper::calendar::Civil;
+use bedkeeper::drive::Motion;
+use bedkeeper::duty::DutyKind;
+use bedkeeper::journal::Event;
+use bedkeeper::meter::MAX_BATCH;
+use bedkeeper::program::StepKind;
+use bedkeeper::retain::{Damaged, MAX_BYTES, Retained, VERSION};
+use bedkeeper::sequence::AfterPower;
+use bedkeeper::settings::{MeterPlace, RawSettings};
+use bedkeeper::units::{Hardness, Millis, TankId, Volume};
+use bedkeeper::watch::Alarm;
+use bedkeeper::{Action, Controller, Input, RestoreRefused, Save, Settings};
+use support::*;
+
+const ONE: TankId = TankId(0);
+
+/// Power is off for so long, on the plant's clock; the valves stay where they are.
+fn cut<const N: usize>(site: &mut Site<N>, off_ms: u64, clock_kept: bool) {
+    site.put(Input::Tick).unwrap();
+    let bytes = site.controller.retained().encode::<MAX_BYTES>().unwrap();
+    let settings = site.controller.settings().clone();
+    for valve in &mut site.valves {
+        valve.drive(Motion::Off);
+        valve.told = None;
+    }
+    site.now += off_ms;
+    let now = site.now;
+    for valve in &mut site.valves {
+        valve.advance(now);
+    }
+    let retained = Retained::<N>::decode(&bytes).unwrap();
+    let civil = Civil(Civil::at(MONDAY, 0).0 + now);
+    let off_for = retained.off_for(clock_kept.then_some(civil));
+    site.controller = Controller::restore(t(now), settings, &retained, off_for).unwrap();
+    let _ = site.put(Input::Clock(clock_kept.then_some(civil)));
+    site.tell_switches();
+}
+
+fn in_step(raw: RawSettings, step: StepKind) -> Site<2> {
+    let mut site = Site::<2>::new(raw);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_until_step(1, step, 5 * HOUR);
+    site.run_for(2 * MIN);
+    site.hear();
+    site
+}
+
+fn outcomes(site: &mut Site<2>) -> Vec<AfterPower> {
+    let outcome = |event: &Event| match event {
+        Event::AfterPower { outcome, .. } => Some(*outcome),
+        _ => None,
+    };
+    site.hear().iter().filter_map(|(_, event)| outcome(event)).collect()
+}
+
+/// P1: what is retained is read back as it was; anything else is refused with what is wrong, and nothing panics.
+#[test]
+fn p1_bytes_are_read_back_whole_or_refused() {
+    let site = in_step(alternating(), StepKind::SlowRinse);
+    let retained = site.controller.retained();
+    let bytes = retained.encode::<MAX_BYTES>().unwrap();
+    println!("two tanks in a regeneration: {} bytes", bytes.len());
+    assert!(bytes.len() < 600, "{} bytes", bytes.len());
+    assert_eq!(Retained::<2>::decode(&bytes), Ok(retained));
+    assert!(site.controller.retained().encode::<32>().is_err());
+    assert_eq!(Retained::<2>::decode(&[]), Err(Damaged::Empty));
+    for length in 1..bytes.len() {
+        assert!(Retained::<2>::decode(&bytes[..length]).is_err(), "{length} bytes");
+    }
+    let mut longer = bytes.to_vec();
+    longer.push(0);
+    assert_eq!(Retained::<2>::decode(&longer), Err(Damaged::TrailingBytes));
+    let mut other = bytes.to_vec();
+    other[0] = VERSION + 1;
+    assert_eq!(Retained::<2>::decode(&other), Err(Damaged::OtherVersion { found: VERSION + 1 }));
+    assert_eq!(Retained::<1>::decode(&bytes), Err(Damaged::TankCount { found: 2 }));
+    let settings = site.controller.settings();
+    for at in 0..bytes.len() {
+        for value in [0x00, 0x55, 0x7f, 0xff] {
+            let mut damaged = bytes.to_vec();
+            damaged[at] = value;
+            // What passes is consistent enough to go on from.
+            if let Ok(retained) = Retained::<2>::decode(&damaged) {
+                let _ = Controller::<2>::restore(t(site.now), settings.clone(), &retained, None);
+            }
+        }
+    }
+}
+
+/// S10, P1: the state is to be saved before motors start where something changed, soon where a hundredth of the
+/// capacity has been metered, and a step's time once a minute; otherwise not.
+#[test]
+fn s10_it_says_when_it_must_be_saved() {
+    let mut site = Site::<2>::new(alternating());
+    site.controller.saved();
+    site.run_for(10 * MIN);
+    assert_eq!(site.controller.save_wish(), Save::NotNeeded);
+    // A hundredth of 10 000 L are 100 L.
+    site.gulp(99);
+    assert_eq!(site.controller.save_wish(), Save::NotNeeded);
+    site.gulp(1);
+    assert_eq!(site.controller.outputs().save, Save::Soon);
+    site.controller.saved();
+    site.operate(Action::StartNow(ONE)).unwrap();
+    assert_eq!(site.controller.save_wish(), Save::BeforeMotors);
+    site.run_until_step(1, StepKind::SlowRinse, 5 * HOUR);
+    site.controller.saved();
+    site.run_for(59 * SEC);
+    assert_eq!(site.controller.save_wish(), Save::NotNeeded);
+    site.run_for(SEC);
+    assert_eq!(site.controller.save_wish(), Save::Soon);
+}
+
+/// T3: how long power was off comes from the civil clock; unknown or gone back, it is unknown.
+#[test]
+fn t3_darkness_is_measured_by_the_civil_clock() {
+    let mut site = Site::<2>::new(alternating());
+    site.put(Input::Tick).unwrap();
+    let retained = site.controller.retained();
+    let then = Civil::at(MONDAY, 0).0 + site.now;
+    assert_eq!(retained.off_for(Some(Civil(then + 7 * HOUR))), Some(Millis::from_hours(7)));
+    assert_eq!(retained.off_for(Some(Civil(then - 1))), None);
+    assert_eq!(retained.off_for(None), None);
+    assert_eq!(retained.resumes_at(Some(Millis(5))), t(site.now + 5));
+    assert_eq!(retained.resumes_at(None), t(site.now));
+    let clockless = Site::<2>::without_clock(alternating());
+    assert_eq!(clockless.controller.retained().off_for(Some(Civil(then))), None);
+}
+
+/// P3, V2: back soon, the step goes on with the time it had left, once its position is confirmed; nothing that was
+/// done on entering it is done again.
+#[test]
+fn p3_a_short_cut_resumes_the_step() {
+    let mut site = in_step(alternating(), StepKind::SlowRinse);
+    let deadline = site.controller.next_deadline().unwrap().as_ticks();
+    let left = deadline - site.now;
+    let back = site.now + 19 * MIN;
+    cut(&mut site, 19 * MIN, true);
+    assert_eq!(site.now, back);
+    site.run_for(SEC);
+    let said: Vec<_> = site.hear().into_iter().map(|(_, event)| event).collect();
+    let resumed = Event::AfterPower { tank: ONE, step: StepKind::SlowRinse, outcome: AfterPower::Resumed };
+    assert!(said.contains(&Event::PowerReturned { off: Some(Millis::from_mins(19)) }), "{said:?}");
+    assert!(said.contains(&resumed) && !said.iter().any(|e| matches!(e, Event::Started { .. } | Event::Duty { .. })));
+    // Half a second for the switches to settle.
+    assert_eq!(site.controller.next_deadline(), Some(t(back + left + 500)));
+    site.run_until_duty(1, DutyKind::Ready, HOUR);
+}
+
+/// P4, T3: a long or unknown cut in the draw or the slow rinse lets the regeneration begin again, in another step that
+/// step; after two of them the third gives up, with an alarm, and an operator decides.
+#[test]
+fn p4_long_cuts_begin_again_and_at_last_give_up() {
+    for (step, off_ms, clock, expected) in [
+        (StepKind::BrineDraw, 21 * MIN, true, AfterPower::BeganAgain),
+        (StepKind::SlowRinse, MIN, false, AfterPower::BeganAgain),
+        (StepKind::FastRinse, 21 * MIN, true, AfterPower::StepAgain),
+        (StepKind::Backwash, MIN, false, AfterPower::StepAgain),
+    ] {
+        let mut site = in_step(alternating(), step);
+        cut(&mut site, off_ms, clock);
+        site.run_for(SEC);
+        assert_eq!(outcomes(&mut site), [expected], "{step}");
+        // It goes on to its end without another start.
+        site.run_until_duty(1, DutyKind::Ready, 4 * HOUR);
+        let said = site.hear();
+        assert!(!said.iter().any(|(_, event)| matches!(event, Event::Started { .. })), "{step}: {said:?}");
+    }
+    let mut site = in_step(alternating(), StepKind::BrineDraw);
+    for _ in 0..2 {
+        cut(&mut site, HOUR, true);
+        site.run_until_step(1, StepKind::BrineDraw, 2 * HOUR);
+    }
+    assert_eq!(outcomes(&mut site), [AfterPower::BeganAgain; 2]);
+    cut(&mut site, HOUR, true);
+    site.run_until_duty(1, DutyKind::Spent, 3 * HOUR);
+    assert_eq!(outcomes(&mut site), [AfterPower::GaveUp]);
+    site.run_for(HOUR);
+    assert!(site.alarm(Alarm::Unproven));
+    assert_eq!(site.duty(1), DutyKind::Spent);
+    site.operate(Action::Release(ONE)).unwrap();
+    site.run_until_duty(1, DutyKind::Ready, 6 * HOUR);
+    assert!(!site.alarm(Alarm::Unproven));
+}
+
+/// P5: the refill ran on while dark: known, the time counts; unknown, the refill stops and `brine-uncertain` stands.
+#[test]
+fn p5_refill_runs_on_while_dark() {
+    let mut site = in_step(alternating(), StepKind::BrineRefill);
+    cut(&mut site, 5 * MIN, true);
+    site.run_for(SEC);
+    let said = site.hear();
+    let ran = said.iter().find_map(|(_, event)| match event {
+        Event::StepEnded { step: StepKind::BrineRefill, ran, .. } => Some(*ran),
+        _ => None,
+    });
+    // Two minutes before and five in the dark are more than the six of the step.
+    assert!(ran.unwrap() >= Millis::from_mins(7), "{said:?}");
+    assert!(!site.alarm(Alarm::BrineUncertain));
+
+    let mut site = in_step(alternating(), StepKind::BrineRefill);
+    cut(&mut site, MIN, false);
+    site.run_for(SEC);
+    assert_eq!(outcomes(&mut site), [AfterPower::RefillStopped]);
+    assert!(site.alarm(Alarm::BrineUncertain));
+    site.run_until_duty(1, DutyKind::Ready, HOUR);
+}
+
+/// S10, S11: a state is restored on the same plant only, also with other figures; a spent bed stays spent.
+#[test]
+fn s10_what_is_retained_fits_its_plant() {
+    let mut site = Site::<2>::new(alternating());
+    site.gulp(4_000);
+    site.put(Input::Tick).unwrap();
+    let retained = site.controller.retained();
+    let restore = |change: fn(&mut RawSettings), at: u64| {
+        let mut raw = alternating();
+        change(&mut raw);
+        Controller::<2>::restore(t(at), Settings::try_from(raw).unwrap(), &retained, None)
+    };
+    let refused = |result: Result<Controller<2>, RestoreRefused>| result.err();
+    assert_eq!(refused(restore(|_| (), site.now)), None);
+    assert_eq!(refused(restore(|_| (), site.now - 1)), Some(RestoreRefused::ClockBehind));
+    assert_eq!(refused(restore(|r| r.meter.place = MeterPlace::PerTank, site.now)), Some(RestoreRefused::OtherPlant));
+    assert_eq!(refused(restore(|r| *r = single(), site.now)), Some(RestoreRefused::OtherPlant));
+    // 4 000 L and the hundredth that may be lost, at 100 mg/L; at twice the hardness half as much is left.
+    let same = restore(|_| (), site.now).unwrap();
+    assert_eq!(same.tanks()[0].ledger().remaining(), Volume::from_litres(5_900));
+    let harder = |r: &mut RawSettings| {
+        r.medium = match softener(5_000) {
+            bedkeeper::settings::Medium::Softener { capacity, total, .. } => bedkeeper::settings::Medium::Softener {
+                hardness: Hardness(200_000),
+                capacity: bedkeeper::units::Exchange(capacity.0 * 2),
+                total: bedkeeper::units::Exchange(total.0 * 2),
+            },
+            other => other,
+        };
+    };
+    let harder = restore(harder, site.now).unwrap();
+    assert_eq!(harder.tanks()[0].ledger().remaining(), Volume::from_litres(2_950));
+    // Nothing readable: no bed is taken for fresh.
+    let lost = Controller::<2>::after_loss(t(0), Settings::try_from(alternating()).unwrap()).unwrap();
+    assert!(lost.tanks().iter().all(|tank| tank.ledger().is_empty()));
+}
+
+/// M6, S5: twenty years at 200 pulses a second, in batches, overflow nothing, and the sum is exact.
+#[test]
+fn m6_twenty_years_of_the_fastest_meter() {
+    let mut raw = single();
+    raw.meter.pulse_nl = 1_000_000_000_000;
+    raw.meter.rated_max = bedkeeper::units::Flow(u32::MAX);
+    raw.meter.min_closed = Millis::ZERO;
+    raw.meter.min_open = Millis::ZERO;
+    raw.medium = softener(1_000_000_000);
+    let mut site = Site::<1>::new(raw);
+    let pulses: u64 = 20 * 365 * 86_400 * 200;
+    let step_ms = u64::from(MAX_BATCH) * 1_000 / 200;
+    let batches = pulses / u64::from(MAX_BATCH);
+    for i in 0..batches {
+        site.now += step_ms;
+        let at = t(site.now);
+        site.controller.handle(at, Input::Pulses { meter: 0, count: MAX_BATCH }).unwrap();
+        while site.controller.take_record().is_some() {}
+        if i % 10_000 == 0 {
+            assert!(site.controller.retained().encode::<MAX_BYTES>().is_ok());
+        }
+    }
+    let accounts = site.controller.accounts();
+    let exact = u128::from(batches) * u128::from(MAX_BATCH) * 1_000_000_000_000;
+    assert_eq!(accounts.metered.0, exact);
+    assert_eq!(accounts.charged.0 + accounts.untreated.0 + accounts.drained.0 + accounts.blended.0, exact);
+}
