@@ -203,6 +203,9 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
     let window = |base: &str, from, to| {
         Some((format!("{base}\n[[blackout]]\ndays = \"daily\"\nfrom = \"{from}\"\nto = \"{to}\"\n"), "[[blackout]]"))
     };
+    let relay = |keys: &str, at| Some((format!("{SOFTENER}\n[[relay]]\nnumber = 3\n{keys}\n"), at));
+    let dose =
+        |keys: &str, at| relay(&format!("program = \"per-volume\"\nvolume = \"1 m3\"\nmin_off = \"1 s\"\n{keys}"), at);
     let alternating = with(SOFTENER, "tanks.arrangement", "\"alternating\"");
     let valve = |valve: &str, at| Some((format!("{}\n[valve]\n{valve}", without(SOFTENER, "valve")), at));
     let parallel = with(SOFTENER, "tanks.arrangement", "\"parallel\"");
@@ -328,6 +331,19 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
             "{ length = \"10 min\"",
         ),
         P::MeterSeesOthers => Some((with(&alternating, "meter.measures_steps", "true"), "true")),
+        P::PulseTooCoarse => softener("watch.small_flow", "\"20 mL/min\"", "\"20 mL/min\""),
+        P::LongestOnBelowMinimum => {
+            relay("program = \"while-flow\"\nmin_on = \"2 s\"\nlongest_on = \"1 s\"", "\"1 s\"")
+        }
+        P::ProtectionLimited => relay("program = \"fail-safe\"\nlongest_on = \"1 h\"", "\"1 h\""),
+        P::RelayTimeOutOfRange => relay("program = \"while-flow\"\nmin_off = \"25 h\"", "\"25 h\""),
+        P::NoSuchTank => relay("program = \"isolate\"\ntanks = [2]", "[2]"),
+        P::NoSuchStep => relay("program = \"during\"\nsteps = [\"settle\"]", "[\"settle\"]"),
+        P::AfterRegeneration => relay("program = \"after-start\"\ndelay = \"5 h\"\nlength = \"1 s\"", "\"1 s\""),
+        P::NoPauseBetween => relay("program = \"per-volume\"\nvolume = \"1 m3\"\non = \"2 s\"", "[[relay]]"),
+        P::OnBelowMinimum => dose("on = \"2 s\"\nmin_on = \"3 s\"", "\"2 s\""),
+        P::OnAboveLongest => dose("on = \"2 s\"\nlongest_on = \"1 s\"", "\"2 s\""),
+        P::CannotKeepUp => dose("on = \"10 min\"", "\"10 min\""),
         P::AlarmTwice => {
             let twice = "[[alarm]]\nname = \"overrun\"\nonset = \"1 min\"\n".repeat(2);
             Some((format!("{SOFTENER}\n{twice}"), "[[alarm]]"))

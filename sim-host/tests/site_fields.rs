@@ -125,6 +125,16 @@ const CHANGES: &[Change] = &[
     ("power.max_restarts", "3", |raw| raw.power.max_restarts = 3),
     ("power.retain_volume", "\"0.5 %\"", |raw| raw.power.retain_per_mille = 5),
     ("limits.overdue_after", "\"12 h\"", |raw| raw.overdue_after = Millis::from_hours(12)),
+    ("watch.small_flow", "\"3 L/min\"", |raw| raw.watch.small_flow = Flow(3_000)),
+    ("watch.unbroken_after", "\"3 h\"", |raw| raw.watch.unbroken_after = Millis::from_hours(3)),
+    ("watch.unbroken_after", "\"off\"", |raw| raw.watch.unbroken_after = Millis::ZERO),
+    ("watch.pause", "\"2 min\"", |raw| raw.watch.unbroken_pause = Millis::from_mins(2)),
+    ("watch.silent_after", "\"2 days\"", |raw| raw.watch.silent_after = Millis::from_hours(48)),
+    ("watch.silent_after", "\"off\"", |raw| raw.watch.silent_after = Millis::ZERO),
+    ("watch.service_volume", "\"900 m3\"", |raw| raw.watch.service_volume = Volume::from_litres(900_000)),
+    ("watch.service_regenerations", "365", |raw| raw.watch.service_regenerations = 365),
+    ("watch.service_after", "\"365 days\"", |raw| raw.watch.service_days = 365),
+    ("watch.service_after", "\"off\"", |_| ()),
     ("locks.panel", "\"press\"", |raw| raw.locks.panel = LockRule::Press),
     ("locks.panel", "\"open\"", |_| ()),
     ("locks.serial", "\"code 4711\"", |raw| raw.locks.serial = LockRule::Code(4711)),
@@ -414,6 +424,27 @@ fn no_field_of_the_settings_is_without_a_key() {
         let treated = "severity = \"critical\"\nlatching = true\n";
         format!("{SOFTENER}\n[[alarm]]\nname = \"{name}\"\n{treated}onset = \"{onset}\"\nreturn = \"{back}\"\n")
     };
+    let relays = [
+        ("on-alarm", "severity = \"notice\"", "severity = \"critical\""),
+        ("during", "steps = [\"backwash\"]", "steps = [\"brine-draw\", \"fast-rinse\"]\ntanks = [2]"),
+        ("after-start", "length = \"1 min\"", "delay = \"1 min\"\nlength = \"2 min\""),
+        (
+            "per-volume",
+            "volume = \"1 m3\"\non = \"1 s\"\nmin_off = \"1 s\"",
+            "volume = \"2 m3\"\non = \"2 s\"\nmin_off = \"2 s\"",
+        ),
+        ("while-offline", "tank = 1", "tank = 2"),
+        ("while-offline", "tank = \"none-serving\"", "tank = \"none-serving\"\ninverted = true"),
+        ("while-flow", "min_on = \"2 s\"", "longest_on = \"3 s\""),
+        ("isolate", "", "tanks = [2]"),
+        ("fail-safe", "", "inverted = true"),
+    ];
+    let two_tanks = with(SOFTENER, "tanks.arrangement", "\"alternating\"");
+    for (program, one, other) in relays {
+        for (number, keys) in [(1, one), (4, other)] {
+            sources.push(format!("{two_tanks}\n[[relay]]\nnumber = {number}\nprogram = \"{program}\"\n{keys}\n"));
+        }
+    }
     sources.extend([alarm("overrun", "1 min", "2 min"), alarm("salt-low", "2 min", "3 min")]);
     sources.extend(with_each_key_of(
         INDEX,

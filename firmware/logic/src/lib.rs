@@ -116,6 +116,7 @@ pub mod lock;
 pub mod meter;
 pub mod operator;
 pub mod program;
+pub mod relay;
 pub mod retain;
 pub mod sequence;
 pub mod settings;

@@ -64,6 +64,8 @@ pub enum AlarmAction {
     AcknowledgeAll,
     /// Let a latching one go whose condition has gone.
     Reset(Alarm),
+    /// Say that the plant was maintained: `service-due` begins anew.
+    Maintained,
 }
 
 impl Action {
@@ -107,6 +109,7 @@ impl Action {
             Self::Alarm(AlarmAction::Acknowledge(_)) => "acknowledge",
             Self::Alarm(AlarmAction::AcknowledgeAll) => "acknowledge-all",
             Self::Alarm(AlarmAction::Reset(_)) => "reset",
+            Self::Alarm(AlarmAction::Maintained) => "maintained",
         }
     }
 }

@@ -15,9 +15,10 @@ use crate::calendar::{Civil, Clock, DailyEvent};
 use crate::controller::{Accounts, Changeover, DrainDay, Presence, Resources};
 use crate::duty::Tank;
 use crate::lock::Locks;
+use crate::relay::{Doses, RELAYS};
 use crate::settings::{Arrangement, Medium, MeterPlace, Settings};
 use crate::units::{Instant, Millis, TankSet, later};
-use crate::watch::Watches;
+use crate::watch::{Service, Watches};
 
 /// What survives a power cut.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -39,6 +40,8 @@ pub struct Retained<const N: usize> {
     pub(crate) accounts: Accounts,
     pub(crate) drain: DrainDay,
     pub(crate) watches: Watches,
+    pub(crate) service: Service,
+    pub(crate) doses: [Doses; RELAYS],
     pub(crate) locks: Locks,
     pub(crate) presence: Presence,
     pub(crate) share_turn: u8,

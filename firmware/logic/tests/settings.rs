@@ -13,9 +13,10 @@ mod support;
 use bedkeeper::blackout::Week;
 use bedkeeper::calendar::Weekdays;
 use bedkeeper::journal::Event;
-use bedkeeper::program::{Position, StepKind};
+use bedkeeper::program::{Position, StepKind, StepSet};
+use bedkeeper::settings::RelayProgram as R;
 use bedkeeper::settings::*;
-use bedkeeper::units::{Exchange, Flow, Hardness, Millis, TankId, Volume};
+use bedkeeper::units::{Exchange, Flow, Hardness, Millis, TankId, TankSet, Volume};
 use bedkeeper::watch::{Alarm, AlarmDelay};
 use bedkeeper::{Action, Controller, RawSettings, Settings, SettingsRefused};
 use proptest::prelude::*;
@@ -104,6 +105,30 @@ fn rinse_first() -> RawDrive {
     };
     (positions[2].0, positions[3].0) = (positions[3].0, positions[2].0);
     RawDrive::Timed { positions, margin, rest }
+}
+
+/// Gives the third relay a program; it rests a second.
+fn relay_of(raw: &mut RawSettings, program: RelayProgram) -> &mut RawRelay {
+    raw.relays[2] = RawRelay { program, min_off: Millis::from_secs(1), ..RawRelay::default() };
+    &mut raw.relays[2]
+}
+
+fn give_relay(raw: &mut RawSettings, program: RelayProgram) {
+    relay_of(raw, program);
+}
+
+const ISOLATE: R = R::Isolate(TankSet(1));
+
+fn during(step: StepKind, tanks: u8) -> RelayProgram {
+    R::During { steps: StepSet::only(step), tanks: TankSet(tanks) }
+}
+
+fn after(delay: u32, length: u32) -> RelayProgram {
+    R::AfterStart { delay: Millis(delay), length: Millis(length) }
+}
+
+fn dose(litres: u64, on: u32) -> RelayProgram {
+    R::PerVolume { volume: Volume::from_litres(litres), on: Millis(on) }
 }
 
 fn all_day(from: u16, to: u16) -> bedkeeper::calendar::Window {
@@ -249,6 +274,43 @@ fn s11_every_problem_is_found_at_its_field() {
         (|r| r.power.max_restarts = 11, "power.max_restarts", None, P::TooManyRestarts),
         (|r| r.power.retain_per_mille = 0, "power.retain_per_mille", None, P::RetainOutOfRange),
         (|r| r.power.retain_per_mille = 101, "power.retain_per_mille", None, P::RetainOutOfRange),
+        (|r| r.watch.small_flow = Flow(0), "watch.small_flow", None, P::Zero),
+        (|r| r.watch.unbroken_pause = Millis::ZERO, "watch.unbroken_pause", None, P::Zero),
+        // A litre at 1 mL/min takes 16 h 40 min.
+        (
+            |r| (r.watch.small_flow, r.watch.unbroken_after) = (Flow(1), Millis::from_hours(16)),
+            "watch.small_flow",
+            None,
+            P::PulseTooCoarse,
+        ),
+        (|r| relay_of(r, R::FailSafe).longest_on = Millis(1), "relays.longest_on", Some(2), P::ProtectionLimited),
+        (|r| relay_of(r, ISOLATE).longest_on = Millis(1), "relays.longest_on", Some(2), P::ProtectionLimited),
+        (
+            |r| {
+                let relay = relay_of(r, R::WhileFlow);
+                (relay.min_on, relay.longest_on) = (Millis(1_001), Millis(1_000));
+            },
+            "relays.longest_on",
+            Some(2),
+            P::LongestOnBelowMinimum,
+        ),
+        (|r| relay_of(r, R::WhileFlow).min_on = Millis(86_400_001), "relays.min_on", Some(2), P::RelayTimeOutOfRange),
+        (|r| relay_of(r, R::WhileFlow).min_off = Millis(86_400_001), "relays.min_off", Some(2), P::RelayTimeOutOfRange),
+        (|r| give_relay(r, R::Isolate(TankSet(0))), "relays.program", Some(2), P::NoSuchTank),
+        (|r| give_relay(r, R::Isolate(TankSet(2))), "relays.program", Some(2), P::NoSuchTank),
+        (|r| give_relay(r, R::WhileOffline(TankId(1))), "relays.program", Some(2), P::NoSuchTank),
+        (|r| give_relay(r, during(StepKind::FastRinse, 3)), "relays.program", Some(2), P::NoSuchTank),
+        (|r| give_relay(r, during(StepKind::Settle, 1)), "relays.program", Some(2), P::NoSuchStep),
+        (|r| give_relay(r, after(0, 0)), "relays.program", Some(2), P::Zero),
+        // The longest regeneration takes 110 min.
+        (|r| give_relay(r, after(6_600_000, 1)), "relays.program", Some(2), P::AfterRegeneration),
+        (|r| give_relay(r, dose(0, 100)), "relays.program", Some(2), P::Zero),
+        (|r| give_relay(r, dose(9, 0)), "relays.program", Some(2), P::Zero),
+        (|r| relay_of(r, dose(9, 100)).min_off = Millis::ZERO, "relays.program", Some(2), P::NoPauseBetween),
+        (|r| relay_of(r, dose(9, 100)).min_on = Millis(101), "relays.program", Some(2), P::OnBelowMinimum),
+        (|r| relay_of(r, dose(9, 100)).longest_on = Millis(99), "relays.program", Some(2), P::OnAboveLongest),
+        // 10 L at 100 L/min take 6 s, of which 1 s is off.
+        (|r| give_relay(r, dose(10, 5_001)), "relays.program", Some(2), P::CannotKeepUp),
     ];
     let hourly = |r: &mut RawSettings| {
         r.start = StartRule::AtHour;
@@ -434,6 +496,15 @@ fn s11_the_ends_of_ranges_are_good() {
         |r| (r.meter.pulse_nl, r.meter.pulse_divisor) = (1_000_000_000_000_000, 1_000_000),
         |r| r.meter.min_closed = Millis(590),
         |r| r.meter.noisy_per_mille = 1,
+        |r| (r.watch.small_flow, r.watch.unbroken_after) = (Flow(1), Millis(60_000_001)),
+        |r| relay_of(r, R::WhileFlow).longest_on = Millis(1),
+        |r| relay_of(r, R::WhileFlow).min_on = Millis::from_hours(24),
+        |r| give_relay(r, after(6_599_999, 1)),
+        |r| give_relay(r, dose(10, 5_000)),
+        |r| {
+            let relay = relay_of(r, dose(10, 5_000));
+            (relay.min_on, relay.longest_on) = (Millis(5_000), Millis(5_000));
+        },
         |r| r.meter.noisy_per_mille = 1_000,
         |r| r.reserve = Reserve::Share(999),
         |r| r.reserve = Reserve::Fixed(Volume(Volume::from_litres(10_000).0 - 1)),

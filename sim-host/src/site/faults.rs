@@ -5,6 +5,7 @@ use bedkeeper::settings::{Fault, Faults, Medium, Problem, RawDrive, Reserve};
 
 use super::Draft;
 use super::reader::Reader;
+use super::relay::volume_kept_up_with;
 use crate::quantity::{UnitSystem, show};
 
 /// Hardness that salt can restore at the utmost, µg as CaCO3 per mg NaCl.
@@ -96,6 +97,9 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         "hour_grace" => &["start.grace"],
         "schedule" => &["calendar.schedule"],
         "windows" => return place(&draft.window_paths).into_iter().chain(["blackout".to_owned()]).collect(),
+        "watch.small_flow" => &["watch.small_flow", "watch.unbroken_after", "meter.pulse"],
+        "watch.unbroken_pause" => &["watch.pause"],
+        field if field.starts_with("relays.") => return relay_keys(fault, field, draft),
         "watch.rules.delays" => return place(&draft.delay_paths).into_iter().collect(),
         "contact_debounce" => &["remote.debounce"],
         "stale_after" => &["tanks.stale_after"],
@@ -109,6 +113,17 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         _ => &[],
     };
     fixed.iter().map(|key| (*key).to_owned()).collect()
+}
+
+/// The keys of a relay's section that make a field of it.
+fn relay_keys(fault: &Fault, field: &str, draft: &Draft) -> Vec<String> {
+    let path = fault.index.and_then(|i| draft.relay_paths.get(usize::from(i)).cloned()).unwrap_or_default();
+    let own = match fault.problem {
+        Problem::NoPauseBetween => "min_off",
+        _ => field.trim_start_matches("relays."),
+    };
+    let keys = if own == "program" { super::relay::PROGRAM_KEYS.to_vec() } else { vec![own] };
+    keys.into_iter().map(|key| format!("{path}.{key}")).chain([path.clone()]).collect()
 }
 
 /// What a verdict rests on besides its own field: where that could not be read, the verdict means nothing.
@@ -149,7 +164,10 @@ fn rests_on(problem: Problem, raw: &RawSettings) -> &'static [&'static str] {
         | P::FilterBackwashesEachTime => {
             &["program", "water", "resin", "filter", "brine", "valve.drive", "valve.positions"]
         }
-        P::PulseWidthTooLong => &["meter"],
+        P::PulseWidthTooLong | P::PulseTooCoarse => &["meter", "watch"],
+        P::AfterRegeneration | P::NoSuchStep => &["program", "brine", "valve"],
+        P::CannotKeepUp => &["meter"],
+        P::NoSuchTank => &["tanks"],
         P::NoMeterForStep => &["meter", "tanks.arrangement"],
         P::MeterSeesOthers => &["meter.place", "tanks.arrangement"],
         P::BelowOneRegeneration => &["program", "brine"],
@@ -248,6 +266,24 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
         P::ResumeTooLong => "the default is \"20 min\"".to_owned(),
         P::RetainOutOfRange => "the default is \"1 %\"".to_owned(),
         P::StepTooLong => "check the length and its unit".to_owned(),
+        P::PulseTooCoarse => "a larger watch.small_flow, or watch.unbroken_after = \"off\"".to_owned(),
+        P::LongestOnBelowMinimum => "a longer longest_on, or a shorter min_on".to_owned(),
+        P::ProtectionLimited => "leave longest_on out".to_owned(),
+        P::RelayTimeOutOfRange => "check the length and its unit".to_owned(),
+        P::NoSuchTank => "tanks are counted from 1".to_owned(),
+        P::NoSuchStep => "such as \"fast-rinse\"".to_owned(),
+        P::AfterRegeneration => {
+            let longest = show::duration(u64::from(raw.longest_regeneration().0));
+            format!("the longest regeneration takes up to {longest}: shorten delay or length")
+        }
+        P::NoPauseBetween => "such as min_off = \"1 s\"".to_owned(),
+        P::OnBelowMinimum => "leave min_on out, or lengthen `on`".to_owned(),
+        P::OnAboveLongest => "leave longest_on out, or shorten `on`".to_owned(),
+        P::CannotKeepUp => {
+            let least = raw.relays.iter().filter_map(|relay| volume_kept_up_with(relay, raw.meter.rated_max.0)).max();
+            let least = show::volume(least.unwrap_or_default().nl(), units);
+            format!("a volume of at least {least}, or a shorter `on` and min_off")
+        }
         P::AlarmTwice => "join what is said of this alarm in one [[alarm]]".to_owned(),
         // What is wrong says what would be right; some of these the reading of values refuses before.
         P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries | P::TooManyRestarts => format!("it {}", problem.slug()),

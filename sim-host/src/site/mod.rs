@@ -22,7 +22,9 @@
 //! | `[remote]` | `role`: "off", "now", "at-hour" or "hold-off" ("off"); `minimum` ("1 s"); `hold_off_limit` ("48 h"); `debounce` of all contacts ("1 s") |
 //! | `[limits]` | `drain_per_day` ("0 L": any); `overdue_after` ("24 h") |
 //! | `[locks]` | before changes; looking is free: `panel`, `serial`: "open", "press" (a deliberate press) or "code 4711" ("open"); `relock_after` ("10 min") |
+//! | `[watch]` | `small_flow`: less is no flow to speak of ("0.5 L/min", or a pulse in 30 min where that is more); `unbroken_after`: more for so long without a `pause` ("1 min") raises unbroken-flow ("6 h"; "off"); `silent_after` ("4 days"; "off"); service-due by `service_volume` ("0 L": never), `service_regenerations` (0: never), `service_after` ("off" or days) |
 //! | `[[alarm]]` | for each alarm that is not as usual: `name`*; `severity`: "notice", "warning" or "critical"; `latching`: stands until reset; `onset`, `return`: delays ("0 s"), for up to 6 alarms |
+//! | `[[relay]]` | up to 4, each `number`* once; `program`*: "unused", "on-alarm" with `severity` at least ("warning"), "during" with `steps`* and `tanks` (all), "after-start" with `delay` ("0 s") and `length`*, "per-volume" with `volume`* and `on`*, "while-offline" with `tank`*, a number or "none-serving", "while-flow", "isolate" with `tanks` (all), "fail-safe"; `inverted` (false); `min_on`, `min_off` ("0 s"); `longest_on` ("0 s": no limit) |
 //! | `[program]` | `preset`: "co-current", "counter-current", "refill-first" or "filter", with `backwash`*, `brine_draw`*, `slow_rinse`*, `fast_rinse`* as `{ length = "10 min", drain = "25 L/min" }`, and `settle` ("0 s"), `brine_wait` (`brine.ready_after`), `brine_refill` (dose ÷ (salt per water × refill flow)) as lengths, as far as the preset has the step; `backwash_every` (1). In the braces of a step, also of `brine_refill` and `brine_wait` written so: `until`: "time", a metered volume or "contact" ("time"), the latter two with `longest`* |
 //! | `[[program.step]]` | instead of a preset, up to 12 steps: `kind`*, `length`*, `drain`* (where water goes to drain), `until`, `longest` |
 //! | `[valve]` | `drive`*: "cam-switch" with `positions`* in the order they are passed, `switches`: "per-position" or "home-and-stop" ("per-position"), `reversible` (false), `travel_limit` ("4 min"), `rest` ("2 s"), `coast` ("500 ms"), `retries` (2); "cam-index" with `positions`* as `{ position = "backwash", mark = 8 }`, `marks`* in a turn, `slip_marks` (1), `coast_marks` (1), and the same but `switches`; "timed" with `positions`* as `{ position = "service", run_time = "0 s" }`, `margin` ("2 s"), `rest` ("2 s"); "pilot-array" with `positions`* as `{ position = "backwash", pilots = [1, 3] }`, `contact` (false), `settle` ("10 s"), `margin` without a contact ("5 s"), `travel_limit` with one ("1 min"), `rest` with all pilots off between two positions ("1 s"), `retries` (2) |
@@ -36,6 +38,7 @@ mod power;
 mod process;
 mod program;
 pub(crate) mod reader;
+mod relay;
 mod sharing;
 mod values;
 mod valve;
@@ -45,6 +48,7 @@ mod water;
 use std::io::Read;
 use std::path::Path;
 
+use bedkeeper::relay::RELAYS;
 use bedkeeper::settings::Arrangement;
 use bedkeeper::units::{Flow, SaltMass, Volume};
 use bedkeeper::{RawSettings, Settings};
@@ -125,6 +129,8 @@ struct Draft {
     window_paths: Vec<String>,
     /// The path in the file of each alarm with a delay.
     delay_paths: Vec<String>,
+    /// The path in the file of each relay; empty for those not given.
+    relay_paths: [String; RELAYS],
 }
 
 /// Reads a site from the text of its file; `file_name` is for the findings.
@@ -164,6 +170,7 @@ pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option
     calendar::read(r, &mut root, &mut draft);
     limits(r, &mut root, &mut draft);
     watch::read(r, &mut root, &mut draft);
+    relay::read(r, &mut root, &mut draft);
     locks(r, &mut root, &mut draft);
     power::read(r, &mut root, &mut draft);
     program::read(r, &mut root, brine, &mut draft);
@@ -229,6 +236,7 @@ impl Draft {
             step_paths: Vec::new(),
             window_paths: Vec::new(),
             delay_paths: Vec::new(),
+            relay_paths: Default::default(),
         }
     }
 }

@@ -242,14 +242,17 @@ impl Entry<'_> {
     }
 
     /// A whole number within a range.
-    pub fn whole(&self, r: &mut Reader<'_>, range: RangeInclusive<u8>) -> Option<u8> {
+    pub fn whole<T>(&self, r: &mut Reader<'_>, range: RangeInclusive<T>) -> Option<T>
+    where
+        T: TryFrom<i64> + PartialOrd + std::fmt::Display,
+    {
         let right = format!("a whole number from {} to {}", range.start(), range.end());
         let DeValue::Integer(integer) = self.value.get_ref() else {
             self.wrong_type(r, "a whole number", format!("write {right}, without quotes"));
             return None;
         };
         let digits = integer.as_str().replace('_', "");
-        let value = i64::from_str_radix(&digits, integer.radix()).ok().and_then(|value| u8::try_from(value).ok());
+        let value = i64::from_str_radix(&digits, integer.radix()).ok().and_then(|value| T::try_from(value).ok());
         let value = value.filter(|value| range.contains(value));
         if value.is_none() {
             r.fail(self, format!("`{}` is out of range", integer.as_str()), format!("write {right}"));

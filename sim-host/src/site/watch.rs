@@ -1,14 +1,75 @@
 //! What is watched and how alarms are treated: `[watch]`, `[[alarm]]`.
 
+use bedkeeper::units::{Flow, Millis};
 use bedkeeper::watch::{Alarm, AlarmDelay, MAX_DELAYED, Severity};
 
 use super::Draft;
 use super::reader::{Entry, Reader, Section};
-use crate::quantity::show;
+use crate::quantity::{self, show};
+
+const DAY_MS: u64 = 86_400_000;
+
+/// What flows at least, whatever the meter, mL/min.
+const LEAST_SMALL_FLOW: u64 = 500;
+/// Pulses of the small flow come at most this far apart, min.
+const SMALL_FLOW_PULSE_MIN: u64 = 30;
+/// The longest time between two maintenances, days.
+const LONGEST_SERVICE_DAYS: u64 = 3_650;
 
 /// Reads both.
 pub(super) fn read<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut Draft) {
+    watch(r, root, draft);
     alarms(r, root, draft);
+}
+
+fn watch<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut Draft) {
+    let pulse_ml = draft.raw.meter.pulse_nl / u64::from(draft.raw.meter.pulse_divisor.max(1)) / 1_000_000;
+    let usual = (pulse_ml / SMALL_FLOW_PULSE_MIN).max(LEAST_SMALL_FLOW);
+    let watch = &mut draft.raw.watch;
+    let mut section = root.section(r, "watch");
+    let small_flow = section.optional(r, "small_flow").and_then(|entry| entry.flow(r));
+    watch.small_flow = small_flow.unwrap_or(Flow(u32::try_from(usual).unwrap_or(u32::MAX)));
+    if let Some(after) = section.optional(r, "unbroken_after").and_then(|entry| millis_or_off(r, &entry)) {
+        watch.unbroken_after = after;
+    }
+    if let Some(pause) = section.optional(r, "pause").and_then(|entry| entry.millis(r)) {
+        watch.unbroken_pause = pause;
+    }
+    if let Some(after) = section.optional(r, "silent_after").and_then(|entry| millis_or_off(r, &entry)) {
+        watch.silent_after = after;
+    }
+    if let Some(volume) = section.optional(r, "service_volume").and_then(|entry| entry.volume(r)) {
+        watch.service_volume = volume;
+    }
+    if let Some(count) = section.optional(r, "service_regenerations").and_then(|entry| entry.whole(r, 0..=u16::MAX)) {
+        watch.service_regenerations = count;
+    }
+    if let Some(days) = section.optional(r, "service_after").and_then(|entry| service_days(r, &entry)) {
+        watch.service_days = days;
+    }
+    section.done(r);
+}
+
+/// "off" or a length of time.
+fn millis_or_off(r: &mut Reader<'_>, entry: &Entry<'_>) -> Option<Millis> {
+    if entry.is_word("off") { Some(Millis::ZERO) } else { entry.millis(r) }
+}
+
+/// "off" or whole days.
+fn service_days(r: &mut Reader<'_>, entry: &Entry<'_>) -> Option<u16> {
+    if entry.is_word("off") {
+        return Some(0);
+    }
+    let ms = entry.quantity(r, quantity::parse_duration_ms)?;
+    let whole = ms.is_multiple_of(DAY_MS) && ms / DAY_MS <= LONGEST_SERVICE_DAYS;
+    if !whole {
+        r.fail(
+            entry,
+            format!("{} is no whole number of days up to ten years", show::duration(ms)),
+            "such as \"365 days\"",
+        );
+    }
+    u16::try_from(ms / DAY_MS).ok().filter(|_| whole)
 }
 
 fn alarms<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mut Draft) {

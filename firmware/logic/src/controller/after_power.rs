@@ -13,6 +13,7 @@ use crate::retain::{Plant, Retained};
 use crate::sequence::{AfterPower, BrineInBed};
 use crate::settings::{CamFeedback, MeterPlace, RawDrive, Settings};
 use crate::units::{Instant, Millis, TankId, Volume};
+use crate::watch::Service;
 
 /// A valve that passed this long unseen in the brine position has drawn brine (S12).
 const BRINE_UNSEEN: Millis = Millis::from_secs(30);
@@ -129,6 +130,8 @@ impl<const N: usize> Controller<N> {
             accounts: self.accounts,
             drain: self.drain,
             watches: self.watches.clone(),
+            service: Service { volume: self.service.volume.plus(self.tally.passed()), ..self.service },
+            doses: self.doses(),
             locks: self.locks,
             presence: self.presence,
             share_turn: self.share_turn,
@@ -169,6 +172,10 @@ impl<const N: usize> Controller<N> {
         self.accounts = retained.accounts;
         self.drain = retained.drain;
         self.watches = retained.watches.clone();
+        self.service = retained.service;
+        for ((relay, given), doses) in self.relays.iter_mut().zip(&self.settings.relays).zip(&retained.doses) {
+            relay.owe(*doses, given);
+        }
         self.locks = retained.locks;
         self.presence = retained.presence;
         self.locks.close(Who::Panel);

@@ -46,6 +46,7 @@ impl<const N: usize> Controller<N> {
         self.absence_deadline(&mut next);
         self.test_deadline(&mut next);
         next.consider(self.mark_due());
+        self.relay_deadlines(now, &mut next);
         next.at
     }
 }

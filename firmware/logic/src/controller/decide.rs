@@ -39,10 +39,10 @@ impl<const N: usize> Controller<N> {
         }
         // The last pass changed nothing, so what it saw still stands.
         settled = settled && self.note_holds(now, &survey);
-        self.raise_alarms(now);
         self.end_of_dark();
         self.mark_progress(now);
         self.in_service = self.serving_set();
+        self.follow_up(now);
         // What is left to do is done a millisecond later.
         self.deadline = if settled { self.find_deadline(now, &survey, outside.as_ref()) } else { later_ms(now, 1) };
     }

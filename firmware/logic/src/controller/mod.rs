@@ -21,6 +21,7 @@ mod outside;
 mod power;
 mod purging;
 mod regenerating;
+mod relays;
 mod shared_valve;
 mod starting;
 mod testing;
@@ -43,9 +44,10 @@ use crate::lock::{Key, LockEvent, Locks};
 use crate::meter::{MAX_BATCH, Meter};
 use crate::operator::{Action, Refused};
 use crate::program::Position;
+use crate::relay::{RELAYS, Relay};
 use crate::settings::{Arrangement, Effect as TakesEffect, MAX_TANKS, MeterPlace, Settings, difference};
 use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
-use crate::watch::{AlarmSet, Watches};
+use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, Tally, Watches};
 
 pub(crate) use absence::Presence;
 use power::Power;
@@ -155,6 +157,8 @@ pub struct Outputs<const N: usize> {
     pub unacknowledged: AlarmSet,
     /// Whether [`Controller::retained`] must be written.
     pub save: Save,
+    /// The levels of the relays' pins: high = coil energised (Y1, Y2).
+    pub relays: [bool; RELAYS],
 }
 
 /// A change of the tank that serves (S3).
@@ -236,6 +240,13 @@ pub struct Controller<const N: usize> {
     closed_flow_at: Option<Instant>,
     settings_rejected: bool,
     watches: Watches,
+    flow_watch: FlowWatch,
+    /// Since when pulses of each meter are expected: its tank serves; [`NEVER`] if none are.
+    expected_since: Vec<Instant, N>,
+    service: Service,
+    tally: Tally,
+    relays: [Relay; RELAYS],
+    relays_decided: bool,
     locks: Locks,
     presence: Presence,
     test: Option<DriveTest>,
@@ -310,6 +321,12 @@ impl<const N: usize> Controller<N> {
             closed_flow_at: None,
             settings_rejected: false,
             watches: Watches::default(),
+            flow_watch: FlowWatch::default(),
+            expected_since: crate::collect((0..meters).map(|_| NEVER)),
+            service: Service::done(now),
+            tally: Tally::default(),
+            relays: [Relay::new(now); RELAYS],
+            relays_decided: false,
             locks: Locks::default(),
             presence: Presence::default(),
             test: None,
@@ -464,10 +481,13 @@ impl<const N: usize> Controller<N> {
             1..=MAX_BATCH => {}
             _ => return Err(Refused::BatchTooLarge),
         }
+        let before = unit.last();
         let volume = unit.pulses(now, count, self.settings.meter_settings());
         let excessive = unit.is_excessive(now, self.settings.meter_settings());
         self.accounts.metered.add(volume);
         self.power.metered(volume, self.settings.retain_volume());
+        self.tally.pass(volume);
+        let flow_changed = self.note_flow(now, count);
         let crossed = match self.settings.meter.place {
             MeterPlace::Common => {
                 let treated = self.past_bypass(volume);
@@ -475,9 +495,27 @@ impl<const N: usize> Controller<N> {
             }
             MeterPlace::PerTank => self.charge_metered_tank(now, TankId(meter), volume),
         };
-        let excess_known = self.watches.present().contains(crate::watch::Alarm::ExcessFlow);
-        let matters = crossed || self.waiting || excessive != excess_known || self.stages_stir(now);
+        let present = self.watches.present();
+        let excess_known = present.contains(Alarm::ExcessFlow);
+        let speaks_again = present.contains(Alarm::MeterSilent) && self.was_silent(now, before);
+        let matters = crossed
+            || self.waiting
+            || flow_changed
+            || speaks_again
+            || self.tally.is_due()
+            || excessive != excess_known
+            || self.stages_stir(now);
         Ok(if matters { Effect::Soon } else { Effect::Quiet })
+    }
+
+    /// Follows the flow; says whether somebody wants to know at once that it began.
+    fn note_flow(&mut self, now: Instant, count: u32) -> bool {
+        let gaps = self.settings.flow_gaps();
+        let flowed = gaps.is_followed && self.flow_watch.flows(now, gaps);
+        if let Some(alarm_at) = self.flow_watch.pulses(now, count, gaps) {
+            self.deadline = self.deadline.min(alarm_at);
+        }
+        gaps.is_followed && !flowed && self.flow_watch.flows(now, gaps)
     }
 
     /// Accounts for the share that a blending bypass takes, its remainder carried; returns the rest (M5).
@@ -520,6 +558,7 @@ impl<const N: usize> Controller<N> {
             return false;
         };
         self.accounts.drained.add(volume);
+        self.tally.take_back(volume);
         regeneration.meter(now, volume, &self.settings)
     }
 
@@ -571,10 +610,12 @@ impl<const N: usize> Controller<N> {
         let Some(unit) = self.tanks.get_mut(tank.index()) else { return false };
         if !serving && let Duty::Regenerating(regeneration) = &mut unit.duty {
             self.accounts.drained.add(volume);
+            self.tally.take_back(volume);
             return regeneration.meter(now, volume, &self.settings);
         }
         if !serving && matches!(unit.duty, Duty::Purging { .. }) {
             self.accounts.drained.add(volume);
+            self.tally.take_back(volume);
             return false;
         }
         // A closed tank whose meter turns leaks, and its bed is loaded all the same; one whose valve
@@ -612,6 +653,12 @@ impl<const N: usize> Controller<N> {
         for meter in &mut self.meters {
             meter.rescale(self.settings.meter_settings(), settings.meter_settings());
         }
+        self.settle_volume();
+        for (relay, (old, new)) in self.relays.iter_mut().zip(self.settings.relays.iter().zip(&settings.relays)) {
+            if old.program != new.program {
+                relay.forget_requests();
+            }
+        }
         self.settings = settings;
         self.settings_rejected = false;
         self.write(Event::SettingsTaken);
@@ -643,6 +690,7 @@ impl<const N: usize> Controller<N> {
             alarms: self.watches.standing(),
             unacknowledged: self.watches.unacknowledged(),
             save: self.power.wish(),
+            relays: self.relay_levels(),
         }
     }
 
@@ -673,6 +721,12 @@ impl<const N: usize> Controller<N> {
     #[must_use]
     pub fn accounts(&self) -> &Accounts {
         &self.accounts
+    }
+
+    /// What has happened since the last maintenance (W1).
+    #[must_use]
+    pub fn service(&self) -> &Service {
+        &self.service
     }
 
     /// The civil clock.

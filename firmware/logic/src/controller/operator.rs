@@ -42,7 +42,7 @@ impl<const N: usize> Controller<N> {
             Action::Return => self.come_back(now),
             Action::TestDrive { tank, position } => self.test_drive(now, tank, position),
             Action::EndTest => self.end_test(),
-            Action::Alarm(answer) => self.operate_alarm(answer),
+            Action::Alarm(answer) => self.operate_alarm(now, answer),
         }
     }
 

@@ -59,6 +59,7 @@ impl<const N: usize> Controller<N> {
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         if outcome == Outcome::Complete {
             tank.ledger.regenerated(now, &medium, &reserve);
+            self.service.regenerations = self.service.regenerations.saturating_add(1);
             tank.demand.settle();
             tank.unproven = false;
             tank.restarts = Restarts::default();

@@ -1,13 +1,14 @@
 //! Alarms follow their conditions (W1), and operators answer them (W2).
 
 use super::deadlines::Earliest;
-use super::{Controller, is_waiting, tank_ids};
+use super::{Controller, NEVER, is_waiting, tank_ids};
 use crate::duty::{Duty, Tank};
 use crate::journal::Event;
 use crate::operator::{AlarmAction, Refused};
-use crate::settings::{Arrangement, RemoteRole};
-use crate::units::{Instant, Millis, TankSet, Volume, elapsed, later};
-use crate::watch::{Alarm, AlarmState, Severity, Turn};
+use crate::relay::Relay;
+use crate::settings::{Arrangement, MeterPlace, RemoteRole};
+use crate::units::{Instant, Millis, TankId, TankSet, Volume, elapsed, later};
+use crate::watch::{Alarm, AlarmState, Service, Severity, Turn};
 
 /// How long after the last pulse `flow-while-closed` stands.
 const CLOSED_FLOW_STANDS: Millis = Millis::from_mins(10);
@@ -71,17 +72,45 @@ impl<const N: usize> Controller<N> {
                 settings.discharge_limit > Volume::ZERO
                     && self.drained_today(now).plus(settings.drain_per_regeneration()) > settings.discharge_limit
             }
+            Alarm::UnbrokenFlow => self.flow_watch.is_unbroken(now, settings.flow_gaps()),
+            Alarm::MeterSilent => return self.silent_meters(now),
+            Alarm::RelayLimit => self.relays.iter().any(Relay::is_limited),
+            Alarm::ServiceDue => self.service.is_due(now, &settings.watch),
             // Told of by whoever sees them come and go, until an arm of its own knows better.
-            Alarm::UnbrokenFlow
-            | Alarm::MeterSilent
-            | Alarm::BrineLow
-            | Alarm::BrineNotDrawn
-            | Alarm::SaltLow
-            | Alarm::StoreWorn
-            | Alarm::RelayLimit
-            | Alarm::ServiceDue => self.watches.is_reported(alarm),
+            Alarm::BrineLow | Alarm::BrineNotDrawn | Alarm::SaltLow | Alarm::StoreWorn => {
+                self.watches.is_reported(alarm)
+            }
         };
         stands.then_some(TankSet::EMPTY)
+    }
+
+    /// The meters from which no pulse has come for too long while their tanks served; a common one is the plant's.
+    fn silent_meters(&self, now: Instant) -> Option<TankSet> {
+        let limit = self.settings.watch.silent_after;
+        let common = self.settings.meter.place == MeterPlace::Common;
+        let mut silent = None;
+        for (id, at) in (0u8..).map(TankId).zip(self.silences()) {
+            if limit > Millis::ZERO && at.is_some_and(|at| elapsed(at, now) >= limit) {
+                let tanks = silent.get_or_insert(TankSet::EMPTY);
+                if !common {
+                    tanks.insert(id);
+                }
+            }
+        }
+        silent
+    }
+
+    /// Since when each meter has been silent although pulses are expected.
+    fn silences(&self) -> impl Iterator<Item = Option<Instant>> {
+        self.meters.iter().zip(&self.expected_since).map(|(meter, since)| {
+            let last = meter.last().map_or(*since, |(last, _)| last.max(*since));
+            (*since < NEVER).then_some(last)
+        })
+    }
+
+    /// Whether a meter that last spoke then has been silent for too long.
+    pub(super) fn was_silent(&self, now: Instant, last: Option<(Instant, u32)>) -> bool {
+        last.is_none_or(|(last, _)| elapsed(last, now) >= self.settings.watch.silent_after)
     }
 
     /// The tanks of which something is so, if it is of any.
@@ -106,11 +135,16 @@ impl<const N: usize> Controller<N> {
     }
 
     /// What an operator asks about alarms (W2).
-    pub(super) fn operate_alarm(&mut self, action: AlarmAction) -> Result<(), Refused> {
+    pub(super) fn operate_alarm(&mut self, now: Instant, action: AlarmAction) -> Result<(), Refused> {
         match action {
             AlarmAction::Acknowledge(alarm) if !self.watches.acknowledge(alarm) => Err(Refused::NothingToAcknowledge),
             AlarmAction::AcknowledgeAll if !self.watches.acknowledge_all() => Err(Refused::NothingToAcknowledge),
             AlarmAction::Acknowledge(_) | AlarmAction::AcknowledgeAll => Ok(()),
+            AlarmAction::Maintained => {
+                self.settle_volume();
+                self.service = Service::done(now);
+                Ok(())
+            }
             AlarmAction::Reset(alarm) => {
                 if self.watches.present().contains(alarm) {
                     return Err(Refused::ConditionStands);
@@ -141,6 +175,13 @@ impl<const N: usize> Controller<N> {
                 next.consider(meter.excess_deadline(self.settings.meter_settings()));
             }
         }
+        next.consider(self.flow_watch.deadline(now, self.settings.flow_gaps()));
+        if self.settings.watch.silent_after > Millis::ZERO {
+            for since in self.silences() {
+                next.consider(since.map(|at| later(at, self.settings.watch.silent_after)));
+            }
+        }
+        next.consider(self.service.deadline(&self.settings.watch));
         next.consider(self.closed_flow_at.map(|at| later(at, CLOSED_FLOW_STANDS)));
         next.consider(self.hold_off_since().map(|at| later(at, self.settings.hold_off_limit)));
         if present.contains(Alarm::DischargeLimit) {

@@ -5,7 +5,7 @@ use super::fault::{Faults, Problem as P};
 use super::raw::{
     Arrangement, Medium, MeterPlace, RawMeter, RawSettings, RawStep, RemoteRole, Reserve, Schedule, StartRule, StepEnd,
 };
-use super::{sharing, watch};
+use super::{relay, sharing, watch};
 use crate::blackout::Week;
 use crate::program::{Position, PositionSet, StepKind};
 use crate::units::{Millis, Volume};
@@ -28,6 +28,7 @@ pub(super) fn check(raw: &RawSettings) -> Faults {
     limits(raw, &mut faults);
     watch::check(raw, &mut faults);
     raw.power.check(&mut faults);
+    relay::check(raw, &mut faults);
     faults
 }
 

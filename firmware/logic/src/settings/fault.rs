@@ -9,7 +9,7 @@ const MAX_FAULTS: usize = 24;
 
 slugs! {
     /// What is wrong with a field.
-    Problem as ProblemSet(u64) {
+    Problem as ProblemSet(u128) {
         /// Zero where something is needed.
         Zero = "must not be zero",
         /// Larger than anything sensible.
@@ -136,6 +136,28 @@ slugs! {
         StepTooLong = "must be at most 12 h",
         /// Two delays for one alarm.
         AlarmTwice = "must name each alarm once",
+        /// One pulse of the small flow would take as long as what is to be an alarm.
+        PulseTooCoarse = "is so small that pulses come further apart than the flow that it tells of may last",
+        /// A relay that must go off before it may.
+        LongestOnBelowMinimum = "must not be shorter than the least time on",
+        /// What protects the plant must not be switched off by a clock.
+        ProtectionLimited = "must have no limit: going off would end a protection",
+        /// Longer than anything a relay is for.
+        RelayTimeOutOfRange = "must be at most 24 h",
+        /// The site has no such tank, or none is chosen.
+        NoSuchTank = "must name tanks of this site",
+        /// The program has none of the steps chosen.
+        NoSuchStep = "must name a step that the program runs",
+        /// Nothing would be left of the regeneration.
+        AfterRegeneration = "must end within the longest regeneration",
+        /// Two requests would run into each other.
+        NoPauseBetween = "needs a least time off, or two requests would run into each other",
+        /// A request shorter than the relay may be on.
+        OnBelowMinimum = "must not be on for less than the least time on",
+        /// A request longer than the relay may be on.
+        OnAboveLongest = "must not be on for longer than the longest time on",
+        /// Requests come faster than they are served.
+        CannotKeepUp = "takes longer than its volume does at the rated flow",
     }
 }
 

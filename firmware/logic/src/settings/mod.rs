@@ -7,6 +7,7 @@ mod drive;
 mod fault;
 mod power;
 mod raw;
+mod relay;
 mod sharing;
 mod watch;
 
@@ -23,6 +24,7 @@ pub use raw::{
     StartRule, StepEnd, WhenClockUnset,
 };
 
+pub use relay::{RELAYS, RawRelay, RelayProgram};
 pub use sharing::{MAX_STAGES, RawSharing};
 pub use watch::RawWatch;
 
@@ -30,6 +32,7 @@ use crate::blackout::Week;
 use crate::meter::MeterSettings;
 use crate::program::{Position, PositionSet, StepKind};
 use crate::units::{Flow, Millis, Volume};
+use crate::watch::FlowGaps;
 
 /// The most tanks a site can have.
 pub const MAX_TANKS: usize = 8;
@@ -50,6 +53,8 @@ pub struct Settings {
     positions: PositionSet,
     #[serde(skip_serializing)]
     meter: MeterSettings,
+    #[serde(skip_serializing)]
+    flow_gaps: FlowGaps,
     #[serde(skip_serializing)]
     week: Week,
     #[serde(skip_serializing)]
@@ -150,9 +155,12 @@ impl Settings {
 
     /// Reckons what follows from settings that have been checked.
     fn derive(raw: RawSettings) -> Self {
+        let meter = MeterSettings::new(&raw.meter);
+        let follows_flow = raw.relays.iter().any(|relay| relay.program == RelayProgram::WhileFlow);
         Self {
             positions: raw.drive.position_set(),
-            meter: MeterSettings::new(&raw.meter),
+            flow_gaps: FlowGaps::new(&raw.watch, &meter, follows_flow),
+            meter,
             week: Week::new(&raw.windows),
             longest_regeneration: raw.longest_regeneration(),
             drain_per_regeneration: raw.drain_per_regeneration(),
@@ -174,6 +182,11 @@ impl Settings {
     #[must_use]
     pub fn meter_settings(&self) -> &MeterSettings {
         &self.meter
+    }
+
+    /// What the flow watch needs to know.
+    pub(crate) fn flow_gaps(&self) -> &FlowGaps {
+        &self.flow_gaps
     }
 
     /// The blackout of a week.

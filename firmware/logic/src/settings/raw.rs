@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::drive::{CamFeedback, RawDrive};
 use super::power::RawPower;
+use super::relay::{RELAYS, RawRelay};
 use super::watch::RawWatch;
 use super::{MAX_STEPS, MAX_WINDOWS, RawSharing, scaled};
 use crate::calendar::{Weekdays, Window};
@@ -292,6 +293,8 @@ pub struct RawSettings {
     pub locks: RawLocks,
     /// What is watched, and how alarms are treated.
     pub watch: RawWatch,
+    /// What the relays do.
+    pub relays: [RawRelay; RELAYS],
     /// The valve drives.
     pub drive: RawDrive,
 }
@@ -390,6 +393,7 @@ impl RawSettings {
             overdue_after: Millis::from_hours(24),
             locks: RawLocks::default(),
             watch: RawWatch::default(),
+            relays: [RawRelay::default(); RELAYS],
             drive: RawDrive::CamSwitch {
                 positions: collect(positions),
                 feedback: CamFeedback::SwitchPerPosition,

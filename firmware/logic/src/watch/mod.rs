@@ -3,13 +3,18 @@
 //! Where an alarm's condition follows from other state it is an arm of `controller/watches.rs`; where it
 //! comes and goes by events, whoever sees them calls [`Watches::report`]. `life` takes it from there.
 
+mod flow;
 mod life;
 mod rules;
+mod service;
 mod texts;
 
+pub(crate) use flow::{FlowGaps, FlowWatch};
 pub(crate) use life::Turn;
 pub use life::{AlarmPhase, AlarmPhases, AlarmState, Watches};
 pub use rules::{AlarmDelay, AlarmRules, MAX_DELAYED, Severities, Severity};
+pub use service::Service;
+pub(crate) use service::Tally;
 
 use crate::units::slugs;
 

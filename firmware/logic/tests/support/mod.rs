@@ -49,6 +49,7 @@ pub fn alternating() -> RawSettings {
     let mut raw = RawSettings::baseline();
     raw.arrangement = Arrangement::Alternating;
     raw.tanks = 2;
+    raw.watch = calm();
     raw.medium = softener(10_000);
     raw.start = StartRule::Immediate;
     raw.drive = cam(&[
@@ -95,7 +96,13 @@ pub fn single() -> RawSettings {
     let mut raw = RawSettings::baseline();
     raw.medium = softener(10_000);
     raw.start = StartRule::Immediate;
+    raw.watch = calm();
     raw
+}
+
+/// Watches that do not mind days without a pulse, nor hours without a pause: tests of other things draw so.
+pub fn calm() -> RawWatch {
+    RawWatch { unbroken_after: Millis::ZERO, silent_after: Millis::ZERO, ..RawWatch::default() }
 }
 
 pub fn softener(litres: u64) -> Medium {

@@ -3,6 +3,9 @@
 
 use super::*;
 use bedkeeper::meter::MAX_BATCH;
+use bedkeeper::operator::AlarmAction;
+use bedkeeper::program::StepSet;
+use bedkeeper::watch::{AlarmDelay, Severity};
 use proptest::collection::vec;
 use proptest::prelude::*;
 
@@ -45,9 +48,14 @@ pub enum Op {
 
 pub fn op() -> impl Strategy<Value = Op> {
     let tank = prop_oneof![3 => 0..3u8, 1 => 0..9u8];
-    let action = (0..10u8, tank.clone()).prop_map(|(kind, tank)| {
+    let action = (0..14u8, tank.clone(), 0..Alarm::ALL.len()).prop_map(|(kind, tank, alarm)| {
         let tank = TankId(tank);
+        let alarm = Alarm::ALL[alarm];
         match kind {
+            10 => Action::Alarm(AlarmAction::Acknowledge(alarm)),
+            11 => Action::Alarm(AlarmAction::AcknowledgeAll),
+            12 => Action::Alarm(AlarmAction::Reset(alarm)),
+            13 => Action::Alarm(AlarmAction::Maintained),
             0 => Action::StartNow(tank),
             1 => Action::StartAtHour(tank),
             2 => Action::Withdraw(tank),
@@ -105,7 +113,7 @@ pub fn site() -> impl Strategy<Value = RawSettings> {
         20..1_000u64,
         prop_oneof![Just(1), Just(3), Just(7)],
     );
-    (calendar, water).prop_filter_map("valid settings", |(calendar, water)| {
+    (calendar, water, watch(), relays()).prop_filter_map("valid settings", |(calendar, water, watch, relays)| {
         let (windows, on, minute, grace, backup, schedule) = calendar;
         let (wet, remote, flow_limit, litres, divisor) = water;
         let tanks = [2, 3, 4, 8][usize::from(backup)];
@@ -150,8 +158,95 @@ pub fn site() -> impl Strategy<Value = RawSettings> {
         raw.meter.pulse_divisor = divisor;
         raw.start_flow_limit = Flow(flow_limit);
         raw.discharge_limit = if wet[2] { Volume::from_litres(400) } else { Volume::ZERO };
+        raw.watch = watch;
+        raw.relays = relays;
+        // A relay whose program does not fit the site is left unused.
+        for i in 0..RELAYS {
+            if Settings::try_from(raw.clone()).is_err_and(|f| f.listed().iter().any(|f| f.field.starts_with("relays")))
+            {
+                raw.relays[i].program = RelayProgram::Unused;
+                raw.relays[i].longest_on = Millis::ZERO;
+            }
+        }
         Settings::try_from(raw.clone()).is_ok().then_some(raw)
     })
+}
+
+/// Watches with short limits, alarms that are grave, latch or wait.
+pub fn watch() -> impl Strategy<Value = RawWatch> {
+    let delay = (0..Alarm::ALL.len(), 0..200u16, 0..200u16);
+    let alarms = (vec(delay, 0..4), any::<[u8; 3]>());
+    let flow = (300..60_000u32, 0..40u32, 1..30u32, 0..30u32);
+    let service = (0..2_000u64, 0..3u16, 0..3u16);
+    (alarms, flow, service).prop_map(|((delays, seeds), (small, unbroken, pause, silent), service)| {
+        let mut watch = RawWatch {
+            small_flow: Flow(small),
+            unbroken_after: Millis::from_mins(unbroken * 7),
+            unbroken_pause: Millis::from_secs(pause * 11),
+            silent_after: Millis::from_hours(silent),
+            service_volume: Volume::from_litres(service.0),
+            service_regenerations: service.1,
+            service_days: service.2,
+            ..RawWatch::default()
+        };
+        for (i, onset_s, return_s) in delays {
+            let alarm = Alarm::ALL[i];
+            if watch.rules.delays.iter().all(|d| d.alarm != alarm) {
+                watch.rules.delays.push(AlarmDelay { alarm, onset_s, return_s }).unwrap();
+            }
+        }
+        for (i, alarm) in Alarm::ALL.iter().enumerate() {
+            let seed = usize::from(seeds[i % 3]) + i * 7;
+            watch.rules.set_severity(*alarm, Severity::ALL[seed % 3]);
+            if seed % 5 == 0 {
+                watch.rules.latching.insert(*alarm);
+            }
+        }
+        watch
+    })
+}
+
+/// Four relays of any program, some of which do not fit the site.
+pub fn relays() -> impl Strategy<Value = [RawRelay; RELAYS]> {
+    let tanks = prop_oneof![Just(TankSet(1)), Just(TankSet(3))];
+    let steps = (any::<[bool; 8]>()).prop_map(|on| {
+        let mut steps = StepSet::EMPTY;
+        for (kind, on) in StepKind::ALL.iter().zip(on) {
+            if on {
+                steps.insert(*kind);
+            }
+        }
+        steps
+    });
+    let program = prop_oneof![
+        1 => Just(RelayProgram::Unused),
+        1 => (0..3usize).prop_map(|i| RelayProgram::OnAlarm(Severity::ALL[i])),
+        1 => (steps, tanks.clone()).prop_map(|(steps, tanks)| RelayProgram::During { steps, tanks }),
+        1 => (0..5_000_000u32, 1..1_000_000u32)
+            .prop_map(|(delay, length)| RelayProgram::AfterStart { delay: Millis(delay), length: Millis(length) }),
+        3 => (1_000_000..40_000_000_000u64, 1..9_000u32)
+            .prop_map(|(nl, on)| RelayProgram::PerVolume { volume: Volume(nl), on: Millis(on) }),
+        1 => (0..2u8).prop_map(|tank| RelayProgram::WhileOffline(TankId(tank))),
+        1 => Just(RelayProgram::WhileNoneServing),
+        2 => Just(RelayProgram::WhileFlow),
+        1 => tanks.prop_map(RelayProgram::Isolate),
+        1 => Just(RelayProgram::FailSafe),
+    ];
+    let time = || prop_oneof![2 => Just(0), 2 => 1..5_000u32, 1 => 1..600_000u32];
+    let relay = (program, any::<bool>(), time(), time(), prop_oneof![Just(0), 1..900_000u32]);
+    let relay = relay.prop_map(|(program, inverted, min_on, min_off, longest_on)| {
+        let longest = if longest_on < min_on { 0 } else { longest_on };
+        let protects = matches!(program, RelayProgram::Isolate(_) | RelayProgram::FailSafe);
+        let min_on = if matches!(program, RelayProgram::PerVolume { .. }) { 0 } else { min_on };
+        RawRelay {
+            program,
+            inverted,
+            min_on: Millis(min_on),
+            min_off: Millis(min_off),
+            longest_on: Millis(if protects { 0 } else { longest }),
+        }
+    });
+    [relay.clone(), relay.clone(), relay.clone(), relay]
 }
 
 impl<const N: usize> Site<N> {

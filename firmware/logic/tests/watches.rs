@@ -1,0 +1,273 @@
+//! Watches: flow without a pause, silent meters, maintenance, beds unproven (W1).
+#![allow(
+    missing_docs,
+    clippy::unwrap_used,
+    clippy::arithmetic_side_effects,
+    clippy::indexing_slicing,
+    clippy::as_conversions
+)]
+
+mod support;
+
+use bedkeeper::journal::Event;
+use bedkeeper::operator::AlarmAction;
+use bedkeeper::program::StepKind;
+use bedkeeper::settings::{MeterPlace, RawWatch};
+use bedkeeper::units::{Flow, Millis, TankId, TankSet, Volume};
+use bedkeeper::watch::{Alarm, AlarmPhase};
+use bedkeeper::{Action, Input, RawSettings};
+use support::*;
+
+/// One tank that no use exhausts, and watches as they are by default: more than 0.5 L/min for 6 h
+/// without a minute's pause, 1 L pulses, so 120 s from pulse to pulse at the small flow.
+fn watched() -> RawSettings {
+    let mut raw = single();
+    raw.medium = softener(10_000_000);
+    raw.watch = RawWatch::default();
+    raw
+}
+
+/// What was said of alarms; nothing else but the hour may have been said.
+fn alarms<const N: usize>(site: &mut Site<N>) -> Vec<(u64, Event)> {
+    site.hear().into_iter().filter(|(_, e)| *e != Event::HourFired).collect()
+}
+
+/// One pulse now; what follows from it is decided a millisecond later.
+fn pulse<const N: usize>(site: &mut Site<N>, meter: u8) {
+    site.put(Input::Pulses { meter, count: 1 }).unwrap();
+}
+
+/// W1, M3: raised six hours after the pulse from which the flow has been above the small one, and cleared when
+/// no pulse has come for as long as the small flow takes for one.
+#[test]
+fn w1_unbroken_flow_is_raised_and_cleared_to_the_millisecond() {
+    let mut site: Site<1> = Site::new(watched());
+    site.run_to(HOUR);
+    let began = site.now;
+    pulse(&mut site, 0);
+    while site.now < began + 8 * HOUR {
+        site.run_for(119_999);
+        pulse(&mut site, 0);
+    }
+    let last = site.now;
+    site.run_for(DAY);
+    let expected = [
+        (began + 6 * HOUR, Event::AlarmRaised(Alarm::UnbrokenFlow)),
+        (last + 120_000, Event::AlarmCleared(Alarm::UnbrokenFlow)),
+    ];
+    assert_eq!(alarms(&mut site), expected);
+    assert_eq!(site.controller.alarm(Alarm::UnbrokenFlow).phase, AlarmPhase::ReturnedUnacknowledged);
+}
+
+/// W1: a pause begins the six hours anew; a flow that is no more than the small one is a pause.
+#[test]
+fn w1_a_pause_begins_the_hours_anew() {
+    let mut site: Site<1> = Site::new(watched());
+    site.run_to(HOUR);
+    pulse(&mut site, 0);
+    for _ in 0..3 {
+        for _ in 0..170 {
+            site.run_for(2 * MIN - 1);
+            pulse(&mut site, 0);
+        }
+        // Exactly the small flow, once: two minutes at half a litre a minute are a pause.
+        site.run_for(2 * MIN);
+        pulse(&mut site, 0);
+    }
+    site.run_for(HOUR);
+    assert_eq!(alarms(&mut site), []);
+}
+
+/// W1: with a fine meter a minute's pause is seen as such, though pulses of the small flow come seconds apart; less is none.
+#[test]
+fn w1_a_short_pause_is_none() {
+    let mut raw = watched();
+    raw.meter.pulse_nl = 100_000_000;
+    raw.meter.rated_max = Flow(50_000);
+    let mut site: Site<1> = Site::new(raw);
+    site.run_to(HOUR);
+    // A tenth of a litre in 12 s is the small flow.
+    let burst = |site: &mut Site<1>, rest: u64| {
+        for _ in 0..30 {
+            site.run_for(10 * SEC);
+            pulse(site, 0);
+        }
+        site.run_for(rest);
+    };
+    pulse(&mut site, 0);
+    // Fifty seconds between the last pulse of a burst and the first of the next, which is too far apart
+    // to be close: the pause ends where the first close pulse's water began.
+    while site.now < 8 * HOUR {
+        burst(&mut site, 49_999);
+    }
+    assert!(site.alarm(Alarm::UnbrokenFlow));
+    let mut longer: Site<1> = site.clone();
+    burst(&mut site, 0);
+    let close = site.now;
+    assert!(site.alarm(Alarm::UnbrokenFlow));
+    site.run_to(close + MIN - 1);
+    assert!(site.alarm(Alarm::UnbrokenFlow));
+    site.run_to(close + MIN);
+    assert!(!site.alarm(Alarm::UnbrokenFlow));
+    // A drip below the small flow does not bridge it.
+    burst(&mut longer, 0);
+    let close = longer.now;
+    for _ in 0..3 {
+        longer.run_for(19_500);
+        pulse(&mut longer, 0);
+    }
+    // The flow after the last drip may be more, until it has been silent for 12 s.
+    longer.run_to(close + 58_500 + 12_000 - 1);
+    assert!(longer.alarm(Alarm::UnbrokenFlow));
+    longer.run_to(close + 58_500 + 12_000);
+    assert!(!longer.alarm(Alarm::UnbrokenFlow));
+}
+
+/// W1: several meters are one flow.
+#[test]
+fn w1_unbroken_flow_may_pass_by_turns() {
+    let mut raw = alternating();
+    raw.meter.place = MeterPlace::PerTank;
+    raw.medium = softener(10_000_000);
+    raw.watch = RawWatch { silent_after: Millis::ZERO, ..RawWatch::default() };
+    let mut site: Site<2> = Site::new(raw);
+    site.run_to(HOUR);
+    let began = site.now;
+    for _ in 0..4 * 60 {
+        for meter in [0, 0] {
+            pulse(&mut site, meter);
+            site.run_for(MIN);
+        }
+    }
+    assert_eq!(alarms(&mut site), [(began + 6 * HOUR, Event::AlarmRaised(Alarm::UnbrokenFlow))]);
+}
+
+/// W1: four days without a pulse while serving, from the last pulse; the next pulse clears it.
+#[test]
+fn w1_a_meter_is_silent_after_four_days() {
+    let mut site: Site<1> = Site::new(watched());
+    site.run_to(5 * HOUR);
+    pulse(&mut site, 0);
+    let last = site.now;
+    site.run_to(last + 5 * DAY);
+    pulse(&mut site, 0);
+    let spoke = site.now;
+    site.run_for(HOUR);
+    let expected = [
+        (last + 4 * DAY, Event::AlarmRaised(Alarm::MeterSilent)),
+        (spoke + 1, Event::AlarmCleared(Alarm::MeterSilent)),
+    ];
+    assert_eq!(alarms(&mut site), expected);
+}
+
+/// W1: a meter that never spoke is silent from power-up on; one whose tank does not serve is not.
+#[test]
+fn w1_only_meters_of_serving_tanks_are_silent() {
+    let mut raw = alternating();
+    raw.meter.place = MeterPlace::PerTank;
+    raw.watch = RawWatch::default();
+    let mut site: Site<2> = Site::new(raw);
+    site.run_to(3 * DAY);
+    // Tank 2 takes over; tank 1 stood silent for three of four days.
+    site.operate(Action::TakeOut(TankId(0))).unwrap();
+    site.run_until_duty(2, bedkeeper::duty::DutyKind::Serving, HOUR);
+    let took_over = site.hear().iter().rev().find(|(_, e)| matches!(e, Event::Duty { .. })).unwrap().0;
+    site.run_to(took_over + 4 * DAY + HOUR);
+    let said: Vec<_> = alarms(&mut site).into_iter().filter(|(_, e)| !matches!(e, Event::Drive { .. })).collect();
+    assert_eq!(said, [(took_over + 4 * DAY, Event::AlarmRaised(Alarm::MeterSilent))]);
+    assert_eq!(site.controller.alarm(Alarm::MeterSilent).tanks, TankSet(0b10));
+    // Without the changeover it would have been tank 1, a day earlier.
+    let mut raw = alternating();
+    raw.watch = RawWatch::default();
+    let mut site: Site<2> = Site::new(raw);
+    site.run_to(4 * DAY + HOUR);
+    assert_eq!(alarms(&mut site), [(4 * DAY, Event::AlarmRaised(Alarm::MeterSilent))]);
+    assert_eq!(site.controller.alarm(Alarm::MeterSilent).tanks, TankSet::EMPTY);
+}
+
+/// W1: maintenance is due by volume at the very pulse, and no more once it was done.
+#[test]
+fn w1_service_is_due_by_volume() {
+    let mut raw = watched();
+    raw.watch.service_volume = Volume(500_500_000_000);
+    let mut site: Site<1> = Site::new(raw);
+    site.run_to(6 * HOUR);
+    site.gulp(500);
+    assert_eq!(alarms(&mut site), []);
+    site.run_for(MIN);
+    pulse(&mut site, 0);
+    let due = site.now + 1;
+    site.run_for(MIN);
+    assert_eq!(alarms(&mut site), [(due, Event::AlarmRaised(Alarm::ServiceDue))]);
+    site.operate(Action::Alarm(AlarmAction::Maintained)).unwrap();
+    let done = site.now;
+    assert_eq!(site.controller.service().volume(), Volume::ZERO);
+    let said = site.hear();
+    assert!(said.contains(&(done, Event::AlarmCleared(Alarm::ServiceDue))), "{said:?}");
+    // From the maintenance on it is counted anew.
+    site.gulp(500);
+    assert!(!site.alarm(Alarm::ServiceDue));
+    site.gulp(1);
+    assert!(site.alarm(Alarm::ServiceDue));
+}
+
+/// W1: maintenance is due by complete regenerations and by days of 24 h.
+#[test]
+fn w1_service_is_due_by_regenerations_and_days() {
+    let mut raw = watched();
+    raw.watch.service_regenerations = 2;
+    let mut site: Site<1> = Site::new(raw);
+    for round in 0..2 {
+        assert!(!site.alarm(Alarm::ServiceDue), "after {round}");
+        site.run_for(HOUR);
+        site.operate(Action::StartNow(TankId(0))).unwrap();
+        // The brine of the last one has its time first.
+        site.run_until_duty(1, bedkeeper::duty::DutyKind::Regenerating, 3 * HOUR);
+        site.run_until_duty(1, bedkeeper::duty::DutyKind::Serving, 4 * HOUR);
+    }
+    let ended = site.hear().iter().rev().find(|(_, e)| matches!(e, Event::Ended { .. })).unwrap().0;
+    assert!(site.said.iter().any(|r| r.event == Event::AlarmRaised(Alarm::ServiceDue) && r.at == t(ended)));
+
+    let mut raw = watched();
+    raw.watch.service_days = 3;
+    raw.watch.silent_after = Millis::ZERO;
+    let mut site: Site<1> = Site::new(raw);
+    site.run_to(4 * DAY);
+    assert_eq!(alarms(&mut site), [(3 * DAY, Event::AlarmRaised(Alarm::ServiceDue))]);
+    site.operate(Action::Alarm(AlarmAction::Maintained)).unwrap();
+    site.hear();
+    site.run_to(8 * DAY);
+    assert_eq!(alarms(&mut site), [(7 * DAY, Event::AlarmRaised(Alarm::ServiceDue))]);
+}
+
+/// W1, L3: a bed that drew brine and did not complete is an alarm with its tank, until it regenerated or somebody vouched.
+#[test]
+fn w1_l3_an_unproven_bed_is_an_alarm() {
+    let mut site: Site<2> = Site::new(alternating());
+    site.run_to(HOUR);
+    site.operate(Action::StartNow(TankId(1))).unwrap();
+    site.run_until_step(2, StepKind::BrineDraw, HOUR);
+    site.run_for(MIN);
+    site.hear();
+    site.operate(Action::Abort(TankId(1))).unwrap();
+    assert!(!site.alarm(Alarm::Unproven), "its rinses still run");
+    site.run_until_duty(2, bedkeeper::duty::DutyKind::Spent, 2 * HOUR);
+    let said = site.hear();
+    let ended = said.iter().find(|(_, e)| matches!(e, Event::Ended { .. })).unwrap().0;
+    let raised: Vec<_> = said.into_iter().filter(|(_, e)| matches!(e, Event::AlarmRaised(_))).collect();
+    assert_eq!(raised, [(ended, Event::AlarmRaised(Alarm::Unproven))]);
+    assert_eq!(site.controller.alarm(Alarm::Unproven).tanks, TankSet(0b10));
+    site.operate(Action::Vouch(TankId(1))).unwrap();
+    assert!(!site.alarm(Alarm::Unproven));
+}
+
+/// W1: watches that are off raise nothing, however long water flows or rests.
+#[test]
+fn w1_watches_that_are_off_raise_nothing() {
+    let mut raw = watched();
+    raw.watch = calm();
+    let mut site: Site<1> = Site::new(raw);
+    site.draw(1_000, 30 * SEC);
+    site.run_for(30 * DAY);
+    assert_eq!(alarms(&mut site), []);
+}
