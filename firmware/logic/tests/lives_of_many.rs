@@ -111,3 +111,29 @@ proptest! {
         prop_assert_eq!(site.alarms(), [Alarm::ClockUnset; 0]);
     }
 }
+
+/// S1, V3: two lost valves are put back at once: until the second is found, which may stand open to the
+/// drain, no other tank starts.
+#[test]
+fn s1_a_valve_that_is_not_found_yet_may_be_open() {
+    use bedkeeper::program::Position;
+    let raw = with_drive(staged(4), cam_with(bedkeeper::settings::CamFeedback::HomeAndStop, false));
+    let mut site = plant(raw);
+    site.observer.as_mut().unwrap().most_away = None;
+    site.valves[0].quirks.sticks_at_milli = Some(101);
+    site.operate(Action::StartNow(TankId(2))).unwrap();
+    site.run_until_step(3, bedkeeper::program::StepKind::Backwash, HOUR);
+    site.valves[2].trouble.stuck = true;
+    site.gulp(12_500);
+    site.run_for(DAY);
+    assert_eq!((site.duty(1), site.duty(3)), (DutyKind::Out, DutyKind::Out));
+    site.mend();
+    site.operate(Action::PutBack(TankId(0))).unwrap();
+    site.operate(Action::PutBack(TankId(2))).unwrap();
+    assert_eq!(site.valves[2].position(), Some(Position::Backwash));
+    site.operate(Action::StartNow(TankId(1))).unwrap();
+    site.operate(Action::StartNow(TankId(3))).unwrap();
+    // The observer looks whether two discharge.
+    site.run_for(5 * DAY);
+    assert!(tanks(&site).all(|n| site.causes(n).is_empty()));
+}

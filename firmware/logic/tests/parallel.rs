@@ -124,7 +124,7 @@ fn s3_those_that_stay_are_confirmed() {
     site.run_for(2 * SEC);
     site.operate(Action::StartNow(ONE)).unwrap();
     assert_eq!(site.duty(1), DutyKind::Serving);
-    assert_eq!(site.holds(1), [Hold::NoTankToRelieve]);
+    assert_eq!(site.holds(1), [Hold::DrainBusy, Hold::NoTankToRelieve]);
     site.run_for(3 * MIN);
     assert_eq!((site.duty(1), site.valves[1].position()), (DutyKind::Regenerating, Some(Position::Service)));
 }

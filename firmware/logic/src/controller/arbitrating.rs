@@ -21,6 +21,11 @@ pub(crate) struct Resources {
     pub brine: TankSet,
 }
 
+/// Nobody knows where its valve stands: until it is found it may be open to both.
+fn is_somewhere(tank: &Tank) -> bool {
+    tank.drive.is_unknown() || tank.drive.is_seeking()
+}
+
 impl<const N: usize> Controller<N> {
     /// What a tank needs now.
     fn uses(&self, id: TankId, tank: &Tank) -> Uses {
@@ -60,7 +65,8 @@ impl<const N: usize> Controller<N> {
     /// As many others use the drain as it can take.
     pub(super) fn is_drain_full(&self, but: Option<TankId>) -> bool {
         let users = tank_ids(&self.tanks).filter(|(id, tank)| {
-            Some(*id) != but && (self.resources.drain.contains(*id) || tank.drive.may_discharge())
+            let may = tank.drive.may_discharge() || is_somewhere(tank);
+            Some(*id) != but && (self.resources.drain.contains(*id) || may)
         });
         users.count() >= usize::from(self.settings.sharing.draining_together)
     }
@@ -73,8 +79,10 @@ impl<const N: usize> Controller<N> {
 
     /// Another tank uses the brine tank.
     pub(super) fn is_brine_taken(&self, but: Option<TankId>) -> bool {
-        tank_ids(&self.tanks)
-            .any(|(id, tank)| Some(id) != but && (self.resources.brine.contains(id) || tank.drive.may_use_brine_tank()))
+        tank_ids(&self.tanks).any(|(id, tank)| {
+            let may = tank.drive.may_use_brine_tank() || is_somewhere(tank);
+            Some(id) != but && (self.resources.brine.contains(id) || may)
+        })
     }
 
     /// Takes back what is no longer used and gives what is free, to who began first.
