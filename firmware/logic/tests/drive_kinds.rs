@@ -241,6 +241,21 @@ fn v4_marks_at_rest_are_a_valve_that_moves() {
     assert_eq!(talk.drive.position(), Some(Service), "home confirms where it is now");
 }
 
+/// V2: after marks that passed at rest the count is not trusted: the next journey begins at home.
+#[test]
+fn v2_marks_at_rest_send_the_next_journey_home() {
+    for marks in [0, 1] {
+        let mut talk = index_under_way(false);
+        talk.marks(10, NEVER);
+        talk.wait(500);
+        talk.marks(marks, NEVER);
+        assert_eq!(talk.go(BrineDraw), [Moving(BrineDraw)]);
+        assert_eq!(talk.drive.is_seeking(), marks > 0);
+        talk.marks(10, NEVER);
+        assert_eq!(talk.motion(), if marks > 0 { Motion::Forward } else { Motion::Off });
+    }
+}
+
 /// V2, V3, S7: a home switch that is stuck closed is never home, and the search ends.
 #[test]
 fn v3_a_home_switch_stuck_closed_loses_a_cam_that_counts() {
