@@ -31,7 +31,6 @@ const NOT_YET: &[&str] = &[
     "salt-low",
     "step-too-long",
     "store-worn",
-    "retained-lost",
     "relay-limit",
     "service-due",
 ];
@@ -46,4 +45,25 @@ fn everything_is_reached() {
         .map(|reach| (reach.kind, reach.slug))
         .collect();
     assert_eq!(missing, [], "{}", scenario::coverage_table(&verdicts));
+}
+
+/// A1, A2, A3, A4, S1, S2, S3, S5, S6, S7, S8, S12: the first weeks of a year of each arrangement with 1 to 8 tanks break
+/// no rule. `bedkeeper verify tests/years` runs the whole years, with all that they expect.
+#[test]
+fn the_first_weeks_of_each_year_break_no_rule() {
+    const DAY_MS: u64 = 86_400_000;
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("years");
+    let load = |file: &std::path::PathBuf| {
+        let mut scenario = scenario::load(file).unwrap_or_else(|e| panic!("{}", e.render(false)));
+        assert_eq!(scenario.lasts_ms, 365 * DAY_MS);
+        scenario.lasts_ms = 8 * DAY_MS;
+        scenario.expectations.retain(|expectation| matches!(expectation.claim, scenario::Claim::NoViolation(_)));
+        assert_eq!(scenario.expectations.len(), 1);
+        scenario
+    };
+    let scenarios: Vec<_> = scenario::files(&folder).expect("a folder").iter().map(load).collect();
+    assert_eq!(scenarios.len(), 10);
+    let verdicts = scenario::run_all(&scenarios, || {}).expect("every scenario runs");
+    assert!(verdicts.iter().all(Verdict::is_met), "{}", scenario::readable(&verdicts, str::to_owned));
+    assert!(verdicts.iter().all(|verdict| verdict.reached.contains(&("duty", "serving"))));
 }

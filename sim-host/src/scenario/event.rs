@@ -66,6 +66,15 @@ pub enum Deed {
         /// What.
         fault: Fault,
     },
+    /// Power fails.
+    Power {
+        /// For so many ms.
+        off_ms: u64,
+        /// The civil clock runs on.
+        clock_kept: bool,
+        /// What was stored is readable afterwards.
+        memory_kept: bool,
+    },
     /// A meter's contact closes for a while, again and again.
     MeterContact {
         /// Which meter, from 0.

@@ -11,7 +11,7 @@
 //! | `recording` | a recording's path, `demo:…`, or rows `[["day 1 06:00", 3], …]`: moment, pulses and, where each tank has a meter, its number |
 //! | `[[flow]]` | `from`*, `to` or `lasts` (to the end), `rate`*: "20 L/min"; `meter`: one tank's meter sees it whatever the valves say (shared among the tanks that stand open) |
 //! | `[demand]` | `profile`*: "household", "apartments", "constant"; `per_day`*: "400 L"; `seed` (0); `until`; `leak`: a flow, `leak_from` |
-//! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"); `fault` of the simulated valve of `tank`, such as "motor-stalled", with `lasts`, or `mend`; `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* } |
+//! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"); `fault` of the simulated valve of `tank`, such as "motor-stalled", with `lasts`, or `mend`; `power` = { `off`*, `clock_kept` (true), `memory_kept` (true) }; `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* } |
 //! | `[[expect]]` | one of `at`* with `tolerance`, `within`*, `never`*, `always`*, `count`* with `between`, and a subject; or `total`* with `is` and `tolerance`, or `least` and `most` |
 //!
 //! A subject is one of: the states `duty`, `duties` (of all tanks), `cause`, `causes` (exactly these), `hold` (with

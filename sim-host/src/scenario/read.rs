@@ -565,12 +565,13 @@ fn read_deed<'d>(
     let who = section.optional(r, "who").and_then(|e| e.choice(r, &whos)).unwrap_or(Who::Panel);
     let fault = section.optional(r, "fault");
     let mend = section.optional(r, "mend");
+    let power = section.optional(r, "power");
     let settings = section.optional(r, "settings");
     let meter_contact = section.optional(r, "meter_contact");
-    let given = [&contact, &clock, &operator, &fault, &mend, &settings, &meter_contact];
+    let given = [&contact, &clock, &operator, &fault, &mend, &power, &settings, &meter_contact];
     if given.iter().filter(|given| given.is_some()).count() != 1 {
         let place = r.place(section.path());
-        let help = "give one of contact, clock, operator, fault, mend, settings, meter_contact";
+        let help = "give one of contact, clock, operator, fault, mend, power, settings, meter_contact";
         r.fail_at(place, section.path(), "must say one thing that happens", help);
         return None;
     }
@@ -585,6 +586,9 @@ fn read_deed<'d>(
     if let Some(entry) = fault {
         return read_fault(&entry, r, context, tank).map(|fault| Deed::Fault { tank, fault, lasts_ms });
     }
+    if let Some(entry) = power {
+        return read_power(&entry, r);
+    }
     if let Some(entry) = mend {
         return read_fault(&entry, r, context, tank).map(|fault| Deed::Mend { tank, fault });
     }
@@ -596,6 +600,19 @@ fn read_deed<'d>(
         return read_settings(&entry, r, sites);
     }
     read_meter_contact(&meter_contact?, r, context)
+}
+
+/// Power fails for a while.
+fn read_power<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<Deed> {
+    let Some(mut section) = entry.table() else {
+        entry.wrong_type(r, "a section", "such as { off = \"10 min\" }");
+        return None;
+    };
+    let off_ms = section.required(r, "off", "\"10 min\"").and_then(|e| length(&e, r));
+    let clock_kept = section.optional(r, "clock_kept").and_then(|e| e.flag(r)).unwrap_or(true);
+    let memory_kept = section.optional(r, "memory_kept").and_then(|e| e.flag(r)).unwrap_or(true);
+    section.done(r);
+    Some(Deed::Power { off_ms: off_ms?, clock_kept, memory_kept })
 }
 
 /// A fault that the valve of this tank can have.

@@ -16,7 +16,7 @@ use super::timeline::{Tap, Timeline};
 use super::verdict::Verdict;
 use super::water::Source;
 use crate::plant::Fault;
-use crate::replay::{Checker, Observer, Replay, ReplayError, ValveTimes, World};
+use crate::replay::{Checker, Observer, PowerCut, Replay, ReplayError, ValveTimes, World};
 
 /// Why a scenario could not be run.
 #[derive(Debug, thiserror::Error)]
@@ -117,6 +117,11 @@ struct Rehearsal<'o> {
 
 impl Rehearsal<'_> {
     fn go(&mut self, end_ms: u64) -> Result<(), ReplayError> {
+        if self.script.cuts_power {
+            // The state is stored from the beginning on, as if a cut could come any time: one is announced that never comes.
+            let never = PowerCut { at_ms: u64::MAX, off_ms: 1, clock_kept: true, retained_kept: true };
+            self.replay.schedule_power_cut(never);
+        }
         self.replay.power_up()?;
         loop {
             self.script.notice();
@@ -147,6 +152,10 @@ impl Rehearsal<'_> {
             // A refusal is journalled, and expectations can be about it.
             Act::Tell(input) => self.replay.offer(input, true).map(|_| ()),
             Act::Settings(settings) => self.replay.offer_settings(settings.map(|settings| *settings)).map(|_| ()),
+            Act::Cut(cut) => {
+                self.replay.schedule_power_cut(cut);
+                Ok(())
+            }
             Act::Arm(tank, fault) => {
                 // What the valve cannot have was refused when the scenario was read.
                 let _ = self.replay.world_mut().arm(tank, fault);
@@ -170,6 +179,7 @@ enum Act {
     /// `None`: settings that do not pass.
     Settings(Option<Box<Settings>>),
     Clock(ClockChange),
+    Cut(PowerCut),
     Arm(TankId, Fault),
     Disarm(TankId, Fault),
 }
@@ -193,6 +203,7 @@ struct Script {
     tap: Tap,
     seen_records: usize,
     seen_states: usize,
+    cuts_power: bool,
 }
 
 /// A deed that waits for something to come about.
@@ -206,7 +217,9 @@ struct Waiting {
 
 impl Script {
     fn new(scenario: &Scenario, tap: Tap) -> Self {
-        let mut script = Self { planned: Vec::new(), waiting: Vec::new(), tap, seen_records: 0, seen_states: 0 };
+        let cuts_power = scenario.events.iter().any(|event| matches!(event.deed, Deed::Power { .. }));
+        let mut script =
+            Self { planned: Vec::new(), waiting: Vec::new(), tap, seen_records: 0, seen_states: 0, cuts_power };
         for event in &scenario.events {
             match &event.when {
                 When::At(at_ms) => script.plan(*at_ms, &event.deed),
@@ -258,6 +271,10 @@ impl Script {
                 if let Some(lasts) = lasts_ms {
                     self.insert(at_ms.saturating_add(*lasts), Act::Disarm(*tank, *fault));
                 }
+            }
+            Deed::Power { off_ms, clock_kept, memory_kept } => {
+                let (off_ms, clock_kept, retained_kept) = (*off_ms, *clock_kept, *memory_kept);
+                self.insert(at_ms, Act::Cut(PowerCut { at_ms, off_ms, clock_kept, retained_kept }));
             }
             Deed::Mend { tank, fault } => self.insert(at_ms, Act::Disarm(*tank, *fault)),
             Deed::MeterContact { meter, times, closed_ms, every_ms } => {
