@@ -155,6 +155,8 @@ pub const fn reason_text(reason: Reason) -> &'static str {
         Reason::Ended(Outcome::Complete) => "its regeneration ended (complete)",
         Reason::Ended(Outcome::Aborted) => "its regeneration ended (aborted)",
         Reason::Ended(Outcome::Failed) => "its regeneration ended (failed)",
+        Reason::MakeUp => "the brine is too little, so its valve refills the brine tank first",
+        Reason::MadeUp => "the refill for want of brine is over",
         Reason::Stale => "it stood long, so it is flushed first",
         Reason::Purged => "the purge is over",
         Reason::Operator => "an operator's decision",

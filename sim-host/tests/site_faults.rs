@@ -307,6 +307,18 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
         P::PulseWidthTooLong => softener("meter.min_closed", "\"10 s\"", "\"10 s\""),
         P::RelockOutOfRange => softener("locks.relock_after", "\"5 s\"", "\"5 s\""),
         P::BelowOneRegeneration => softener("limits.drain_per_day", "\"700 L\"", "\"700 L\""),
+        P::RefillCapOutOfRange => softener("brine.refill_cap", "\"90 %\"", "\"90 %\""),
+        P::RefillNotTheDose => Some((
+            with(
+                &with(SOFTENER, "meter.place", "\"per-tank\""),
+                "program.brine_refill",
+                "{ length = \"12 min\", until = \"30 L\", longest = \"20 min\" }",
+            ),
+            "{ length = \"12 min\"",
+        )),
+        P::LowNotBelowStore => softener("brine.store_doses", "4", "4"),
+        P::ProportionalNeedsMeasure => softener("brine.proportional", "true", "true"),
+        P::FloorOutOfRange => softener("brine.least_dose", "\"5 %\"", "\"5 %\""),
         P::LongestBelowLength => softener(
             "program.brine_refill",
             "{ length = \"11 min\", until = \"contact\", longest = \"10 min\" }",

@@ -74,6 +74,14 @@ const CHANGES: &[Change] = &[
     ("resin.total", "\"90 kgr\"", |raw| *softener(raw).2 = Exchange(90 * KGR_UG)),
     ("brine.dose", "\"10 kg\"", |raw| raw.salt = SaltMass(10_000_000)),
     ("brine.dose_after_backwash", "\"150 %\"", |raw| raw.dose_after_backwash_percent = 150),
+    ("brine.salt_per_water", "\"350 g/L\"", |raw| raw.brine.salt_per_water_mg_per_l = 350_000),
+    ("brine.refill_flow", "\"1.9 L/min\"", |raw| raw.brine.refill_flow = Flow(1_900)),
+    ("brine.ready_by", "\"contact\"", |raw| raw.brine.ready_by_contact = true),
+    ("brine.refill_cap", "\"300 %\"", |raw| raw.brine.refill_cap_percent = 300),
+    ("brine.store_doses", "20", |raw| raw.brine.store_doses = 20),
+    ("brine.low_doses", "3", |raw| raw.brine.low_doses = 3),
+    ("brine.least_dose", "\"40 %\"", |raw| raw.brine.proportional.floor_percent = 40),
+    ("brine.full_dose_every", "5", |raw| raw.brine.proportional.full_every = 5),
     ("brine.ready_after", "\"90 min\"", |raw| raw.brine_ready_after = Millis::from_mins(90)),
     ("meter.pulse", "\"3 pulses in 10 L\"", |raw| {
         raw.meter.pulse_nl = 10_000_000_000;
@@ -416,6 +424,7 @@ fn no_field_of_the_settings_is_without_a_key() {
     sources.extend([window("mon", "17:00", "22:00"), window("daily", "18:00", "23:00")]);
     let more_steps = "[[program.step]]\nkind = \"settle\"\nlength = \"5 min\"\n[[program.step]]\nkind = \"brine-wait\"\nlength = \"1 min\"\n[[program.step]]\nkind = \"service-rinse\"\nlength = \"1 min\"\ndrain = \"9 L/min\"\n";
     sources.push(format!("{}\n{STEPS}{more_steps}", without(SOFTENER, "program")));
+    sources.push(with(&with(SOFTENER, "program.preset", "\"refill-first\""), "brine.proportional", "true"));
     sources.push(FILTER.to_owned());
     sources.push(with(FILTER, "filter.capacity", "\"40 m3\""));
     sources.push(with(FILTER, "valve.margin", "\"1 s\""));

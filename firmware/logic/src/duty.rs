@@ -6,7 +6,7 @@ use crate::demand::Demand;
 use crate::drive::Drive;
 use crate::ledger::Ledger;
 use crate::sequence::Regeneration;
-use crate::units::{Instant, Millis, slugs};
+use crate::units::{Instant, slugs};
 
 slugs! {
     /// The kind of a duty.
@@ -23,6 +23,8 @@ slugs! {
         Purging = "purging",
         /// Not taking part.
         Out = "out",
+        /// Refills the brine tank out of turn, before it can regenerate.
+        Refilling = "refilling",
     }
 }
 
@@ -71,6 +73,7 @@ impl Duty {
             Self::Serving => DutyKind::Serving,
             Self::Ready { .. } => DutyKind::Ready,
             Self::Spent => DutyKind::Spent,
+            Self::Regenerating(regeneration) if regeneration.is_make_up() => DutyKind::Refilling,
             Self::Regenerating(_) => DutyKind::Regenerating,
             Self::Purging { .. } => DutyKind::Purging,
             Self::Out { .. } => DutyKind::Out,
@@ -111,8 +114,6 @@ pub(crate) struct Restarts {
     pub gave_up: bool,
     /// It is to begin again, which is not a new start (C5).
     pub pending: bool,
-    /// Refill that the present regeneration has had (P5).
-    pub refilled: Millis,
 }
 
 impl Tank {
@@ -144,6 +145,12 @@ impl Tank {
     #[must_use]
     pub fn is_unproven(&self) -> bool {
         self.unproven
+    }
+
+    /// Whether it refills the brine tank out of turn, before it can regenerate (C8).
+    #[must_use]
+    pub fn makes_up(&self) -> bool {
+        self.regeneration().is_some_and(Regeneration::is_make_up)
     }
 
     /// The regeneration under way, if there is one.

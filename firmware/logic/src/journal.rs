@@ -51,6 +51,10 @@ pub enum Reason {
     Started,
     /// A regeneration ended so.
     Ended(Outcome),
+    /// The brine is too little: its valve refills the brine tank first.
+    MakeUp,
+    /// That refill is over.
+    MadeUp,
     /// It had stood too long.
     Stale,
     /// The purge is over.

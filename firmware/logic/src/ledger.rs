@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::settings::{Medium, Reserve};
-use crate::units::{Exchange, Hardness, Instant, Volume};
+use crate::units::{Exchange, Hardness, Instant, Volume, share};
 
 /// The account of one tank.
 ///
@@ -154,11 +154,14 @@ impl Ledger {
 
     /// A regeneration completed: what the salt restores is restored, and no more (S6).
     ///
-    /// Exchange beyond what the resin holds was never taken up; beyond what the dose restores a
-    /// deficit stays.
-    pub fn regenerated(&mut self, now: Instant, medium: &Medium, reserve: &Reserve) {
+    /// `given` of `usual` salt was given, in any one unit. Exchange beyond what the resin holds was never
+    /// taken up; beyond what the dose restores a deficit stays.
+    pub fn regenerated(&mut self, now: Instant, medium: &Medium, reserve: &Reserve, given: u64, usual: u64) {
         self.prior = match *medium {
-            Medium::Softener { hardness, capacity, total } => self.exchanged(hardness).min(total).minus(capacity),
+            Medium::Softener { hardness, capacity, total } => {
+                let restores = if given >= usual { capacity.0 } else { share(capacity.0, given, usual) };
+                self.exchanged(hardness).min(total).minus(Exchange(restores))
+            }
             Medium::Filter { .. } => Exchange::ZERO,
         };
         self.volume = Volume::ZERO;
@@ -167,6 +170,18 @@ impl Ledger {
         self.regenerated_at = now;
         self.estimated = Volume::ZERO;
         self.set_thresholds(medium, reserve);
+    }
+
+    /// What has been spent, in percent of the capacity, rounded up.
+    #[must_use]
+    pub fn spent_percent(&self, medium: &Medium) -> u16 {
+        let (spent, whole) = match *medium {
+            Medium::Softener { hardness, capacity, .. } => (self.exchanged(hardness).0, capacity.0),
+            Medium::Filter { capacity } => (self.volume.0, capacity.0),
+        };
+        let percent = share(100, spent, whole);
+        let exact = share(whole, percent, 100) >= spent;
+        u16::try_from(percent.saturating_add(u64::from(!exact))).unwrap_or(u16::MAX)
     }
 
     /// Only the reserve is left, or less.

@@ -49,6 +49,10 @@ pub enum Action {
     },
     /// End what is being tried.
     EndTest,
+    /// The brine tank that this tank draws from holds its dose, ready to be drawn: someone has looked.
+    BrineReady,
+    /// The salt store of that brine tank is full again.
+    SaltFilled,
     /// Answer an alarm.
     Alarm(AlarmAction),
 }
@@ -84,7 +88,12 @@ impl Action {
             | Self::PutBack(t)
             | Self::Vouch(t) => Some(t),
             Self::TestDrive { tank, .. } => Some(tank),
-            Self::Alarm(_) | Self::Leave { .. } | Self::Return | Self::EndTest => None,
+            Self::Alarm(_)
+            | Self::Leave { .. }
+            | Self::Return
+            | Self::EndTest
+            | Self::BrineReady
+            | Self::SaltFilled => None,
         }
     }
 
@@ -110,6 +119,8 @@ impl Action {
             Self::Alarm(AlarmAction::AcknowledgeAll) => "acknowledge-all",
             Self::Alarm(AlarmAction::Reset(_)) => "reset",
             Self::Alarm(AlarmAction::Maintained) => "maintained",
+            Self::BrineReady => "brine-ready",
+            Self::SaltFilled => "salt-filled",
         }
     }
 }
@@ -149,6 +160,8 @@ pub enum Refused {
     NotOut,
     /// The tank needs no vouching.
     NothingToVouchFor,
+    /// Each regeneration makes its own brine, or none.
+    NoBrineStored,
     /// No tank would serve.
     WouldLeaveNoneServing,
     /// The tank has left service to regenerate, or must before it serves again.
@@ -189,6 +202,7 @@ impl core::fmt::Display for Refused {
             Self::TankIsOut => "the tank is out",
             Self::NotOut => "the tank is not out",
             Self::NothingToVouchFor => "the tank needs no vouching, or still has brine in it",
+            Self::NoBrineStored => "no brine is stored from one regeneration for the next",
             Self::WouldLeaveNoneServing => "no tank would serve",
             Self::MustRegenerate => "the tank must regenerate before it serves, unless it is vouched for",
             Self::NothingToAcknowledge => "no such alarm waits to be acknowledged",

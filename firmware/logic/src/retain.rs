@@ -32,8 +32,6 @@ pub struct Retained<const N: usize> {
     pub(crate) tanks: Vec<Tank, N>,
     pub(crate) brine: Brine,
     pub(crate) brine_uncertain: bool,
-    /// Refill time given out of turn, which the next regeneration saves (P5).
-    pub(crate) brine_surplus: Millis,
     pub(crate) changeover: Option<Changeover>,
     pub(crate) joining: TankSet,
     pub(crate) resources: Resources,

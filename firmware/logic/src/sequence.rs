@@ -14,7 +14,7 @@ pub use after_power::AfterPower;
 
 use crate::program::{Position, StepKind};
 use crate::settings::{RawStep, Settings, StepEnd, Uses, scaled, scaled_volume};
-use crate::units::{Instant, Millis, Volume, elapsed, later};
+use crate::units::{Instant, Millis, Volume, elapsed, later, share};
 
 /// How much brine is left in the bed (S12).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -103,12 +103,41 @@ pub struct Regeneration {
     overlong: bool,
     brine: BrineInBed,
     backwashes: bool,
-    next_backwashes: bool,
+    /// Dose in percent of the usual.
+    dose_percent: u16,
+    /// Water that its refill is to put in.
+    refill: Volume,
+    /// Brine drawn, as the refill water that made it.
+    drawn: Volume,
+    /// Only a refill, since the brine was too little (C8); the tank served before, or not.
+    make_up: Option<MakeUp>,
     cut_short: bool,
     /// An operator cut it short, who also decides what comes next.
     by_operator: bool,
-    /// Refill served, over every time that this regeneration began (P5).
-    refilled: Millis,
+}
+
+/// What a make-up refill keeps of the tank that makes it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+enum MakeUp {
+    FromService,
+    OffLine,
+}
+
+/// A step that is over, or was cut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StepRun {
+    /// Which.
+    pub kind: StepKind,
+    /// Time in position.
+    pub ran: Millis,
+    /// Water that a refill put in, or that made the brine which a draw should have drawn.
+    pub water: Volume,
+    /// Water that makes the dose which a draw was to draw.
+    pub dose: Volume,
+    /// The step's contact ended it: the brine tank is full, or empty.
+    pub by_contact: bool,
+    /// A draw that nobody cut: it shows whether brine is drawn.
+    pub is_judged: bool,
 }
 
 /// What a regeneration did when time or the valve moved on.
@@ -116,8 +145,8 @@ pub struct Regeneration {
 pub enum SequenceEvent {
     /// A step's position is confirmed and its time runs.
     Started(StepKind),
-    /// A step is over after so much time in position.
-    Ended(StepKind, Millis),
+    /// A step is over.
+    Ended(StepRun),
     /// The valve left the position; time stands still.
     Interrupted(StepKind),
     /// The valve rests: the regeneration is over.
@@ -134,24 +163,14 @@ pub enum StepRefused {
 }
 
 impl Regeneration {
-    /// Begins one; `count` regenerations of this tank went before.
+    /// Begins one; `count` regenerations of this tank went before. Its dose is `dose_percent` of the usual,
+    /// and a refill that comes first puts `refill` in.
     #[must_use]
-    pub fn begin(now: Instant, count: u16, settings: &Settings) -> Self {
-        let every = u16::from(settings.backwash_every);
-        let backwashes = |n: u16| n.checked_rem(every).is_none_or(|rest| rest == 0);
-        let mut regeneration = Self {
-            started_at: now,
-            step: 0,
-            phase: Phase::Finishing,
-            metered: Volume::ZERO,
-            overlong: false,
-            brine: BrineInBed::None,
-            backwashes: backwashes(count),
-            next_backwashes: backwashes(count.wrapping_add(1)),
-            cut_short: false,
-            by_operator: false,
-            refilled: Millis::ZERO,
-        };
+    pub fn begin(now: Instant, count: u16, dose_percent: u16, refill: Volume, settings: &Settings) -> Self {
+        let mut regeneration = Self::blank(now);
+        regeneration.backwashes = settings.backwashes(count);
+        regeneration.dose_percent = dose_percent;
+        regeneration.refill = refill;
         regeneration.enter_from(0, settings);
         regeneration
     }
@@ -159,21 +178,39 @@ impl Regeneration {
     /// Only the rinses, for a bed that was left with brine in it (S12); restores nothing.
     #[must_use]
     pub fn rinse_out(now: Instant, settings: &Settings) -> Self {
-        let mut regeneration = Self {
+        let mut regeneration = Self::blank(now);
+        regeneration.brine = BrineInBed::Undiluted;
+        regeneration.cut_short = true;
+        regeneration.enter_from(0, settings);
+        regeneration
+    }
+
+    /// Only a refill of so much water, for want of brine (C8); restores nothing.
+    #[must_use]
+    pub fn make_up(now: Instant, refill: Volume, from_service: bool, settings: &Settings) -> Self {
+        let mut regeneration = Self::blank(now);
+        regeneration.refill = refill;
+        regeneration.make_up = Some(if from_service { MakeUp::FromService } else { MakeUp::OffLine });
+        regeneration.enter_from(0, settings);
+        regeneration
+    }
+
+    fn blank(now: Instant) -> Self {
+        Self {
             started_at: now,
             step: 0,
             phase: Phase::Finishing,
             metered: Volume::ZERO,
             overlong: false,
-            brine: BrineInBed::Undiluted,
+            brine: BrineInBed::None,
             backwashes: false,
-            next_backwashes: false,
-            cut_short: true,
+            dose_percent: 100,
+            refill: Volume::ZERO,
+            drawn: Volume::ZERO,
+            make_up: None,
+            cut_short: false,
             by_operator: false,
-            refilled: Millis::ZERO,
-        };
-        regeneration.enter_from(0, settings);
-        regeneration
+        }
     }
 
     /// When it began.
@@ -212,17 +249,46 @@ impl Regeneration {
         self.by_operator
     }
 
+    /// Whether it is only a refill for want of brine (C8).
+    #[must_use]
+    pub fn is_make_up(&self) -> bool {
+        self.make_up.is_some()
+    }
+
+    /// Whether the tank of a make-up refill served before.
+    #[must_use]
+    pub fn came_from_service(&self) -> bool {
+        self.make_up == Some(MakeUp::FromService)
+    }
+
+    /// Brine drawn so far, as the refill water that made it.
+    #[must_use]
+    pub fn drawn(&self) -> Volume {
+        self.drawn
+    }
+
+    /// Brine was drawn, as the refill water that made it.
+    pub fn note_drawn(&mut self, water: Volume) {
+        self.drawn = self.drawn.plus(water);
+    }
+
+    /// Its refill is to put in so much.
+    pub fn set_refill(&mut self, water: Volume) {
+        self.refill = water;
+    }
+
     /// Brine got into the bed out of turn: it is rinsed out, and the bed counts as not restored (S12).
     pub fn rinse_again(&mut self, settings: &Settings) {
         self.brine = BrineInBed::Undiluted;
         self.cut_short = true;
+        self.make_up = None;
         self.enter_from(0, settings);
     }
 
     /// Dose of this regeneration in percent of the usual.
     #[must_use]
-    pub fn dose_percent(&self, settings: &Settings) -> u16 {
-        dose(self.backwashes, settings)
+    pub fn dose_percent(&self) -> u16 {
+        self.dose_percent
     }
 
     /// Where the valve should be: the step's position, or `None` while finishing.
@@ -279,9 +345,11 @@ impl Regeneration {
     /// Whether a volume that ends the step under way is reached.
     fn volume_reached(&self, settings: &Settings) -> bool {
         match self.entry(settings).map(|entry| (entry.kind, entry.end)) {
-            Some((kind, StepEnd::Volume { volume, .. })) => {
-                self.metered >= scaled_volume(volume, self.percent(kind, settings))
+            Some((StepKind::BrineRefill, StepEnd::Volume { .. })) => self.metered >= self.refill,
+            Some((StepKind::BrineDraw, StepEnd::Volume { volume, .. })) => {
+                self.metered >= scaled_volume(volume, self.dose_percent)
             }
+            Some((_, StepEnd::Volume { volume, .. })) => self.metered >= volume,
             _ => false,
         }
     }
@@ -316,10 +384,10 @@ impl Regeneration {
                 if !self.is_over(entry, total, contact, settings) {
                     return None;
                 }
-                self.note_refill(entry.kind, total);
+                let run = self.run_of(entry, total, contact, true, settings);
                 self.step_served(entry.kind);
                 self.enter_from(self.step.saturating_add(1), settings);
-                Some(SequenceEvent::Ended(entry.kind, total))
+                Some(SequenceEvent::Ended(run))
             }
             _ => None,
         }
@@ -350,8 +418,49 @@ impl Regeneration {
         }
     }
 
-    /// An operator steps forward; returns the step that was cut and the time it ran (Q5, S12).
-    pub fn step_forward(&mut self, now: Instant, settings: &Settings) -> Result<(StepKind, Millis), StepRefused> {
+    /// What a step has done for the brine tank after `ran` in its position. `whole`: nobody cuts it.
+    fn run_of(&self, entry: &RawStep, ran: Millis, contact: bool, whole: bool, settings: &Settings) -> StepRun {
+        let usual = settings.dose_water();
+        let dose = scaled_volume(usual, self.dose_percent);
+        let length = u64::from(scaled(entry.length, self.dose_percent).0);
+        let by_time = |of: Volume, length: u64| Volume(share(of.0, u64::from(ran.0).min(length), length));
+        let ended_by_contact = contact && whole && matches!(entry.end, StepEnd::Contact { .. });
+        let mut run = StepRun {
+            kind: entry.kind,
+            ran,
+            water: Volume::ZERO,
+            dose,
+            by_contact: ended_by_contact,
+            is_judged: entry.kind == StepKind::BrineDraw && whole,
+        };
+        run.water = match (entry.kind, entry.end) {
+            (StepKind::BrineRefill, StepEnd::Volume { .. }) => self.metered,
+            (StepKind::BrineRefill, _) => Volume(share(usual.0, u64::from(ran.0), u64::from(entry.length.0))),
+            (StepKind::BrineDraw, StepEnd::Volume { volume, .. }) => {
+                let target = scaled_volume(volume, self.dose_percent);
+                Volume(share(dose.0, self.metered.min(target).0, target.0))
+            }
+            // Empty after a plausible time, or at least half of the usual one: the dose is drawn.
+            (StepKind::BrineDraw, StepEnd::Contact { .. }) if ended_by_contact && u64::from(ran.0) >= length / 2 => {
+                dose
+            }
+            // Brine is left after the longest time: nobody knows how much was drawn.
+            (StepKind::BrineDraw, StepEnd::Contact { .. }) if whole && !contact => Volume::ZERO,
+            (StepKind::BrineDraw, _) => by_time(dose, length),
+            _ => Volume::ZERO,
+        };
+        run
+    }
+
+    /// What the step under way has done so far, as if it were cut now.
+    #[must_use]
+    pub fn cut(&self, now: Instant, settings: &Settings) -> Option<StepRun> {
+        let entry = self.entry(settings)?;
+        Some(self.run_of(entry, self.ran(now), false, false, settings))
+    }
+
+    /// An operator steps forward; returns the step that was cut (Q5, S12).
+    pub fn step_forward(&mut self, now: Instant, settings: &Settings) -> Result<StepRun, StepRefused> {
         let Some(entry) = self.entry(settings) else { return Err(StepRefused::NothingToStep) };
         let ran = self.ran(now);
         if self.brine.must_rinse() && matches!(entry.kind, StepKind::SlowRinse | StepKind::FastRinse) {
@@ -369,15 +478,15 @@ impl Regeneration {
             _ => false,
         };
         self.cut_short |= restores;
-        self.by_operator |= restores;
-        self.note_refill(entry.kind, ran);
+        self.by_operator |= restores || self.is_make_up();
+        let run = self.run_of(entry, ran, false, false, settings);
         self.enter_from(self.step.saturating_add(1), settings);
-        Ok((entry.kind, ran))
+        Ok(run)
     }
 
     /// An operator aborts: brine that was drawn is rinsed out first (S12). Returns the step that was
-    /// cut and the time it ran, unless that step is a rinse that goes on.
-    pub fn abort(&mut self, now: Instant, settings: &Settings) -> Option<(StepKind, Millis)> {
+    /// cut, unless that step is a rinse that goes on.
+    pub fn abort(&mut self, now: Instant, settings: &Settings) -> Option<StepRun> {
         let entry = self.entry(settings)?;
         self.cut_short = true;
         self.by_operator = true;
@@ -389,10 +498,9 @@ impl Regeneration {
         if goes_on {
             return None;
         }
-        let ran = self.ran(now);
-        self.note_refill(entry.kind, ran);
+        let run = self.run_of(entry, self.ran(now), false, false, settings);
         self.enter_from(self.step.saturating_add(1), settings);
-        Some((entry.kind, ran))
+        Some(run)
     }
 
     fn ran(&self, now: Instant) -> Millis {
@@ -437,8 +545,12 @@ impl Regeneration {
         if self.cut_short {
             return self.owes(kind);
         }
+        if self.is_make_up() {
+            return kind == StepKind::BrineRefill;
+        }
         match kind {
             StepKind::Backwash => self.backwashes,
+            // What is in the brine tank already is not put in again (C8, P5).
             StepKind::BrineRefill => self.longest_of(entry, settings) > Millis::ZERO,
             _ => true,
         }
@@ -458,31 +570,25 @@ impl Regeneration {
     }
 
     fn longest_of(&self, entry: &RawStep, settings: &Settings) -> Millis {
-        let whole = scaled(entry.longest(), self.percent(entry.kind, settings));
-        match entry.kind {
-            // Refill is capped over every beginning (P5).
-            StepKind::BrineRefill => Millis(whole.0.saturating_sub(self.refilled.0)),
-            _ => whole,
+        let longest = entry.longest();
+        match (entry.kind, entry.end) {
+            (StepKind::BrineDraw, _) => scaled(longest, self.dose_percent),
+            // Refilled without a measure, it may take its time.
+            (StepKind::BrineRefill, StepEnd::Contact { .. }) => longest,
+            (StepKind::BrineRefill, _) if settings.makes_brine() => self.refill_time(longest, settings),
+            _ => longest,
         }
     }
 
-    /// What a step of this kind is scaled by, in percent of its usual length or volume.
-    fn percent(&self, kind: StepKind, settings: &Settings) -> u16 {
-        match kind {
-            StepKind::BrineDraw => dose(self.backwashes, settings),
-            // A refill that comes last makes the brine of the next regeneration.
-            StepKind::BrineRefill if settings.refills_first() => dose(self.backwashes, settings),
-            StepKind::BrineRefill => dose(self.next_backwashes, settings),
-            _ => 100,
-        }
+    /// Time for this regeneration's refill, where the usual one takes `usual`; rounded up.
+    fn refill_time(&self, usual: Millis, settings: &Settings) -> Millis {
+        let dose = settings.dose_water().0;
+        let ms = share(u64::from(usual.0), self.refill.0, dose);
+        let exact = share(dose, ms, u64::from(usual.0)) >= self.refill.0;
+        Millis(u32::try_from(ms).unwrap_or(u32::MAX).saturating_add(u32::from(!exact)))
     }
 
     fn outcome(&self) -> Outcome {
         if self.cut_short { Outcome::Aborted } else { Outcome::Complete }
     }
-}
-
-/// A regeneration that backwashes takes the larger dose (Q3).
-fn dose(backwashes: bool, settings: &Settings) -> u16 {
-    if backwashes { settings.dose_after_backwash_percent } else { 100 }
 }

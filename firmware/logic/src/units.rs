@@ -13,6 +13,18 @@ pub type Duration = fugit::MillisDurationU64;
 /// Nanolitres in one litre.
 pub const NL_PER_L: u64 = 1_000_000_000;
 
+/// `whole` × `part` ÷ `of`, rounded down; nought if `of` is nought. What would not fit 64 bits loses
+/// the smallest places, and what does not fit after all saturates.
+#[must_use]
+pub(crate) fn share(whole: u64, part: u64, of: u64) -> u64 {
+    let (mut part, mut of) = (part, of);
+    while part.checked_mul(whole).is_none() && part > 1 && of > 1 {
+        part >>= 1;
+        of >>= 1;
+    }
+    part.saturating_mul(whole).checked_div(of).unwrap_or(0)
+}
+
 /// A length of time in milliseconds as settings keep it: up to 49 days in four bytes.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]

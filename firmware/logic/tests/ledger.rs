@@ -95,7 +95,7 @@ fn l1_a_filter_keeps_volume() {
     assert_eq!((ledger.prior(), ledger.remaining(), ledger.regenerated_at()), (Exchange::ZERO, litres(200), t(5)));
     ledger.charge(litres(300));
     assert_eq!(ledger.overrun(), litres(100));
-    ledger.regenerated(t(9), &filter(900), &Reserve::None);
+    ledger.regenerated(t(9), &filter(900), &Reserve::None, 1, 1);
     assert_eq!((ledger.remaining(), ledger.overrun(), ledger.regenerated_at()), (litres(900), Volume::ZERO, t(9)));
 }
 
@@ -184,12 +184,12 @@ proptest! {
         ledger.charge(litres(passed));
         let taken = (passed * u64::from(hardness)).min((capacity + more) * 100_000);
         let deficit = taken.saturating_sub(capacity * 100_000);
-        ledger.regenerated(t(1), &medium, &Reserve::None);
+        ledger.regenerated(t(1), &medium, &Reserve::None, 1, 1);
         prop_assert_eq!(ledger.prior(), Exchange(deficit));
         let left = Exchange((capacity * 100_000).saturating_sub(deficit)).volume_at(Hardness(hardness));
         prop_assert_eq!(ledger.remaining(), left);
         // The next one, with nothing passed in between, restores as much again.
-        ledger.regenerated(t(2), &medium, &Reserve::None);
+        ledger.regenerated(t(2), &medium, &Reserve::None, 1, 1);
         prop_assert_eq!(ledger.prior(), Exchange(deficit.saturating_sub(capacity * 100_000)));
     }
 }

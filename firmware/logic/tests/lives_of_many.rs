@@ -89,7 +89,7 @@ proptest! {
                 DutyKind::Out => alarms.contains(&Alarm::TankOut),
                 DutyKind::Spent => held || (!holds.is_empty() && alarms.contains(&Alarm::ValveLost)),
                 DutyKind::Regenerating => !holds.is_empty() && alarms.contains(&Alarm::ValveLost),
-                DutyKind::Purging => false,
+                DutyKind::Purging | DutyKind::Refilling => false,
             };
             prop_assert!(
                 explained,

@@ -28,7 +28,7 @@ fn alternating_cam() -> RawSettings {
     with_drive(alternating(), cam_with(CamFeedback::SwitchPerPosition, false))
 }
 
-const EVERY_ACTION: [fn(TankId) -> Action; 10] = [
+const EVERY_ACTION: [fn(TankId) -> Action; 12] = [
     Action::StartNow,
     Action::StartAtHour,
     Action::Withdraw,
@@ -39,6 +39,8 @@ const EVERY_ACTION: [fn(TankId) -> Action; 10] = [
     Action::TakeOut,
     Action::PutBack,
     Action::Vouch,
+    |_| Action::BrineReady,
+    |_| Action::SaltFilled,
 ];
 
 /// Q5: every action is journalled with who asked, granted or not; one that is refused changes nothing else.

@@ -157,13 +157,26 @@ fn p3_a_short_cut_resumes_the_step() {
 /// step; after two of them the third gives up, with an alarm, and an operator decides.
 #[test]
 fn p4_long_cuts_begin_again_and_at_last_give_up() {
+    // A saturator, where brine is always ready.
+    let plenty = || {
+        let mut raw = alternating();
+        raw.brine_ready_after = Millis::ZERO;
+        raw
+    };
+    // Where one dose is stored, it is gone: the bed is rinsed, and brine is made first (C8).
+    let mut site = in_step(alternating(), StepKind::BrineDraw);
+    cut(&mut site, HOUR, true);
+    site.run_for(SEC);
+    assert_eq!(outcomes(&mut site), [AfterPower::RinsedFirst]);
+    site.run_until_duty(1, DutyKind::Refilling, 3 * HOUR);
+    site.run_until_duty(1, DutyKind::Ready, 8 * HOUR);
     for (step, off_ms, clock, expected) in [
         (StepKind::BrineDraw, 21 * MIN, true, AfterPower::BeganAgain),
         (StepKind::SlowRinse, MIN, false, AfterPower::BeganAgain),
         (StepKind::FastRinse, 21 * MIN, true, AfterPower::StepAgain),
         (StepKind::Backwash, MIN, false, AfterPower::StepAgain),
     ] {
-        let mut site = in_step(alternating(), step);
+        let mut site = in_step(plenty(), step);
         cut(&mut site, off_ms, clock);
         site.run_for(SEC);
         assert_eq!(outcomes(&mut site), [expected], "{step}");
@@ -172,7 +185,7 @@ fn p4_long_cuts_begin_again_and_at_last_give_up() {
         let said = site.hear();
         assert!(!said.iter().any(|(_, event)| matches!(event, Event::Started { .. })), "{step}: {said:?}");
     }
-    let mut site = in_step(alternating(), StepKind::BrineDraw);
+    let mut site = in_step(plenty(), StepKind::BrineDraw);
     for _ in 0..2 {
         cut(&mut site, HOUR, true);
         site.run_until_step(1, StepKind::BrineDraw, 2 * HOUR);

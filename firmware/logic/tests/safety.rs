@@ -72,6 +72,8 @@ fn s1_a_drive_lost_in_the_drain_keeps_it_until_an_operator_says_otherwise() {
         site.operate(Action::StartNow(ONE)).unwrap();
         let mut holds = vec![Hold::DrainBusy];
         holds.extend(brine_busy.then_some(Hold::BrineBusy));
+        // What was drawn has not been refilled (C8).
+        holds.extend((step != StepKind::Backwash).then_some(Hold::BrineNotReady));
         assert_eq!(site.holds(1), holds, "{step}");
         site.hear();
         site.run_for(30 * HOUR);
@@ -383,7 +385,7 @@ proptest! {
                     || site.holds(tank).contains(&Hold::NoTankToRelieve),
                 DutyKind::Out => alarms.contains(&Alarm::TankOut),
                 DutyKind::Spent => held_by_operator || (!site.holds(tank).is_empty() && alarms.contains(&Alarm::ValveLost)),
-                DutyKind::Regenerating | DutyKind::Purging => false,
+                DutyKind::Regenerating | DutyKind::Purging | DutyKind::Refilling => false,
             };
             prop_assert!(
                 explained,

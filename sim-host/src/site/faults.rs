@@ -92,6 +92,12 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
             return step.into_iter().chain(["program.preset".to_owned(), "program.step".to_owned()]).collect();
         }
         "backwash_every" => &["program.backwash_every"],
+        "brine.salt_per_water_mg_per_l" => &["brine.salt_per_water"],
+        "brine.refill_cap_percent" => &["brine.refill_cap"],
+        "brine.low_doses" => &["brine.low_doses", "brine.store_doses"],
+        "brine.proportional.on" => &["brine.proportional"],
+        "brine.proportional.floor_percent" => &["brine.least_dose"],
+        "brine.proportional.full_every" => &["brine.full_dose_every"],
         "dose_after_backwash_percent" => &["brine.dose_after_backwash"],
         "hour_minute" => &["start.hour"],
         "hour_grace" => &["start.grace"],
@@ -168,6 +174,8 @@ fn rests_on(problem: Problem, raw: &RawSettings) -> &'static [&'static str] {
         P::AfterRegeneration | P::NoSuchStep => &["program", "brine", "valve"],
         P::CannotKeepUp => &["meter"],
         P::NoSuchTank => &["tanks"],
+        P::RefillNotTheDose => &["brine", "resin.volume", "program.brine_refill"],
+        P::ProportionalNeedsMeasure => &["program"],
         P::NoMeterForStep => &["meter", "tanks.arrangement"],
         P::MeterSeesOthers => &["meter.place", "tanks.arrangement"],
         P::BelowOneRegeneration => &["program", "brine"],
@@ -265,6 +273,16 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
         P::MeterSeesOthers => "leave it out".to_owned(),
         P::ResumeTooLong => "the default is \"20 min\"".to_owned(),
         P::RetainOutOfRange => "the default is \"1 %\"".to_owned(),
+        P::RefillCapOutOfRange => "the default is \"250 %\"".to_owned(),
+        P::RefillNotTheDose => {
+            let dose = bedkeeper::brine::water_for(raw.salt, raw.brine.salt_per_water_mg_per_l);
+            format!("the dose takes {} of water", show::volume(dose.nl(), units))
+        }
+        P::LowNotBelowStore => "fewer than brine.store_doses; the default is 5".to_owned(),
+        P::ProportionalNeedsMeasure => {
+            "use the preset \"refill-first\", or end brine_draw by a metered volume".to_owned()
+        }
+        P::FloorOutOfRange => "the default is \"50 %\"".to_owned(),
         P::StepTooLong => "check the length and its unit".to_owned(),
         P::PulseTooCoarse => "a larger watch.small_flow, or watch.unbroken_after = \"off\"".to_owned(),
         P::LongestOnBelowMinimum => "a longer longest_on, or a shorter min_on".to_owned(),

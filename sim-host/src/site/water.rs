@@ -94,6 +94,7 @@ fn softener<'d>(
     if let Some(ready) = brine.optional(r, "ready_after").and_then(|entry| entry.millis(r)) {
         draft.raw.brine_ready_after = ready;
     }
+    brine_tank(r, &mut brine, draft);
     brine.done(r);
 
     // Read even where the resin volume is unknown, so that faults of the texts themselves are seen.
@@ -108,8 +109,38 @@ fn softener<'d>(
         total: total.unwrap_or(Exchange(u64::try_from(usual_total).unwrap_or(u64::MAX))),
     };
     draft.raw.salt = dose.unwrap_or(draft.raw.salt);
+    draft.raw.brine.salt_per_water_mg_per_l = u32::try_from(per_water).unwrap_or(u32::MAX);
+    draft.raw.brine.refill_flow = refill_flow.unwrap_or_default();
     draft.resin_volume = Some(resin_volume);
     Brine { dose, salt_per_water_mg_per_l: per_water, refill_flow, dose_after_backwash_percent }
+}
+
+/// The keys of `[brine]` about its tank and about doses that follow use.
+fn brine_tank<'d>(r: &mut Reader<'d>, section: &mut Section<'d>, draft: &mut Draft) {
+    let brine = &mut draft.raw.brine;
+    let by = [("time", false), ("contact", true)];
+    if let Some(contact) = section.optional(r, "ready_by").and_then(|entry| entry.choice(r, &by)) {
+        brine.ready_by_contact = contact;
+    }
+    if let Some(percent) = section.optional(r, "refill_cap").and_then(|entry| entry.percent(r)) {
+        brine.refill_cap_percent = percent;
+    }
+    if let Some(doses) = section.optional(r, "store_doses").and_then(|entry| entry.whole(r, 0..=255)) {
+        brine.store_doses = u16::from(doses);
+    }
+    if let Some(doses) = section.optional(r, "low_doses").and_then(|entry| entry.whole(r, 0..=255)) {
+        brine.low_doses = u16::from(doses);
+    }
+    let proportional = &mut brine.proportional;
+    if let Some(on) = section.optional(r, "proportional").and_then(|entry| entry.flag(r)) {
+        proportional.on = on;
+    }
+    if let Some(percent) = section.optional(r, "least_dose").and_then(|entry| entry.percent(r)) {
+        proportional.floor_percent = u8::try_from(percent).unwrap_or(u8::MAX);
+    }
+    if let Some(every) = section.optional(r, "full_dose_every").and_then(|entry| entry.whole(r, 1..=255)) {
+        proportional.full_every = every;
+    }
 }
 
 fn resin_volume(r: &mut Reader<'_>, entry: &Entry<'_>) -> Option<Volume> {

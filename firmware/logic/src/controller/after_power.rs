@@ -11,7 +11,7 @@ use crate::journal::{Event, Who};
 use crate::program::{Position, StepKind};
 use crate::retain::{Plant, Retained};
 use crate::sequence::{AfterPower, BrineInBed};
-use crate::settings::{CamFeedback, MeterPlace, RawDrive, Settings};
+use crate::settings::{CamFeedback, MeterPlace, RawDrive, Settings, scaled_volume};
 use crate::units::{Instant, Millis, TankId, Volume};
 use crate::watch::Service;
 
@@ -123,7 +123,6 @@ impl<const N: usize> Controller<N> {
             tanks: self.tanks.clone(),
             brine: self.brine,
             brine_uncertain: self.power.brine_uncertain,
-            brine_surplus: self.power.surplus,
             changeover: self.changeover,
             joining: self.joining,
             resources: self.resources,
@@ -184,7 +183,6 @@ impl<const N: usize> Controller<N> {
         self.power.records = retained.records;
         self.power.forgotten = retained.forgotten;
         self.power.brine_uncertain = retained.brine_uncertain;
-        self.power.surplus = retained.brine_surplus;
     }
 
     /// Charges what the cut may have lost of the metered volume (S10), and what the forecast says has flowed
@@ -261,9 +259,20 @@ impl<const N: usize> Controller<N> {
             regeneration.step_again();
             return self.write(Event::AfterPower { tank: id, step, outcome: AfterPower::StepAgain });
         }
-        let ready = settings.refills_first() || self.brine.ready_at(now, settings.brine_ready_after).is_none();
-        if ready && regeneration.may_begin_again(settings) {
-            regeneration.begin_again(settings);
+        let may = regeneration.may_begin_again(settings);
+        let dose = regeneration.dose_percent();
+        // A valve left in the draw so long has drawn what it was to draw (C8).
+        if step == StepKind::BrineDraw {
+            self.brine.draw(scaled_volume(self.settings.dose_water(), dose));
+        }
+        let refill = self.first_refill(dose);
+        let ready = self.tanks.get(id.index()).is_some_and(|t| self.brine_hold(t, now).is_none());
+        let settings = &self.settings;
+        let Some(Duty::Regenerating(regeneration)) = self.tanks.get_mut(id.index()).map(|t| &mut t.duty) else {
+            return;
+        };
+        if ready && may {
+            regeneration.begin_again(refill, settings);
             return self.write(Event::AfterPower { tank: id, step, outcome: AfterPower::BeganAgain });
         }
         self.begin_again_later(id);
@@ -304,8 +313,8 @@ impl<const N: usize> Controller<N> {
         };
         let ended = if over { regeneration.end_step(now, settings) } else { None };
         self.write(Event::AfterPower { tank: id, step, outcome });
-        if let Some((step, ran)) = ended {
-            self.step_ended(now, id, step, ran);
+        if let Some(run) = ended {
+            self.step_ended(now, id, &run);
         }
     }
 
@@ -351,22 +360,13 @@ impl<const N: usize> Controller<N> {
 
     /// A valve stood in the refill position on its way: that water is not given once more (P5).
     fn refilled_out_of_turn(&mut self) {
-        let longer = match self.power.dark {
+        let ran = match self.power.dark {
             Dark::No => return,
-            Dark::AtMost(length) => length,
-            Dark::Unknown => Millis(u32::MAX),
+            Dark::AtMost(length) => Some(length),
+            Dark::Unknown => None,
         };
-        self.power.surplus = self.power.surplus.plus(longer);
         self.power.brine_uncertain |= self.power.dark.exceeds(BRINE_UNSEEN);
-        let surplus = self.power.surplus;
-        let settings = &self.settings;
-        // The regeneration under way, if there is one, gives so much less.
-        for tank in &mut self.tanks {
-            if let Duty::Regenerating(regeneration) = &mut tank.duty {
-                regeneration.refill_less(surplus, settings);
-                self.power.surplus = Millis::ZERO;
-            }
-        }
+        self.refilled_unseen(ran);
     }
 
     /// Every drive has been found or is being sought: the cut is over.

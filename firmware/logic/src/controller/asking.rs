@@ -81,7 +81,7 @@ impl<const N: usize> Controller<N> {
     #[inline(never)]
     pub(super) fn ask_when(&mut self, now: Instant, id: TankId, cause: Cause, at_once: bool) -> bool {
         let Some(tank) = self.tank_mut(id) else { return false };
-        if tank.regeneration().is_some() {
+        if tank.regeneration().is_some() && !tank.makes_up() {
             return false;
         }
         let new = tank.demand.ask(now, cause, at_once);

@@ -24,6 +24,9 @@ impl<const N: usize> Controller<N> {
             if was != closed {
                 self.write(Event::Contact { contact, closed });
             }
+            if edge && contact == Contact::BrineEmpty {
+                self.note_brine_empty();
+            }
             if edge && contact == Contact::Sensor {
                 self.ask_from_sensor(now);
             }

@@ -62,7 +62,7 @@ impl<const N: usize> Controller<N> {
         changed |= self.poll_shared(now);
         changed |= self.poll_changeover(now);
         *survey = self.survey(now, outside);
-        changed |= self.start_waiting(now, survey);
+        changed |= self.start_waiting(now, survey) || self.start_make_up(now, survey);
         changed |= self.arbitrate();
         changed |= self.send_shared(now);
         changed | self.send_drives(now)
@@ -105,7 +105,7 @@ impl<const N: usize> Controller<N> {
 
     fn poll_duty(&mut self, now: Instant, id: TankId) -> bool {
         match self.tanks.get(id.index()).map(|t| t.duty.kind()) {
-            Some(DutyKind::Regenerating) => self.poll_regeneration(now, id),
+            Some(DutyKind::Regenerating | DutyKind::Refilling) => self.poll_regeneration(now, id),
             Some(DutyKind::Purging) => self.poll_purge(now, id),
             _ => false,
         }

@@ -65,8 +65,12 @@ impl<const N: usize> Controller<N> {
 
     /// A lost drive puts its tank out; a regeneration under way has failed (V3, L3).
     pub(super) fn put_out_for_lost_drive(&mut self, id: TankId) {
+        let cut = self.tanks.get(id.index()).and_then(Tank::regeneration).and_then(|r| r.cut(self.now, &self.settings));
+        if let Some(run) = cut {
+            self.account_for_brine(self.now, id, &run);
+        }
         let failed = self.tanks.get(id.index()).and_then(Tank::regeneration).copied();
-        if let Some(regeneration) = failed {
+        if let Some(regeneration) = failed.filter(|r| !r.is_make_up()) {
             self.end_regeneration(id, &regeneration, Outcome::Failed);
         }
         let draws = self.settings.draws_brine();
@@ -112,6 +116,8 @@ impl<const N: usize> Controller<N> {
     pub(super) fn rests_at(&self, regeneration: &Regeneration) -> Position {
         match self.settings.arrangement {
             Arrangement::Single => Position::Service,
+            _ if regeneration.came_from_service() => Position::Service,
+            _ if regeneration.is_make_up() => self.settings.rest_position(),
             // It joins the others at once.
             Arrangement::Parallel if !regeneration.is_cut_short() => Position::Service,
             _ => self.settings.rest_position(),

@@ -98,7 +98,10 @@ impl<const N: usize> Controller<N> {
 
     /// Holds by what tanks share: each other, the drain, the brine.
     fn shared_holds(&self, id: TankId, tank: &Tank, now: Instant, visit: &mut Visit<'_>) {
-        let regenerating = self.tanks.iter().filter(|t| t.regeneration().is_some()).count();
+        // One that makes up brine for itself is not in its own way.
+        let regenerating = super::tank_ids(&self.tanks)
+            .filter(|(other, t)| t.regeneration().is_some() && !(*other == id && t.makes_up()))
+            .count();
         let one_more = regenerating < usize::from(self.settings.max_regenerating);
         if !one_more {
             visit(Hold::OtherRegenerating, None);
@@ -113,10 +116,8 @@ impl<const N: usize> Controller<N> {
             if lost || (one_more && first.brine && self.is_brine_taken(Some(id))) {
                 visit(Hold::BrineBusy, None);
             }
-            if !self.settings.refills_first()
-                && let Some(ready) = self.brine.ready_at(now, self.settings.brine_ready_after)
-            {
-                visit(Hold::BrineNotReady, Some(ready));
+            if let Some(clears_at) = self.brine_hold(tank, now) {
+                visit(Hold::BrineNotReady, clears_at);
             }
         }
         let changes = self.changeover.is_some_and(|c| c.to == id || c.from == Some(id)) || self.joining.contains(id);

@@ -9,6 +9,7 @@ mod absence;
 mod after_power;
 mod arbitrating;
 mod asking;
+mod brining;
 mod changing_over;
 mod contacts;
 mod deadlines;
@@ -310,7 +311,8 @@ impl<const N: usize> Controller<N> {
             tanks,
             meters: crate::collect((0..meters).map(|_| Meter::default())),
             contacts: Contacts::default(),
-            brine: Brine::default(),
+            // An installer fills it before the first regeneration; no logic was there to see it.
+            brine: Brine::filled(settings.first_brine()),
             changeover: None,
             joining: TankSet::EMPTY,
             stages: crate::collect(settings.sharing.join_above.iter().map(|_| Stage::default())),
@@ -729,6 +731,12 @@ impl<const N: usize> Controller<N> {
         &self.service
     }
 
+    /// The account of the brine tank.
+    #[must_use]
+    pub fn brine(&self) -> &Brine {
+        &self.brine
+    }
+
     /// The civil clock.
     #[must_use]
     pub fn clock(&self) -> Clock {
@@ -758,7 +766,7 @@ impl<const N: usize> Controller<N> {
         for hold in self.share_holds(tank, unit).iter() {
             let _ = standing.push(Standing { hold, clears_at: None });
         }
-        if !causes.is_empty() && unit.regeneration().is_none() {
+        if is_waiting(unit) {
             let outside = self.look_outside(self.now);
             self.scan_holds(tank, unit, self.now, &outside, &mut |hold, clears_at| {
                 let _ = standing.push(Standing { hold, clears_at });
@@ -856,5 +864,5 @@ fn tank_ids<const N: usize>(tanks: &Vec<Tank, N>) -> impl Iterator<Item = (TankI
 
 /// A regeneration is asked for and has not started.
 fn is_waiting(tank: &Tank) -> bool {
-    tank.regeneration().is_none() && !tank.demand.causes().is_empty()
+    (tank.regeneration().is_none() || tank.makes_up()) && !tank.demand.causes().is_empty()
 }

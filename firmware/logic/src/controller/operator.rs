@@ -43,12 +43,17 @@ impl<const N: usize> Controller<N> {
             Action::TestDrive { tank, position } => self.test_drive(now, tank, position),
             Action::EndTest => self.end_test(),
             Action::Alarm(answer) => self.operate_alarm(now, answer),
+            Action::BrineReady => self.confirm_brine().then_some(()).ok_or(Refused::NoBrineStored),
+            Action::SaltFilled => {
+                self.brine.salt_filled();
+                Ok(())
+            }
         }
     }
 
     fn ask_by_operator(&mut self, now: Instant, id: TankId, at_once: bool) -> Result<(), Refused> {
         match self.tanks.get(id.index()).map(|t| &t.duty) {
-            Some(Duty::Regenerating(_)) => return Err(Refused::AlreadyRegenerating),
+            Some(Duty::Regenerating(r)) if !r.is_make_up() => return Err(Refused::AlreadyRegenerating),
             Some(Duty::Out { .. }) => return Err(Refused::TankIsOut),
             _ => {}
         }
@@ -82,11 +87,11 @@ impl<const N: usize> Controller<N> {
 
     fn step_forward(&mut self, now: Instant, id: TankId) -> Result<(), Refused> {
         let (regeneration, settings) = self.regeneration_mut(id)?;
-        let (step, ran) = regeneration.step_forward(now, settings).map_err(|refused| match refused {
+        let run = regeneration.step_forward(now, settings).map_err(|refused| match refused {
             StepRefused::RinseFirst => Refused::RinseFirst,
             StepRefused::NothingToStep => Refused::NothingToStep,
         })?;
-        self.step_ended(now, id, step, ran);
+        self.step_ended(now, id, &run);
         Ok(())
     }
 
@@ -95,8 +100,8 @@ impl<const N: usize> Controller<N> {
         if regeneration.step(settings).is_none() {
             return Err(Refused::NothingToStep);
         }
-        if let Some((step, ran)) = regeneration.abort(now, settings) {
-            self.step_ended(now, id, step, ran);
+        if let Some(run) = regeneration.abort(now, settings) {
+            self.step_ended(now, id, &run);
         }
         Ok(())
     }

@@ -64,8 +64,6 @@ pub(super) struct Power {
     pub forgotten: TankSet,
     /// How much water went to the brine tank is unknown.
     pub brine_uncertain: bool,
-    /// Refill time given out of turn, which the next regeneration saves (P5).
-    pub surplus: Millis,
 }
 
 impl Power {
@@ -79,7 +77,6 @@ impl Power {
             refill_counted: TankSet::EMPTY,
             forgotten: TankSet::EMPTY,
             brine_uncertain: false,
-            surplus: Millis::ZERO,
         }
     }
 

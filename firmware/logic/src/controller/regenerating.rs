@@ -4,9 +4,9 @@ use super::Controller;
 use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Reason};
 use crate::program::StepKind;
-use crate::sequence::{Outcome, Regeneration, SequenceEvent};
+use crate::sequence::{Outcome, Regeneration, SequenceEvent, StepRun};
 use crate::settings::Arrangement;
-use crate::units::{Instant, Millis, SaltMass, TankId};
+use crate::units::{Instant, SaltMass, TankId, share};
 
 impl<const N: usize> Controller<N> {
     #[inline(never)]
@@ -27,21 +27,20 @@ impl<const N: usize> Controller<N> {
         match event {
             Some(SequenceEvent::Started(step)) => self.write(Event::StepStarted { tank: id, step }),
             Some(SequenceEvent::Interrupted(step)) => self.write(Event::StepInterrupted { tank: id, step }),
-            Some(SequenceEvent::Ended(step, ran)) => self.step_ended(now, id, step, ran),
+            Some(SequenceEvent::Ended(run)) => self.step_ended(now, id, &run),
+            Some(SequenceEvent::Finished(_)) if regeneration.is_make_up() => self.finish_make_up(id, &regeneration),
             Some(SequenceEvent::Finished(outcome)) => self.finish_regeneration(now, id, &regeneration, outcome),
             None => return false,
         }
         true
     }
 
-    /// A step is over: its drain water is reckoned, and a refill starts the brine's time.
-    pub(super) fn step_ended(&mut self, now: Instant, id: TankId, step: StepKind, ran: Millis) {
-        let drained = self.settings.drain_flow(step).over(ran);
+    /// A step is over: its drain water and its brine are reckoned.
+    pub(super) fn step_ended(&mut self, now: Instant, id: TankId, run: &StepRun) {
+        let drained = self.settings.drain_flow(run.kind).over(run.ran);
         self.add_drained(now, drained);
-        if step == StepKind::BrineRefill && ran > Millis::ZERO {
-            self.brine.refilled(now);
-        }
-        self.write(Event::StepEnded { tank: id, step, ran, drained });
+        self.account_for_brine(now, id, run);
+        self.write(Event::StepEnded { tank: id, step: run.kind, ran: run.ran, drained });
     }
 
     /// The valve rests after the last step: what was served is restored (S6), what was cut short is not (L3).
@@ -55,10 +54,12 @@ impl<const N: usize> Controller<N> {
     ) {
         self.end_regeneration(id, regeneration, outcome);
         let single = self.settings.arrangement == Arrangement::Single;
+        let held = self.draws_keep_failing();
         let (medium, reserve) = (self.settings.medium, self.settings.reserve);
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         if outcome == Outcome::Complete {
-            tank.ledger.regenerated(now, &medium, &reserve);
+            let (given, usual) = (regeneration.drawn().0, self.settings.dose_water().0);
+            tank.ledger.regenerated(now, &medium, &reserve, given, usual);
             self.service.regenerations = self.service.regenerations.saturating_add(1);
             tank.demand.settle();
             tank.unproven = false;
@@ -66,10 +67,11 @@ impl<const N: usize> Controller<N> {
             self.power.forgotten.remove(id);
             self.power.brine_uncertain = false;
         } else {
-            tank.restarts.refilled = regeneration.refilled();
             // The causes stand; after an operator's cut nobody but an operator lets it begin again.
             tank.demand.operator_hold |= regeneration.is_cut_by_operator();
         }
+        // Asked again at once for want of salt, it would go on so for ever.
+        tank.demand.operator_hold |= held;
         let duty = match (single, outcome) {
             (true, _) => Duty::Serving,
             (false, Outcome::Complete) => Duty::Ready { since: now },
@@ -80,14 +82,13 @@ impl<const N: usize> Controller<N> {
 
     /// Journals the end of a regeneration and what it left in the bed.
     pub(super) fn end_regeneration(&mut self, id: TankId, regeneration: &Regeneration, outcome: Outcome) {
-        let percent = regeneration.dose_percent(&self.settings);
         let usual = u64::from(self.settings.salt.0);
+        let salt_mg = share(usual, regeneration.drawn().0, self.settings.dose_water().0);
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         let drawn = regeneration.brine().was_drawn();
         tank.salted = regeneration.brine().must_rinse();
         tank.overlong = regeneration.is_overlong();
         tank.unproven |= drawn && outcome != Outcome::Complete;
-        let salt_mg = if drawn { usual.saturating_mul(u64::from(percent)) / 100 } else { 0 };
         let event = Event::Ended {
             tank: id,
             outcome,

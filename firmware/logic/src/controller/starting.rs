@@ -6,7 +6,7 @@ use crate::demand::{Hold, HoldSet};
 use crate::duty::Duty;
 use crate::journal::{Event, Reason};
 use crate::sequence::Regeneration;
-use crate::units::{Instant, Millis, TankId};
+use crate::units::{Instant, TankId};
 
 impl<const N: usize> Controller<N> {
     /// Starts the first of the tanks that nothing holds: by leading cause, then off-line before
@@ -24,23 +24,23 @@ impl<const N: usize> Controller<N> {
     }
 
     pub(super) fn start_regeneration(&mut self, now: Instant, id: TankId) {
-        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        let Some(tank) = self.tanks.get(id.index()) else { return };
+        let percent = self.dose_percent(tank);
         let causes = tank.demand.causes();
         let (Some(leading), Some(asked_at)) = (tank.demand.leading(), tank.demand.asked_at()) else { return };
-        let regeneration = if tank.salted {
+        let (salted, again) = (tank.salted, tank.restarts.pending);
+        if !salted && !again {
+            self.brine.regeneration_begins();
+        }
+        let refill = self.first_refill(percent);
+        let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        let regeneration = if salted {
             Regeneration::rinse_out(now, &self.settings)
         } else {
+            tank.restarts.pending = false;
             let count = tank.regenerations;
             tank.regenerations = count.wrapping_add(1);
-            let mut regeneration = Regeneration::begin(now, count, &self.settings);
-            let mut given = core::mem::take(&mut self.power.surplus);
-            if core::mem::take(&mut tank.restarts.pending) {
-                given = given.plus(tank.restarts.refilled);
-            }
-            if given > Millis::ZERO {
-                regeneration.refill_less(given, &self.settings);
-            }
-            regeneration
+            Regeneration::begin(now, count, percent, refill, &self.settings)
         };
         tank.demand.held_by = HoldSet::EMPTY;
         tank.demand.flow_wait_since = None;

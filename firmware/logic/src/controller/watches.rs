@@ -67,7 +67,7 @@ impl<const N: usize> Controller<N> {
             Alarm::LowPressure => self.contacts.low_pressure.closed_since().is_some(),
             Alarm::ContactStuck => self.hold_off_since().is_some_and(|at| elapsed(at, now) >= settings.hold_off_limit),
             Alarm::RetainedLost => !self.power.forgotten.is_empty() || self.watches.is_reported(alarm),
-            Alarm::BrineUncertain => self.power.brine_uncertain || self.watches.is_reported(alarm),
+            Alarm::BrineUncertain => self.power.brine_uncertain || self.is_refill_used_up(),
             Alarm::DischargeLimit => {
                 settings.discharge_limit > Volume::ZERO
                     && self.drained_today(now).plus(settings.drain_per_regeneration()) > settings.discharge_limit
@@ -76,10 +76,11 @@ impl<const N: usize> Controller<N> {
             Alarm::MeterSilent => return self.silent_meters(now),
             Alarm::RelayLimit => self.relays.iter().any(Relay::is_limited),
             Alarm::ServiceDue => self.service.is_due(now, &settings.watch),
+            Alarm::BrineLow => return self.tanks_where(|t| is_waiting(t) && self.lacks_brine(t)),
+            Alarm::BrineNotDrawn => self.brine.undrawn() > 0,
+            Alarm::SaltLow => self.is_salt_low(),
             // Told of by whoever sees them come and go, until an arm of its own knows better.
-            Alarm::BrineLow | Alarm::BrineNotDrawn | Alarm::SaltLow | Alarm::StoreWorn => {
-                self.watches.is_reported(alarm)
-            }
+            Alarm::StoreWorn => self.watches.is_reported(alarm),
         };
         stands.then_some(TankSet::EMPTY)
     }

@@ -4,7 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{BrineInBed, Phase, Regeneration};
+use super::{BrineInBed, Phase, Regeneration, StepRun};
 use crate::program::{Position, StepKind};
 use crate::settings::{Settings, StepEnd};
 use crate::units::{Instant, Millis, Volume, elapsed};
@@ -65,8 +65,10 @@ impl Regeneration {
     }
 
     /// Begins again from its first step. What brine is in the bed is remembered: an abort still rinses it
-    /// out (S12). Refill water already given is not given again (P5).
-    pub(crate) fn begin_again(&mut self, settings: &Settings) {
+    /// out (S12). What was drawn counts for nothing, and a refill that comes first puts `refill` in.
+    pub(crate) fn begin_again(&mut self, refill: Volume, settings: &Settings) {
+        self.drawn = Volume::ZERO;
+        self.refill = refill;
         self.enter_from(0, settings);
     }
 
@@ -134,33 +136,12 @@ impl Regeneration {
         self.entry(settings).is_some_and(|entry| matches!(entry.end, StepEnd::Contact { .. }))
     }
 
-    /// Ends the step under way as if it had been served; returns it with the time it ran.
-    pub(crate) fn end_step(&mut self, now: Instant, settings: &Settings) -> Option<(StepKind, Millis)> {
-        let kind = self.entry(settings)?.kind;
-        let ran = self.ran(now);
-        self.note_refill(kind, ran);
-        self.step_served(kind);
+    /// Ends the step under way as if it had been served.
+    pub(crate) fn end_step(&mut self, now: Instant, settings: &Settings) -> Option<StepRun> {
+        let entry = self.entry(settings)?;
+        let run = self.run_of(entry, self.ran(now), false, false, settings);
+        self.step_served(entry.kind);
         self.enter_from(self.step.saturating_add(1), settings);
-        Some((kind, ran))
-    }
-
-    /// Refill time of this regeneration, over all its beginnings (P5).
-    pub(crate) fn refilled(&self) -> Millis {
-        self.refilled
-    }
-
-    /// Refill time given before counts: so much less is given now (P5).
-    pub(crate) fn refill_less(&mut self, given: Millis, settings: &Settings) {
-        self.refilled = self.refilled.plus(given);
-        let refills = self.entry(settings).is_some_and(|entry| entry.kind == StepKind::BrineRefill);
-        if refills && self.longest(settings) == Millis::ZERO {
-            self.enter_from(self.step, settings);
-        }
-    }
-
-    pub(super) fn note_refill(&mut self, kind: StepKind, ran: Millis) {
-        if kind == StepKind::BrineRefill {
-            self.refilled = self.refilled.plus(ran);
-        }
+        Some(run)
     }
 }

@@ -25,6 +25,7 @@ pub(super) fn check(raw: &RawSettings) -> Faults {
     let positions = check_drive::drive(raw, &mut faults);
     program(raw, positions, &mut faults);
     calendar(raw, &mut faults);
+    super::brine::check(raw, &mut faults);
     limits(raw, &mut faults);
     watch::check(raw, &mut faults);
     raw.power.check(&mut faults);

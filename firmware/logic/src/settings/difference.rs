@@ -84,7 +84,8 @@ pub fn difference(from: &RawSettings, to: &RawSettings) -> Difference {
         hold_off_limit: AtOnce, contact_debounce: AtOnce, start_flow_limit: AtOnce, flow_wait_limit: AtOnce,
         discharge_limit: AtOnce, max_regenerating: BetweenRegenerations, sharing: AtOnce, allow_untreated: AtOnce,
         stale_after: AtOnce, purge: AtOnce, program: BetweenRegenerations, backwash_every: BetweenRegenerations,
-        dose_after_backwash_percent: BetweenRegenerations, salt: BetweenRegenerations, brine_ready_after: AtOnce,
+        dose_after_backwash_percent: BetweenRegenerations, salt: BetweenRegenerations, brine: BetweenRegenerations,
+        brine_ready_after: AtOnce,
         overdue_after: AtOnce, locks: AtOnce, watch: AtOnce, relays: AtOnce, power: AtOnce, drive: Restart,
     });
     // Of the meters, only where they sit is part of the plant.

@@ -132,6 +132,16 @@ slugs! {
         TooManyRestarts = "must be at most 10 restarts",
         /// More often wears the flash, more rarely loses count.
         RetainOutOfRange = "must be between 0.1 % and 10 % of capacity",
+        /// A refill cap that forbids a dose or allows a flood.
+        RefillCapOutOfRange = "must be between 100 and 1 000 percent",
+        /// The refill does not make the dose (Q4).
+        RefillNotTheDose = "does not put in the water that makes the dose, within 5 percent",
+        /// `salt-low` would stand over a full store.
+        LowNotBelowStore = "must be less than the doses of a full store",
+        /// A dose that nothing measures cannot follow use (Q4).
+        ProportionalNeedsMeasure = "needs a refill that comes first, or a draw that ends by metered volume",
+        /// The least dose.
+        FloorOutOfRange = "must be between 10 and 100 percent",
         /// A step longer than a day is a mistake.
         StepTooLong = "must be at most 12 h",
         /// Two delays for one alarm.

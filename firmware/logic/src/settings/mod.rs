@@ -1,5 +1,6 @@
 //! Settings: raw ones from a person or a file become valid ones once, and nothing checks again (S11).
 
+mod brine;
 mod check;
 mod check_drive;
 mod difference;
@@ -15,6 +16,7 @@ use core::ops::Deref;
 
 use serde::{Deserialize, Serialize};
 
+pub use brine::{RawBrine, RawProportional};
 pub use difference::{Change, Difference, Effect, EffectSet, MAX_CHANGES, difference};
 pub use drive::{CamFeedback, RawDrive, RawTwoPosition};
 pub use fault::{Fault, Faults, Problem, ProblemSet};
@@ -31,7 +33,7 @@ pub use watch::RawWatch;
 use crate::blackout::Week;
 use crate::meter::MeterSettings;
 use crate::program::{Position, PositionSet, StepKind};
-use crate::units::{Flow, Millis, Volume};
+use crate::units::{Flow, Millis, Volume, share};
 use crate::watch::FlowGaps;
 
 /// The most tanks a site can have.
@@ -69,6 +71,10 @@ pub struct Settings {
     refills_first: bool,
     #[serde(skip_serializing)]
     first_uses: Uses,
+    #[serde(skip_serializing)]
+    makes_brine: bool,
+    #[serde(skip_serializing)]
+    dose_water: Volume,
 }
 
 impl Deref for Settings {
@@ -168,6 +174,8 @@ impl Settings {
             draws_brine: has_step(&raw, StepKind::BrineDraw),
             refills_first: refills_first(&raw),
             first_uses: first_uses(&raw),
+            makes_brine: raw.salt.0 > 0 && has_step(&raw, StepKind::BrineDraw) && has_step(&raw, StepKind::BrineRefill),
+            dose_water: crate::brine::water_for(raw.salt, raw.brine.salt_per_water_mg_per_l),
             raw,
         }
     }
@@ -253,6 +261,58 @@ impl Settings {
         self.refills_first
     }
 
+    /// Whether the program's refill makes the brine that its draw draws.
+    #[must_use]
+    pub fn makes_brine(&self) -> bool {
+        self.makes_brine
+    }
+
+    /// Whether the brine tank's account is kept (C8): brine that needs no time is always there.
+    #[must_use]
+    pub fn keeps_account(&self) -> bool {
+        self.makes_brine && self.has_one_dose()
+    }
+
+    /// Whether brine is kept from one regeneration for the next.
+    #[must_use]
+    pub fn stores_brine(&self) -> bool {
+        self.keeps_account() && !self.refills_first
+    }
+
+    /// Refill water that an installer put into the brine tank: the largest dose, unless each
+    /// regeneration makes its own.
+    #[must_use]
+    pub(crate) fn first_brine(&self) -> Volume {
+        let largest = scaled_volume(self.dose_water, self.dose_after_backwash_percent);
+        if self.stores_brine() { largest } else { Volume::ZERO }
+    }
+
+    /// Refill water that makes the usual dose (Q4).
+    #[must_use]
+    pub fn dose_water(&self) -> Volume {
+        self.dose_water
+    }
+
+    /// Water that a refill puts in so long: its usual length makes the usual dose (Q4).
+    #[must_use]
+    pub fn refill_water(&self, ran: Millis) -> Volume {
+        let refill = self.program.iter().find(|s| s.kind == StepKind::BrineRefill && s.length.0 > 0);
+        let length = refill.map_or(0, |s| s.length.0);
+        Volume(share(self.dose_water.0, u64::from(ran.0), u64::from(length)))
+    }
+
+    /// Whether a tank's regeneration backwashes after so many before it (Q3).
+    #[must_use]
+    pub fn backwashes(&self, count: u16) -> bool {
+        count.checked_rem(u16::from(self.backwash_every)).is_none_or(|rest| rest == 0)
+    }
+
+    /// Dose of a tank's regeneration after so many before it, in percent of the usual, if it is a full one (Q3).
+    #[must_use]
+    pub fn full_dose_percent(&self, count: u16) -> u16 {
+        if self.backwashes(count) { self.dose_after_backwash_percent } else { 100 }
+    }
+
     /// Whether the program has such a step with a length.
     #[must_use]
     pub fn has_step(&self, kind: StepKind) -> bool {
@@ -276,12 +336,10 @@ pub(crate) fn scaled(length: Millis, percent: u16) -> Millis {
     Millis(u32::try_from(ms).unwrap_or(u32::MAX))
 }
 
-/// A volume scaled by percent, saturating.
+/// A volume scaled by percent, rounded up.
 #[must_use]
 pub(crate) fn scaled_volume(volume: Volume, percent: u16) -> Volume {
-    if percent == 100 {
-        return volume;
-    }
-    // In this order, since a volume times a percentage may not fit.
-    Volume((volume.0 / 100).saturating_mul(u64::from(percent)))
+    let down = share(volume.0, u64::from(percent), 100);
+    let exact = share(down, 100, u64::from(percent)) >= volume.0;
+    Volume(down.saturating_add(u64::from(!exact && percent > 0)))
 }

@@ -7,7 +7,7 @@ use super::drive::{CamFeedback, RawDrive};
 use super::power::RawPower;
 use super::relay::{RELAYS, RawRelay};
 use super::watch::RawWatch;
-use super::{MAX_STEPS, MAX_WINDOWS, RawSharing, scaled};
+use super::{MAX_STEPS, MAX_WINDOWS, RawBrine, RawSharing, scaled};
 use crate::calendar::{Weekdays, Window};
 use crate::collect;
 use crate::lock::RawLocks;
@@ -285,6 +285,8 @@ pub struct RawSettings {
     pub salt: SaltMass,
     /// What survives a power cut.
     pub power: RawPower,
+    /// The brine tank and how doses follow use.
+    pub brine: RawBrine,
     /// How long brine needs after a refill [120 min] (C8).
     pub brine_ready_after: Millis,
     /// A request that has waited this long raises `overdue` [24 h] (W1).
@@ -389,6 +391,7 @@ impl RawSettings {
             dose_after_backwash_percent: 100,
             salt: SaltMass(3_000_000),
             power: RawPower::usual(),
+            brine: RawBrine::BASELINE,
             brine_ready_after: Millis::from_mins(120),
             overdue_after: Millis::from_hours(24),
             locks: RawLocks::default(),
