@@ -77,7 +77,13 @@ pub fn share(part: u128, whole: u128) -> Option<String> {
 
 /// A length of time in its two largest units that matter.
 pub fn duration(ms: u64) -> String {
-    let seconds = ms.saturating_add(500) / 1_000;
+    // To the nearest of the smaller unit, as the summary has it.
+    let step_s = match ms {
+        0..3_599_500 => 1,
+        3_599_500..86_370_000 => 60,
+        _ => 3_600,
+    };
+    let seconds = ms.saturating_add(step_s * 500) / (step_s * 1_000) * step_s;
     let (days, hours) = (seconds / 86_400, seconds / 3_600 % 24);
     let (minutes, rest) = (seconds / 60 % 60, seconds % 60);
     let pair = |major: u64, major_unit: &str, minor: u64, minor_unit: &str| match minor {
@@ -254,6 +260,9 @@ mod tests {
             (60_000, "1 min"),
             (90_000, "1 min 30 s"),
             (5_400_000, "1 h 30 min"),
+            (5_618_500, "1 h 34 min"),
+            (86_390_000, "1 day"),
+            (1_209_403_133, "14 days"),
             (86_400_000, "1 day"),
             (14 * 86_400_000 + 3_600_000, "14 days 1 h"),
         ];

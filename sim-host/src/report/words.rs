@@ -25,7 +25,7 @@ pub fn cause_meaning(cause: &str) -> &'static str {
         "sensor" => "the hardness monitor asked for it",
         "manual" => "an operator asked for it",
         "remote" => "a remote contact asked for it",
-        "reserve" => "what was left would not have lasted until the next chance to start",
+        "reserve" => "only the reserve was left",
         "backup-day" => "too many days had passed since the last one",
         "scheduled" => "its calendar said so",
         _ => "",

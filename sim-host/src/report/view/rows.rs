@@ -43,7 +43,9 @@ pub fn hold_sentence(hold: &HoldInterval, clock: &Clock) -> String {
         ("", "") => format!("{name}."),
         ("", text) => format!("{name}. {text}"),
         (meaning, "") => format!("{name}, {meaning}."),
-        (meaning, text) => format!("{name}, {meaning}. {text}"),
+        // A new sentence, or "until …" in the same one.
+        (meaning, text) if text.starts_with(char::is_uppercase) => format!("{name}, {meaning}. {text}"),
+        (meaning, text) => format!("{name}, {meaning}, {text}"),
     }
 }
 
