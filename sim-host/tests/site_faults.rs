@@ -369,6 +369,15 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
     }
 }
 
+/// A preset has steps that the file does not name: which position is missing is said.
+#[test]
+fn a_missing_position_is_named() {
+    let positions = "[\"service\", \"backwash\", \"brine-draw\", \"fast-rinse\"]";
+    let errors = faults(&with(SOFTENER, "valve.positions", positions));
+    let finding = errors.findings().iter().find(|f| f.message == Problem::NoPositionForStep.slug());
+    assert!(finding.is_some_and(|f| f.help.contains("add \"brine-refill\" to valve.positions")), "{errors}");
+}
+
 #[test]
 fn every_fault_of_the_settings_shows_at_its_key() {
     for problem in Problem::ALL {

@@ -52,7 +52,14 @@ pub(super) fn report(r: &mut Reader<'_>, faults: &Faults, draft: &Draft) {
             }
         };
         // Straight into the findings: one fault of the settings must not hide the next.
-        r.note(span, &key, fault.problem.slug().to_owned(), help(fault.problem, &draft.raw, draft.units));
+        let step = fault.index.and_then(|i| draft.raw.program.get(usize::from(i)));
+        let help = match (fault.problem, step) {
+            (Problem::NoPositionForStep, Some(step)) => {
+                format!("add \"{}\" to valve.positions, or skip the step with length \"0 min\"", step.kind)
+            }
+            (problem, _) => help(problem, &draft.raw, draft.units),
+        };
+        r.note(span, &key, fault.problem.slug().to_owned(), help);
     }
     if faults.more() > 0 {
         r.note(None, "", format!("the settings have {} faults more", faults.more()), "mend these first".to_owned());
