@@ -129,7 +129,11 @@ fn broken_recordings_end_clearly() {
         std::fs::write(here.path().join(name), bytes).expect("a file");
         let output = bedkeeper(here.path(), &["replay", "demo:apartments", name]);
         refused(&output, words);
-        assert!(text(&output.stderr).lines().count() <= 4, "{name}: {}", text(&output.stderr));
+        let errors = text(&output.stderr);
+        assert!(errors.lines().count() <= 4, "{name}: {errors}");
+        if let Some(help) = errors.split("help: ").nth(1) {
+            assert_eq!(errors.matches(help.trim()).count(), 1, "what would be right is said once: {errors}");
+        }
     }
     refused(&bedkeeper(here.path(), &["replay", "demo:apartments", "nowhere.csv"]), &["nowhere.csv"]);
     refused(&bedkeeper(here.path(), &["replay", "demo:castle", "demo:house"]), &["demo:apartments", "demo:house"]);
@@ -207,6 +211,125 @@ fn every_evidence_file_is_written_and_named() {
 }
 
 #[test]
+fn no_output_overwrites_an_input_or_another_output() {
+    let here = folder();
+    let (site, csv) = (include_str!("../demo/house.toml"), "# pulse volume 1 L\nt_s,pulses\n60,1\n");
+    std::fs::create_dir(here.path().join("sub")).expect("a folder");
+    let untouched = || {
+        std::fs::write(here.path().join("site.toml"), site).expect("a file");
+        std::fs::write(here.path().join("pulses.csv"), csv).expect("a file");
+    };
+    untouched();
+    let cases: &[(&[&str], &[&str])] = &[
+        (&["--journal", "pulses.csv"], &["--journal", "overwrite the recording"]),
+        (&["--csv", "sub/../site.toml"], &["--csv", "overwrite the site"]),
+        (&["--csv", "one", "--vcd", "./one"], &["--csv and --vcd both write ./one"]),
+        (&["--json", "--html", "-"], &["--json and --html both write standard output"]),
+        (&["--journal", "-", "--vcd", "-"], &["standard output"]),
+    ];
+    for (options, words) in cases {
+        let args = [&["replay", "site.toml", "pulses.csv"][..], options].concat();
+        refused(&bedkeeper(here.path(), &args), words);
+        let read = |name: &str| std::fs::read_to_string(here.path().join(name)).expect("a file");
+        assert!(read("site.toml") == site && read("pulses.csv") == csv, "{options:?}");
+        assert!(!here.path().join("one").exists(), "{options:?}");
+    }
+}
+
+/// A run that fails leaves what an earlier one wrote, and one that succeeds leaves none of it.
+#[test]
+fn an_earlier_report_stays_until_there_is_a_new_one() {
+    let here = folder();
+    let long = "x".repeat(1_000_000);
+    let page = here.path().join("r.html");
+    std::fs::write(&page, &long).expect("a file");
+    std::fs::write(here.path().join("back.csv"), "t_s,pulses\n10,1\n9,1\n").expect("a file");
+    refused(&bedkeeper(here.path(), &["replay", "demo:house", "back.csv", "--html", "r.html"]), &["back.csv:3"]);
+    assert_eq!(std::fs::read_to_string(&page).expect("the old one"), long);
+    let output = bedkeeper(here.path(), &["replay", "demo:house", "demo:house", "--html", "r.html"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let new = std::fs::read_to_string(&page).expect("the new one");
+    assert!(!new.contains("xxx") && new.trim_end().ends_with("</html>"));
+}
+
+#[test]
+fn an_output_can_be_standard_output_alone() {
+    let here = folder();
+    let output = bedkeeper(here.path(), &["replay", "demo:house", "demo:house", "--csv", "-"]);
+    let shown = text(&output.stdout);
+    assert!(shown.starts_with("tank,cause,") && !shown.contains("Regenerations"), "{shown}");
+    assert_eq!(shown.lines().count(), 5);
+
+    // Whoever closes the pipe has seen enough.
+    let mut child = command(here.path(), &["replay", "demo:house", "demo:house", "--vcd", "-"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the command runs");
+    drop(child.stdout.take());
+    let output = child.wait_with_output().expect("it ends");
+    assert_eq!((output.status.code(), text(&output.stderr).as_str()), (Some(0), ""));
+}
+
+/// T1: a date that the logic would not believe is refused, so that no run without a clock looks like one with it.
+#[test]
+fn a_start_that_no_clock_shows_is_refused() {
+    let here = folder();
+    for start in ["1999-12-31T23:59", "2100-01-01T00:00"] {
+        let output = bedkeeper(here.path(), &["replay", "demo:house", "demo:house", "--start", start]);
+        refused(&output, &[&start[..4], "2000 to 2099", "--start"]);
+    }
+    for start in ["2000-01-01T00:00", "2099-01-01T00:00"] {
+        let output = bedkeeper(here.path(), &["replay", "demo:house", "demo:house", "--start", start]);
+        assert!(text(&output.stdout).contains("Alarms: none"), "{start}");
+    }
+}
+
+/// A1, C2: what is expected next is a start, as the hour and the backup day have it, not only a request.
+#[test]
+fn the_next_regeneration_is_the_one_that_the_logic_would_begin() {
+    let here = folder();
+    let shown = text(&bedkeeper(here.path(), &["replay", "demo:house", "demo:house"]).stdout);
+    let next = shown.lines().find(|line| line.contains("asks after another")).expect("what comes next");
+    assert!(next.contains("begins to regenerate") && next.ends_with("2027-04-01 02:00:00"), "{next}");
+    // In the blackout from 17:00 on it waits until 22:00.
+    let shown = text(&bedkeeper(here.path(), &["replay", "demo:apartments", "demo:apartments"]).stdout);
+    let next = shown.lines().find(|line| line.contains("asks after another")).expect("what comes next");
+    assert!(next.contains("tank 1") && next.ends_with("2027-03-15 22:00:00"), "{next}");
+}
+
+#[test]
+fn the_last_pulses_are_decided_on() {
+    let here = folder();
+    // 30 000 L at once: past all that a tank can treat.
+    let csv = b"# t_s = seconds since 2027-03-01 00:00\nt_s,pulses\n600,3000\n";
+    let shown = text(&with_input(here.path(), &["replay", "demo:apartments", "-"], csv).stdout);
+    assert!(shown.contains("overrun") && shown.contains("waits already"), "{shown}");
+}
+
+#[test]
+fn names_do_not_steer_the_terminal() {
+    let here = folder();
+    let site = include_str!("../demo/house.toml").replace("House (invented)", "House \\u001b[31m(invented)");
+    std::fs::write(here.path().join("site.toml"), site).expect("a file");
+    let shown = text(&bedkeeper(here.path(), &["replay", "site.toml", "demo:house"]).stdout);
+    assert!(!shown.contains('\u{1b}') && shown.contains("(invented)"), "{shown}");
+}
+
+#[test]
+fn volumes_beyond_64_bits_are_not_cut() {
+    let here = folder();
+    let rows: String = (0..30).map(|day| format!("{},10000000\n", day * 86_400)).collect();
+    let site = include_str!("../demo/apartments.toml").replace("pulse = \"10 L\"", "pulse = \"1 m3\"");
+    std::fs::write(here.path().join("site.toml"), site).expect("a file");
+    let csv = format!("# t_s = seconds since 2027-03-01 00:00\nt_s,pulses\n{rows}");
+    let shown = text(&with_input(here.path(), &["replay", "site.toml", "-"], csv.as_bytes()).stdout);
+    let hard = shown.lines().find(|line| line.contains("hard water delivered")).expect("hard water");
+    let m3: u64 = hard.split_whitespace().nth(3).and_then(|m3| m3.parse().ok()).expect("a volume");
+    assert!(hard.ends_with(" m3") && (299_999_000..300_000_000).contains(&m3), "{hard}");
+}
+
+#[test]
 fn quiet_and_colour_do_as_they_say() {
     let here = folder();
     let args = ["replay", "demo:house", "demo:house", "--html", "r.html"];
@@ -216,6 +339,7 @@ fn quiet_and_colour_do_as_they_say() {
     assert!(coloured.contains("\u{1b}[1m"));
     let us = text(&bedkeeper(here.path(), &[&args[..], &["--units", "us"]].concat()).stdout);
     assert!(us.contains(" gal") && us.contains(" lb"), "{us}");
+    assert!(us.lines().any(|l| l.contains("metered") && l.contains("10507.000000000 L  (2776 gal)")), "{us}");
 }
 
 #[test]

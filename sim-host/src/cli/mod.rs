@@ -3,6 +3,7 @@
 mod demo;
 mod explore;
 mod new;
+mod output;
 mod pack;
 mod replay;
 mod rules;

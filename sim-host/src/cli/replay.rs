@@ -1,7 +1,6 @@
 //! `bedkeeper replay`: what the logic does with this water use.
 
-use std::fs::File;
-use std::io::{BufWriter, Cursor, Write};
+use std::io::{Cursor, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -9,12 +8,16 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::civil::DateTime;
 
+use super::output::{self, Output};
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, demo, print, print_with, summary};
 use crate::evidence::{self, Evidence};
 use crate::process::Design;
 use crate::quantity::show::UnitSystem;
-use crate::recording::Recording;
-use crate::replay::{Checker, Gatherer, JournalFile, Observer, RegenerationTable, Replay, ValveTimes, VcdFile, World};
+use crate::recording::{Recording, RecordingError};
+use crate::replay::{
+    Checker, Gatherer, JournalFile, Observer, RegenerationTable, Replay, ReplayError, ValveTimes, VcdFile, World,
+    next_expected,
+};
 use crate::report;
 use crate::site::{self, Site};
 
@@ -23,6 +26,8 @@ use crate::site::{self, Site};
 ///
 /// SITE is a site file (TOML), RECORDING a list of meter pulses (CSV, also gzip or zstd); `-` reads
 /// either from standard input, and `demo:apartments` and `demo:house` are bundled.
+///
+/// A FILE to write may be `-`: it then goes to standard output, in place of the summary.
 ///
 /// Examples:
 ///   bedkeeper replay demo:house demo:house --html report.html
@@ -113,43 +118,101 @@ impl ReplayArgs {
 pub fn run(args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
     match replay(args, style) {
         Ok((evidence, units)) => report_on(&evidence, units, args, style, quiet),
-        Err(text) => {
+        // Whoever read standard output has seen enough.
+        Err(Stop::Closed) => ExitCode::SUCCESS,
+        Err(Stop::Fault(text)) => {
             eprintln!("{}", text.trim_end());
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }
 }
 
+/// Why a replay ended early.
+enum Stop {
+    /// Something is at fault: a text for people.
+    Fault(String),
+    /// A pipe that was written to was closed.
+    Closed,
+}
+
+impl From<String> for Stop {
+    fn from(text: String) -> Self {
+        Self::Fault(text)
+    }
+}
+
+impl From<std::io::Error> for Stop {
+    fn from(error: std::io::Error) -> Self {
+        if error.kind() == std::io::ErrorKind::BrokenPipe { Self::Closed } else { Self::Fault(error.to_string()) }
+    }
+}
+
+impl From<ReplayError> for Stop {
+    fn from(error: ReplayError) -> Self {
+        match error {
+            ReplayError::Recording(error) => Self::Fault(recording_fault(&error)),
+            ReplayError::Output(error) => error.into(),
+            other => Self::Fault(other.to_string()),
+        }
+    }
+}
+
+impl ReplayArgs {
+    /// What is written besides the summary: how people call it, the option, the file.
+    fn outputs(&self) -> impl Iterator<Item = (&'static str, &'static str, &Path)> {
+        let all = [
+            ("report", "--html", &self.html),
+            ("table", "--csv", &self.csv),
+            ("waveforms", "--vcd", &self.vcd),
+            ("journal", "--journal", &self.journal),
+        ];
+        all.into_iter().filter_map(|(what, option, path)| Some((what, option, path.as_deref()?)))
+    }
+
+    /// No output may be an input or another output.
+    fn check_outputs(&self) -> Result<(), String> {
+        let inputs: Vec<_> = [("the site", &self.site), ("the recording", &self.recording)]
+            .into_iter()
+            .filter(|(_, name)| demo::named(name).is_none())
+            .map(|(what, name)| (what, Path::new(name)))
+            .collect();
+        let json = self.json.then_some(("--json", Path::new("-")));
+        let outputs: Vec<_> = json.into_iter().chain(self.outputs().map(|(_, option, path)| (option, path))).collect();
+        output::keep_apart(&inputs, &outputs)
+    }
+}
+
 fn report_on(evidence: &Evidence, units: UnitSystem, args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
     let printed = if args.json {
         print_with(|out| evidence::write_json(evidence, out).map_err(std::io::Error::from))
+    } else if args.outputs().any(|(_, _, path)| output::is_stdout(path)) {
+        ExitCode::SUCCESS
     } else {
-        print(&summary::summary(evidence, units, style))
-    };
-    if !quiet && !args.json {
-        for (what, path) in
-            [("report", &args.html), ("table", &args.csv), ("waveforms", &args.vcd), ("journal", &args.journal)]
-        {
-            if let Some(path) = path {
-                let full = std::path::absolute(path).unwrap_or_else(|_| path.clone());
-                let _ = print(&format!("{what} written to {}\n", full.display()));
-            }
+        let mut text = summary::summary(evidence, units, style);
+        for (what, _, path) in args.outputs().filter(|_| !quiet) {
+            let full = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+            text += &format!("{what} written to {}\n", full.display());
         }
-    }
+        print(&text)
+    };
     if evidence.violations.is_empty() { printed } else { ExitCode::from(EXIT_NO) }
 }
 
-/// Reads the site and the recording, runs them, writes the files; `Err` is a text for people.
-fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), String> {
+/// Reads the site and the recording, runs them, writes the files.
+fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), Stop> {
     if args.site == "-" && args.recording == "-" {
-        return Err("site and recording cannot both come from standard input; give a file for one of them".into());
+        return Err("site and recording cannot both come from standard input; give a file for one of them"
+            .to_owned()
+            .into());
     }
+    args.check_outputs()?;
     let site = open_site(&args.site).map_err(|fault| fault.render(style.colour_errors))?;
     let mut recording = open_recording(&args.recording)?;
     check_pulse_volume(&site, &recording)?;
     let start = args.start.or(recording.header().start);
+    check_start(start)?;
     let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
-    let mut world = World::new(site.settings.clone(), times, start).map_err(|e| e.to_string())?;
+    let mut world = World::new(site.settings.clone(), times, start)?;
     if args.plant == PlantModel::Full {
         Design::of_site(&site).and_then(|design| world.fill(design)).map_err(|e| e.to_string())?;
     }
@@ -162,29 +225,31 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
                 .to_owned(),
         );
     }
+    let open = |path: &Option<PathBuf>| path.as_deref().map(Output::open).transpose();
+    let (html, csv, vcd, journal) = (open(&args.html)?, open(&args.csv)?, open(&args.vcd)?, open(&args.journal)?);
+    let begin = |output: Option<Output>| output.map(Output::begin).transpose();
     let name = recording_name(&args.recording);
     let mut gatherer = Gatherer::new(&site.name, &site.note, &name, notes, &world);
     let mut checker = Checker::new(site.settings.raw().clone());
-    let mut journal = args.journal.as_deref().map(create).transpose()?.map(JournalFile::new);
-    let mut vcd = args.vcd.as_deref().map(create).transpose()?.map(VcdFile::new);
+    let mut journal = begin(journal)?.map(JournalFile::new);
+    let mut vcd = begin(vcd)?.map(VcdFile::new);
     let mut observers: Vec<&mut dyn Observer> = vec![&mut gatherer, &mut checker];
     observers.extend(journal.as_mut().map(|j| j as &mut dyn Observer));
     observers.extend(vcd.as_mut().map(|v| v as &mut dyn Observer));
 
     let bar = progress_bar(&recording, style);
-    Replay::new(world, observers)
-        .run(&mut recording, |recording| bar.set_position(recording.progress().read_bytes))
-        .map_err(|e| describe(&e))?;
+    let world = Replay::new(world, observers)
+        .run(&mut recording, |recording| bar.set_position(recording.progress().read_bytes))?;
     bar.finish_and_clear();
 
     let mut evidence = gatherer.into_evidence();
     evidence.violations = checker.into_violations();
-    if let Some(path) = &args.csv {
-        RegenerationTable::write(&evidence, create(path)?).map_err(|e| unwritable(path, &e))?;
+    evidence.next_expected = next_expected(&world, &evidence);
+    if let Some(out) = begin(csv)? {
+        RegenerationTable::write(&evidence, out)?;
     }
-    if let Some(path) = &args.html {
-        let mut out = create(path)?;
-        report::write(&evidence, &mut out).and_then(|()| out.flush()).map_err(|e| unwritable(path, &e))?;
+    if let Some(mut out) = begin(html)? {
+        report::write(&evidence, &mut out).and_then(|()| out.flush())?;
     }
     let units = args.units.map_or(site.units, Units::system);
     Ok((evidence, units))
@@ -230,17 +295,32 @@ pub(super) fn open_recording(text: &str) -> Result<Recording, String> {
         }
         None => Recording::open(text),
     };
-    opened.map_err(|e| with_help(&e.to_string(), &e.help()))
+    opened.map_err(|error| recording_fault(&error))
 }
 
-fn with_help(message: &str, help: &str) -> String {
-    if help.is_empty() { message.to_owned() } else { format!("{message}\n  help: {help}") }
+/// What is wrong with a recording, and below it what would be right.
+fn recording_fault(error: &RecordingError) -> String {
+    let line = error.line().map_or_else(String::new, |line| format!(":{line}"));
+    format!("{}{line}: {}\n  help: {}", error.file(), error.kind(), error.help())
 }
 
-pub(super) fn describe(error: &crate::replay::ReplayError) -> String {
+/// What stopped a replay, for people.
+pub(super) fn describe(error: &ReplayError) -> String {
     match error {
-        crate::replay::ReplayError::Recording(e) => with_help(&e.to_string(), &e.help()),
+        ReplayError::Recording(error) => recording_fault(error),
+        ReplayError::Output(error) => error.to_string(),
         other => other.to_string(),
+    }
+}
+
+/// The logic believes no clock outside these years.
+fn check_start(start: Option<DateTime>) -> Result<(), String> {
+    match start {
+        Some(start) if !(2000..2100).contains(&start.year()) => Err(format!(
+            "the recording starts at {start}, outside the years 2000 to 2099 in which civil time is believed\n  \
+             help: give --start a local time such as 2027-03-01T00:00"
+        )),
+        _ => Ok(()),
     }
 }
 
@@ -268,19 +348,6 @@ pub(super) fn check_pulse_volume(site: &Site, recording: &Recording) -> Result<(
         litres(stated.numerator_nl(), stated.denominator()),
         litres(meter.pulse_nl, u64::from(meter.pulse_divisor)),
     ))
-}
-
-fn create(path: &Path) -> Result<BufWriter<Box<dyn Write>>, String> {
-    let out: Box<dyn Write> = if path.as_os_str() == "-" {
-        Box::new(std::io::stdout())
-    } else {
-        Box::new(File::create(path).map_err(|e| unwritable(path, &e))?)
-    };
-    Ok(BufWriter::new(out))
-}
-
-fn unwritable(path: &Path, error: &std::io::Error) -> String {
-    format!("{}: cannot be written: {error}", path.display())
 }
 
 fn progress_bar(recording: &Recording, style: &Style) -> ProgressBar {

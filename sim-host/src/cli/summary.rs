@@ -22,7 +22,7 @@ pub fn summary(evidence: &Evidence, units: UnitSystem, style: &Style) -> String 
 fn write_summary(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> std::fmt::Result {
     let span = show::duration_brief(e.span_ms);
     let start = if e.start.is_empty() { String::new() } else { format!(" from {}", e.start.replace('T', " ")) };
-    writeln!(out, "{}", style.bold(&format!("{} · {}", e.site, e.recording)))?;
+    writeln!(out, "{}", style.bold(&plain(&format!("{} · {}", e.site, e.recording))))?;
     writeln!(out, "{} tank{}, {}; {span}{start}", e.tanks.len(), plural(e.tanks.len()), e.arrangement.slug())?;
     for note in &e.notes {
         writeln!(out, "note: {note}")?;
@@ -45,7 +45,16 @@ fn plural(n: usize) -> &'static str {
 }
 
 fn volume(nl: u128, units: UnitSystem) -> String {
-    show::volume(u64::try_from(nl).unwrap_or(u64::MAX), units).to_string()
+    match u64::try_from(nl) {
+        Ok(nl) => show::volume(nl, units).to_string(),
+        // Beyond 18 million m³ nobody misses the litres.
+        Err(_) => format!("{} m3", nl / 1_000_000_000_000),
+    }
+}
+
+/// A text from a file, made fit for a terminal: what would move its cursor or change its colours shows as a mark.
+fn plain(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
 }
 
 fn water(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> std::fmt::Result {
@@ -59,7 +68,11 @@ fn water(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> st
         ("+ metered and sent to drain", w.drained_nl),
     ];
     for (label, nl) in rows {
-        writeln!(out, "  {label:<30}{:>22} L", litres_exact(nl))?;
+        let beside = match units {
+            UnitSystem::Metric => String::new(),
+            UnitSystem::Us => format!("  ({})", volume(nl, units)),
+        };
+        writeln!(out, "  {label:<30}{:>22} L{beside}", litres_exact(nl))?;
     }
     writeln!(out, "  {}", if w.balances() { "the parts add up to the nanolitre" } else { "THE PARTS DO NOT ADD UP" })?;
     let hard = if e.hard_water_nl == 0 { "none".to_owned() } else { style.alarm(&volume(e.hard_water_nl, units)) };

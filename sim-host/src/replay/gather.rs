@@ -8,10 +8,9 @@ use bedkeeper::watch::Alarm;
 
 use super::{Observer, World, replay_ms};
 use crate::evidence::{
-    self, AlarmEvidence, Arrangement, Curve, DEFAULT_CURVE_CAPACITY, DutyInterval, Evidence, HoldInterval,
-    NextExpected, Outcome, PlantEvidence, RegenerationEvidence, StepEvidence, TankEvidence, WaterAccount,
+    self, AlarmEvidence, Arrangement, Curve, DEFAULT_CURVE_CAPACITY, DutyInterval, Evidence, HoldInterval, Outcome,
+    PlantEvidence, RegenerationEvidence, StepEvidence, TankEvidence, WaterAccount,
 };
-use crate::quantity::show;
 use crate::recording::Pulses;
 use crate::wording;
 
@@ -253,45 +252,6 @@ impl Gatherer {
         ];
         self.evidence.notes.extend(all.into_iter().filter(|(count, _)| *count > 0).map(|(_, note)| note));
     }
-
-    /// What the plant will do after the end, from what is left and the mean use of the recording.
-    fn expect(&mut self, world: &World) {
-        let days = self.evidence.span_ms as f64 / 86_400_000.0;
-        let metered_l = self.evidence.water.metered_nl as f64 / 1e9;
-        let per_day = if days > 0.0 { metered_l / days } else { 0.0 };
-        for (number, tank) in (1u8..).zip(world.controller.tanks()) {
-            let id = TankId(number - 1);
-            let Some(why) = world.controller.why(id) else { continue };
-            if !why.causes.is_empty() && tank.regeneration().is_none() {
-                let known = why.holds.iter().map(|h| h.clears_at).collect::<Option<Vec<_>>>();
-                let at_ms = known.and_then(|all| all.into_iter().max()).map(replay_ms);
-                let held = wording::why_lines(&why, |ms| format!("at {}", moment(world, ms))).join("; ");
-                self.evidence.next_expected.push(NextExpected {
-                    tank: number,
-                    at_ms,
-                    text: format!("waits already: {held}"),
-                });
-                continue;
-            }
-            if tank.duty().kind() != bedkeeper::duty::DutyKind::Serving {
-                continue;
-            }
-            let left_l = tank.ledger().asks_in().nl() as f64 / 1e9;
-            let (at_ms, text) = if per_day > 0.0 {
-                let ms = (left_l / per_day * 86_400_000.0) as u64;
-                (
-                    Some(self.evidence.span_ms + ms),
-                    format!(
-                        "asks after another {left_l:.0} L: at the mean use of this recording, {per_day:.0} L a day, in {}",
-                        show::duration_brief(ms)
-                    ),
-                )
-            } else {
-                (None, format!("asks after another {left_l:.0} L"))
-            };
-            self.evidence.next_expected.push(NextExpected { tank: number, at_ms, text });
-        }
-    }
 }
 
 impl Observer for Gatherer {
@@ -389,7 +349,10 @@ impl Observer for Gatherer {
         }
         self.evidence.regenerations.sort_by_key(|r| (r.start_ms, r.tank));
         self.note_what_is_left_out();
-        self.expect(world);
+        let lost = world.controller.records_lost();
+        if lost > 0 {
+            self.evidence.notes.push(format!("{lost} records of the logic were lost: what is shown is incomplete."));
+        }
         Ok(())
     }
 }
@@ -404,11 +367,12 @@ pub fn moment(world: &World, at_ms: u64) -> String {
 mod tests {
     use super::*;
     use crate::replay::ValveTimes;
+    use bedkeeper::calendar::Civil;
     use bedkeeper::demand::Hold;
     use bedkeeper::duty::DutyKind;
     use bedkeeper::journal::Reason;
     use bedkeeper::units::Instant;
-    use bedkeeper::{RawSettings, Settings};
+    use bedkeeper::{Input, RawSettings, Settings};
 
     const TANK: TankId = TankId(0);
 
@@ -422,6 +386,20 @@ mod tests {
         gatherer
             .record(&Record { at: Instant::from_ticks(at_ms), civil: None, event }, world)
             .expect("nothing is written");
+    }
+
+    #[test]
+    fn records_that_were_lost_are_told() {
+        let (mut gatherer, mut world) = watched();
+        for at_ms in 0..100 {
+            let clock = Input::Clock((at_ms % 2 == 0).then_some(Civil(at_ms)));
+            world.controller.handle(Instant::from_ticks(at_ms), clock).expect("not refused");
+        }
+        let lost = world.controller.records_lost();
+        assert!(lost > 0);
+        gatherer.end(&world).expect("nothing is written");
+        let notes = gatherer.into_evidence().notes;
+        assert_eq!(notes, [format!("{lost} records of the logic were lost: what is shown is incomplete.")]);
     }
 
     #[test]

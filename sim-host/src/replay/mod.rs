@@ -6,6 +6,7 @@
 
 mod checker;
 mod files;
+mod forecast;
 mod gather;
 mod power;
 mod vcd;
@@ -13,6 +14,7 @@ mod water;
 
 pub use checker::Checker;
 pub use files::{JournalFile, RegenerationTable};
+pub use forecast::next_expected;
 pub use gather::Gatherer;
 pub use power::{PowerCut, Supply};
 pub use vcd::VcdFile;
@@ -464,6 +466,11 @@ impl<'o> Replay<'o> {
     /// # Errors
     /// An evidence file could not be written.
     pub fn finish(&mut self) -> Result<(), ReplayError> {
+        // What follows from the last pulses is decided a millisecond later, by the driver contract.
+        let decided_ms = self.world.span_ms + 1;
+        while let Some(next) = self.world.next_event_ms().filter(|next| *next <= decided_ms) {
+            self.run_to(next)?;
+        }
         let longest = u64::from(self.world.controller.settings().longest_regeneration().0);
         let last = self.world.span_ms + 4 * longest;
         while self.world.is_regenerating() {
