@@ -126,10 +126,10 @@ fn brine_tank<'d>(r: &mut Reader<'d>, section: &mut Section<'d>, draft: &mut Dra
         brine.refill_cap_percent = percent;
     }
     if let Some(doses) = section.optional(r, "store_doses").and_then(|entry| entry.whole(r, 0..=255)) {
-        brine.store_doses = u16::from(doses);
+        brine.store_doses = doses;
     }
     if let Some(doses) = section.optional(r, "low_doses").and_then(|entry| entry.whole(r, 0..=255)) {
-        brine.low_doses = u16::from(doses);
+        brine.low_doses = doses;
     }
     let proportional = &mut brine.proportional;
     if let Some(on) = section.optional(r, "proportional").and_then(|entry| entry.flag(r)) {
