@@ -13,6 +13,7 @@ use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::{AfterPower, Outcome};
 use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, MeterPlace, RawSettings};
 
+use super::relay_times::RelayTimes;
 use super::{Observer, World, replay_ms};
 use crate::evidence::Violation;
 use crate::quantity::show;
@@ -43,6 +44,7 @@ pub struct Checker {
     /// The clock was changed or new settings run: what was planned before is not judged by them.
     replanned_ms: Option<u64>,
     tanks: Vec<Watched>,
+    relays: RelayTimes,
     found: Vec<Violation>,
     /// How many were not kept, rule by rule.
     more: BTreeMap<&'static str, u64>,
@@ -97,7 +99,7 @@ enum Brine {
 
 impl Checker {
     /// The rules it watches.
-    pub const WATCHED: &'static [&'static str] = &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S10", "S12"];
+    pub const WATCHED: &'static [&'static str] = &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S10", "S12", "Y2"];
 
     /// Watches a plant with these settings.
     #[must_use]
@@ -115,6 +117,7 @@ impl Checker {
             unserved: Unserved::default(),
             replanned_ms: None,
             tanks,
+            relays: RelayTimes::default(),
             found: Vec::new(),
             more: BTreeMap::new(),
             standing: BTreeMap::new(),
@@ -505,10 +508,15 @@ impl Observer for Checker {
         self.check_holds(world);
         self.check_water(world);
         self.check_charges(world);
+        let wrong = self.relays.see(world.now_ms, world.relays_on, &self.raw.relays);
+        for (i, wrong) in wrong.into_iter().enumerate() {
+            self.expect(wrong.is_none(), "Y2", i, world.now_ms, || wrong.unwrap_or_default());
+        }
         Ok(())
     }
 
     fn power(&mut self, on: bool, world: &World) -> std::io::Result<()> {
+        self.relays.power_up(world.now_ms);
         if on {
             self.cuts += 1;
             // What was planned before it takes longer now.

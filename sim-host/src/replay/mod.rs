@@ -9,6 +9,7 @@ mod files;
 mod forecast;
 mod gather;
 mod power;
+mod relay_times;
 mod vcd;
 mod water;
 
@@ -22,6 +23,7 @@ pub use vcd::VcdFile;
 use bedkeeper::calendar::Civil;
 use bedkeeper::journal::Record;
 use bedkeeper::program::Position;
+use bedkeeper::relay::RELAYS;
 use bedkeeper::settings::{Arrangement, MeterPlace, RawDrive};
 use bedkeeper::units::{Instant, TankId, elapsed_ms};
 use bedkeeper::{Controller, Input, Settings};
@@ -104,6 +106,8 @@ pub struct World {
     pub start: Option<DateTime>,
     /// Last pulse, ms; the recording's span once it has been read.
     pub span_ms: u64,
+    /// Which relays are on, whatever their polarity.
+    pub relays_on: [bool; RELAYS],
     /// The plant's water, resin, brine and pressure, where they are modelled.
     pub process: Option<Process>,
     /// Power, and what outlives its cuts.
@@ -162,6 +166,7 @@ impl World {
             now_ms: 0,
             start,
             span_ms: 0,
+            relays_on: [false; RELAYS],
             process: None,
             supply: Supply::default(),
         })
@@ -441,6 +446,8 @@ impl<'o> Replay<'o> {
                 stirred = true;
             }
         }
+        let relays_on = world.controller.relays_on();
+        stirred |= std::mem::replace(&mut world.relays_on, relays_on) != relays_on;
         let (motion, now_ms) = (world.controller.shared_motion(), world.now_ms);
         if let Some(valve) = world.plant.shared_mut().filter(|valve| valve.motion() != motion) {
             valve.advance(now_ms);

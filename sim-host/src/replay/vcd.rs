@@ -5,6 +5,7 @@ use std::io::Write;
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Record;
+use bedkeeper::relay::RELAYS;
 use bedkeeper::settings::RawDrive;
 use bedkeeper::watch::Alarm;
 use vcd::{IdCode, TimescaleUnit, Value, VarType};
@@ -20,6 +21,7 @@ pub struct VcdFile<W: Write> {
     out: vcd::Writer<W>,
     signals: Vec<TankSignals>,
     alarms: Option<Signal>,
+    relays: Vec<Signal>,
     pulse: Option<Signal>,
     remaining: Vec<RealSignal>,
     time_ms: Option<u64>,
@@ -56,6 +58,7 @@ impl<W: Write> VcdFile<W> {
             out: vcd::Writer::new(out),
             signals: Vec::new(),
             alarms: None,
+            relays: Vec::new(),
             pulse: None,
             remaining: Vec::new(),
             time_ms: None,
@@ -84,6 +87,10 @@ impl<W: Write> VcdFile<W> {
         self.out.add_module("site")?;
         self.pulse = Some(self.signal(1, "meter_pulse")?);
         self.alarms = Some(self.signal(ALARM_BITS, "alarms")?);
+        for number in 1..=RELAYS {
+            let signal = self.signal(1, &format!("relay_{number}"))?;
+            self.relays.push(signal);
+        }
         let has_pilots = matches!(world.controller.settings().drive, RawDrive::PilotArray { .. });
         for i in 0..world.valves().len() {
             self.out.add_module(&format!("tank_{}", i + 1))?;
@@ -158,7 +165,11 @@ impl<W: Write> VcdFile<W> {
             }
             self.remaining_at(i, tank.ledger().remaining().nl())?;
         }
-        let standing = world.controller.outputs().alarms;
+        let outputs = world.controller.outputs();
+        for (signal, level) in self.relays.iter_mut().zip(outputs.relays) {
+            change(&mut self.out, signal, Some(u64::from(level)))?;
+        }
+        let standing = outputs.alarms;
         let bits = Alarm::ALL
             .iter()
             .enumerate()
