@@ -109,6 +109,7 @@ fn first_start(world: &World, evidence: &Evidence) -> Result<Option<Start>, Repl
     let dry = evidence.water.metered_nl == 0;
     // Valves and logic as they stand; neither water to model nor cuts to come.
     let copy = World {
+        relays_on: world.relays_on,
         controller: world.controller.clone(),
         plant: world.plant.clone(),
         now_ms: world.now_ms,
