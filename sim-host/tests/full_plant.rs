@@ -110,9 +110,11 @@ fn the_bundled_site_delivers_soft_water() {
     let plant = fortnight(&good(APARTMENTS), |_| ());
     let mean = plant.outlet_mean_mg_l.expect("water flowed");
     assert!(mean > 0.1 && plant.outlet_highest_mg_l < plant.hard_above_mg_l, "{mean} {}", plant.outlet_highest_mg_l);
-    assert_eq!((plant.past_bed_l, plant.drain.overflow_l, plant.pressures.low_s), (0.0, 0.0, 0.0));
+    assert_eq!((plant.drain.overflow_l, plant.pressures.low_s), (0.0, 0.0));
+    // Between two positions a valve passes a little by its bed, if water happens to flow just then.
+    assert!(plant.past_bed_l < 1.0, "{}", plant.past_bed_l);
     let treated: f64 = plant.tanks.iter().map(|t| t.treated_l).sum();
-    assert!((treated - plant.delivered_l).abs() < 1e-6 * treated);
+    assert!((treated + plant.past_bed_l - plant.delivered_l).abs() < 1e-6 * treated);
     // What the beds removed less what they still hold went to the drain (Standard Methods 2340B would weigh it so).
     let removed_kg = plant.delivered_l * (342.361 - mean) * 1e-6;
     let drained_kg = (plant.drain.calcium_kg / 40.078 + plant.drain.magnesium_kg / 24.305) * 100.087;
