@@ -59,6 +59,28 @@ fn w1_unbroken_flow_is_raised_and_cleared_to_the_millisecond() {
     assert_eq!(site.controller.alarm(Alarm::UnbrokenFlow).phase, AlarmPhase::ReturnedUnacknowledged);
 }
 
+/// W1: a stretch that begins with a quiet pulse is an alarm in time, though nothing else is due until then.
+#[test]
+fn w1_a_quiet_pulse_brings_the_deadline_forward() {
+    let mut raw = watched();
+    raw.watch.silent_after = Millis::ZERO;
+    let mut site: Site<1> = Site::new(raw);
+    // The hour is over, and the next is a day away.
+    site.run_to(3 * HOUR);
+    let began = site.now;
+    pulse(&mut site, 0);
+    site.run_for(MIN);
+    pulse(&mut site, 0);
+    assert_eq!(site.controller.next_deadline(), Some(t(began + 6 * HOUR)));
+    while site.now < began + 6 * HOUR - MIN {
+        site.run_for(MIN);
+        pulse(&mut site, 0);
+    }
+    site.run_for(MIN);
+    let raised = (began + 6 * HOUR, Event::AlarmRaised(Alarm::UnbrokenFlow));
+    assert_eq!(alarms(&mut site), [raised]);
+}
+
 /// W1: a pause begins the six hours anew; a flow that is no more than the small one is a pause.
 #[test]
 fn w1_a_pause_begins_the_hours_anew() {
