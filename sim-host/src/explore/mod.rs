@@ -3,9 +3,9 @@
 //!
 //! The search goes breadth first, so that the first counterexample is a shortest one. It keeps its own frontier: states
 //! are told apart by a 64-bit hash of a reduced form (instants relative to now, sums for people left out), while the
-//! whole state is needed to go on from it and only as long as it lies on the frontier. Library checkers that were looked
-//! at want the state that they compare and the state that they step to be one. Each layer is worked off by all cores;
-//! whatever the number of cores, the states, their numbers and the counterexample are the same.
+//! whole state is needed to go on from it and only as long as it lies on the frontier. No library checker is used: what
+//! is compared and what is stepped are two things here. Each layer is worked off by all cores; whatever the number of
+//! cores, the states, their numbers and the counterexample are the same.
 //!
 //! What is not explored: power cuts, a set clock (calendar rules rest without one), water in other portions than a third
 //! of a tank, waiting for less than the next thing that happens by itself.

@@ -11,7 +11,7 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason, Record};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::{AfterPower, Outcome};
-use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, MeterPlace, RawSettings};
+use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, MeterPlace, RawSettings, StepEnd};
 
 use super::relay_times::RelayTimes;
 use super::{Observer, World, replay_ms};
@@ -64,6 +64,8 @@ struct Watched {
     position_since_ms: u64,
     /// Brine by the plant: time owed in the rinse positions before service is fit.
     brine: Brine,
+    /// When the brine draw under way was ended: its length may be anything up to its longest.
+    draw_ended_ms: Option<u64>,
     steps: Vec<(StepKind, u64)>,
     /// It begins again after a power cut, which is no new start (C5).
     begins_again: bool,
@@ -166,6 +168,18 @@ impl Checker {
         u64::from(self.raw.drive.rest().0)
     }
 
+    /// How long a step must have been served at least: one that a contact or a volume ends may be short, and a brine
+    /// draw follows the dose.
+    fn least_ms(&self, kind: StepKind) -> u64 {
+        let mut steps = self.raw.program.iter().filter(|step| step.kind == kind && step.length.0 > 0);
+        if steps.any(|step| step.end != StepEnd::Time) {
+            return 1;
+        }
+        let doses = &self.raw.brine.proportional;
+        let share = if kind == StepKind::BrineDraw && doses.on { u64::from(doses.floor_percent) } else { 100 };
+        self.length_ms(kind) * share / 100
+    }
+
     fn length_ms(&self, kind: StepKind) -> u64 {
         self.raw.program.iter().find(|s| s.kind == kind).map_or(0, |s| u64::from(s.length.0))
     }
@@ -215,7 +229,11 @@ impl Checker {
                     let owed = Brine::Owed { slow_ms: slow, fast_ms: fast };
                     match brine {
                         // One position draws and rinses: what was stayed beyond the draw is rinse.
-                        _ if shared => Brine::Owed { slow_ms: (draw + slow).saturating_sub(stayed), fast_ms: fast },
+                        _ if shared => {
+                            let ended_ms = watched.draw_ended_ms.unwrap_or(watched.position_since_ms + draw);
+                            let rinsed_ms = now.saturating_sub(ended_ms.max(watched.position_since_ms));
+                            Brine::Owed { slow_ms: slow.saturating_sub(rinsed_ms), fast_ms: fast }
+                        }
                         _ => owed,
                     }
                 }
@@ -331,7 +349,7 @@ impl Checker {
         self.tanks[tank].begins_again = false;
         for kind in needed {
             let served: u64 = steps.iter().filter(|(k, _)| k == kind).map(|(_, ms)| ms).sum();
-            let length = self.length_ms(*kind);
+            let length = self.least_ms(*kind);
             self.expect(served >= length, "S6", tank, world.now_ms, || {
                 format!("tank {}: complete, but {kind} was served {served} ms of {length}", tank + 1)
             });
@@ -454,6 +472,7 @@ impl Observer for Checker {
         match record.event {
             Event::Started { tank, causes, .. } => {
                 self.tanks[tank.index()].steps.clear();
+                self.tanks[tank.index()].draw_ended_ms = None;
                 let overrides = self.raw.exhausted_in_window == ExhaustedInWindow::Override
                     && causes.contains(bedkeeper::demand::Cause::Exhausted);
                 let overrides = overrides || self.tanks[tank.index()].begins_again;
@@ -474,7 +493,11 @@ impl Observer for Checker {
                 self.tanks[tank.index()].begins_again = true;
             }
             Event::StepEnded { tank, step, ran, .. } => {
-                self.tanks[tank.index()].steps.push((step, u64::from(ran.0)));
+                let watched = &mut self.tanks[tank.index()];
+                watched.steps.push((step, u64::from(ran.0)));
+                if step == StepKind::BrineDraw {
+                    watched.draw_ended_ms = Some(at_ms);
+                }
             }
             Event::Ended { tank, outcome, volume, .. } => {
                 self.check_end(tank.index(), outcome, world);

@@ -3,6 +3,7 @@
 use bedkeeper::calendar::Civil;
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Who;
+use bedkeeper::lock::Key;
 use bedkeeper::units::TankId;
 use bedkeeper::{Action, Settings};
 use jiff::civil::DateTime;
@@ -46,6 +47,10 @@ pub enum Deed {
     ClockLost,
     /// An operator asks for something.
     Operator(Who, Action),
+    /// Someone offers a key to their lock.
+    Unlock(Who, Key),
+    /// Someone closes their lock.
+    Relock(Who),
     /// New settings are offered that pass their check.
     Settings(Box<Settings>),
     /// Settings are offered that do not pass.

@@ -11,11 +11,11 @@
 //! | `recording` | a recording's path, `demo:…`, or rows `[["day 1 06:00", 3], …]`: moment, pulses and, where each tank has a meter, its number |
 //! | `[[flow]]` | `from`*, `to` or `lasts` (to the end), `rate`*: "20 L/min"; `meter`: one tank's meter sees it whatever the valves say (shared among the tanks that stand open) |
 //! | `[demand]` | `profile`*: "household", "apartments", "constant"; `per_day`*: "400 L"; `seed` (0); `until`; `leak`: a flow, `leak_from` |
-//! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"); `fault` of the simulated valve of `tank`, such as "motor-stalled", with `lasts`, or `mend`; `power` = { `off`*, `clock_kept` (true), `memory_kept` (true) }; `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* } |
+//! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"), and `alarm`*, `position`* or `days` where the action needs it; `unlock`: "press" or "code 4711", `relock`, each with `who`; `fault` of the simulated valve of `tank`, such as "motor-stalled", with `lasts`, or `mend`; `power` = { `off`*, `clock_kept` (true), `memory_kept` (true) }; `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* } |
 //! | `[[expect]]` | one of `at`* with `tolerance`, `within`*, `never`*, `always`*, `count`* with `between`, and a subject; or `total`* with `is` and `tolerance`, or `least` and `most` |
 //!
 //! A subject is one of: the states `duty`, `duties` (of all tanks), `cause`, `causes` (exactly these), `hold` (with
-//! `clears`: the moment at which the logic says it clears), `holds`, `alarm`, `alarms`, `step`, `position`; or the
+//! `clears`: the moment at which the logic says it clears), `holds`, `alarm`, `alarms`, `relay` (its number: on), `step`, `position`; or the
 //! happenings `asked`, `started`, `ended`, `runs` (a step, in its position), `raised`, `granted`, `refused`, `says`
 //! (words of the journal), `violation` (a rule the checker sees broken). `tank` says whose; without it any will do.
 //!

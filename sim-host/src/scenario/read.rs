@@ -1,14 +1,13 @@
 //! Reads a scenario file; see the module's front page for its keys.
 
+mod events;
+
 use std::path::{Component, Path, PathBuf};
 
-use bedkeeper::Settings;
-use bedkeeper::units::TankId;
 use jiff::civil::DateTime;
 use toml::de::{DeTable, DeValue};
 
 use super::demand::{Demand, Profile};
-use super::event::{Deed, Event, When};
 use super::expect::{Claim, Expectation, Span, Total};
 use super::merge::Layers;
 use super::subject::{self, Subject};
@@ -16,10 +15,8 @@ use super::time::{Days, MOMENT_HELP};
 use super::water::{Draw, Water};
 use super::{Scenario, ScenarioErrors};
 use crate::diagnostic::Finding;
-use crate::plant::Fault;
 use crate::quantity;
 use crate::recording::Pulses;
-use crate::replay::{ValveTimes, World};
 use crate::site::reader::{Entry, Reader, Section};
 use crate::site::{self, Site, SiteErrors};
 
@@ -70,7 +67,7 @@ pub(super) fn read(path: &Path, file: &str, source: &str) -> Result<Scenario, Sc
     let context = Context { site: site.as_ref(), days, start, lasts_ms, tanks };
 
     let water = read_water(&mut root, &mut r, &context, &folder);
-    let events = read_events(&mut root, &mut r, &context, &mut sites);
+    let events = events::read_events(&mut root, &mut r, &context, &mut sites);
     let expectations = read_expectations(&mut root, &mut r, &context, source);
     root.done(&mut r);
     r.refuse_unknown();
@@ -464,6 +461,9 @@ fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Con
         let holds = slug_list(e, r, Hold::ALL, Hold::slug)?;
         Some(Subject::Holds(one(r), holds))
     });
+    key!("relay", |e: &Entry<'d>, r: &mut _| {
+        number(e, r, 1, bedkeeper::relay::RELAYS as u64).map(|n| Subject::Relay(usize::try_from(n).unwrap_or(1) - 1))
+    });
     key!("alarm", |e: &Entry<'d>, r: &mut _| slug(e, r, Alarm::ALL, Alarm::slug).map(Subject::Alarm));
     key!("alarms", |e: &Entry<'d>, r: &mut _| slug_list(e, r, Alarm::ALL, Alarm::slug).map(Subject::Alarms));
     key!("step", |e: &Entry<'d>, r: &mut _| slug(e, r, StepKind::ALL, StepKind::slug).map(|s| Subject::Step(tank, s)));
@@ -498,194 +498,8 @@ fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Con
     found.pop().flatten()
 }
 
-const SUBJECT_HELP: &str = "give one of duty, duties, cause, causes, hold, holds, alarm, alarms, step, position, asked, \
-                            started, ended, runs, raised, granted, refused, says, violation";
-
-// ---- events ----------------------------------------------------------------------------------------
-
-fn read_events<'d>(
-    root: &mut Section<'d>,
-    r: &mut Reader<'d>,
-    context: &Context<'_>,
-    sites: &mut Sites<'_, '_>,
-) -> Vec<Event> {
-    let sections = root.sections(r, "event");
-    let mut events = Vec::new();
-    for mut section in sections {
-        let when = read_when(&mut section, r, context);
-        let deed = read_deed(&mut section, r, context, sites);
-        section.done(r);
-        if let (Some(when), Some(deed)) = (when, deed) {
-            events.push(Event { when, deed });
-        }
-    }
-    events
-}
-
-fn read_when<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<When> {
-    let at = section.optional(r, "at");
-    let on = section.optional(r, "on");
-    let delay_ms = section.optional(r, "after").and_then(|e| length(&e, r)).unwrap_or(0);
-    let nth = section.optional(r, "nth").and_then(|e| number(&e, r, 1, 1_000_000)).unwrap_or(1);
-    match (at, on) {
-        (Some(at), None) => moment(&at, r, context).map(|ms| When::At(ms.saturating_add(delay_ms))),
-        (None, Some(on)) => {
-            let Some(mut inner) = on.table() else {
-                on.wrong_type(r, "what is waited for", "such as { tank = 1, runs = \"brine-draw\" }");
-                return None;
-            };
-            let subject = read_subject(&mut inner, r, context);
-            inner.done(r);
-            subject.map(|subject| When::After { subject, nth, delay_ms })
-        }
-        _ => {
-            let place = r.place(section.path());
-            let help = "give `at`, a moment; or `on`, what is waited for, such as { tank = 1, runs = \"brine-draw\" }";
-            r.fail_at(place, section.path(), "needs one of `at` and `on`", help);
-            None
-        }
-    }
-}
-
-fn read_deed<'d>(
-    section: &mut Section<'d>,
-    r: &mut Reader<'d>,
-    context: &Context<'_>,
-    sites: &mut Sites<'_, '_>,
-) -> Option<Deed> {
-    use bedkeeper::contact::Contact;
-    use bedkeeper::journal::Who;
-    let contact = section.optional(r, "contact");
-    let closed = section.optional(r, "closed").and_then(|e| e.flag(r));
-    let lasts_ms = section.optional(r, "lasts").and_then(|e| length(&e, r));
-    let clock = section.optional(r, "clock");
-    let operator = section.optional(r, "operator");
-    let tank = section.optional(r, "tank").and_then(|e| tank_number(&e, r, context));
-    let whos = [("panel", Who::Panel), ("remote", Who::Remote), ("serial", Who::Serial)];
-    let who = section.optional(r, "who").and_then(|e| e.choice(r, &whos)).unwrap_or(Who::Panel);
-    let fault = section.optional(r, "fault");
-    let mend = section.optional(r, "mend");
-    let power = section.optional(r, "power");
-    let settings = section.optional(r, "settings");
-    let meter_contact = section.optional(r, "meter_contact");
-    let given = [&contact, &clock, &operator, &fault, &mend, &power, &settings, &meter_contact];
-    if given.iter().filter(|given| given.is_some()).count() != 1 {
-        let place = r.place(section.path());
-        let help = "give one of contact, clock, operator, fault, mend, power, settings, meter_contact";
-        r.fail_at(place, section.path(), "must say one thing that happens", help);
-        return None;
-    }
-    if let Some(entry) = contact {
-        let contact = slug(&entry, r, Contact::ALL, Contact::slug)?;
-        return Some(Deed::Contact { contact, closed: closed.unwrap_or(true), lasts_ms });
-    }
-    if let Some(entry) = clock {
-        return read_clock(&entry, r);
-    }
-    let tank = TankId(u8::try_from(tank.unwrap_or(0)).unwrap_or(0));
-    if let Some(entry) = fault {
-        return read_fault(&entry, r, context, tank).map(|fault| Deed::Fault { tank, fault, lasts_ms });
-    }
-    if let Some(entry) = power {
-        return read_power(&entry, r);
-    }
-    if let Some(entry) = mend {
-        return read_fault(&entry, r, context, tank).map(|fault| Deed::Mend { tank, fault });
-    }
-    if let Some(entry) = operator {
-        let name = slug(&entry, r, &subject::action_slugs(), |name| name)?;
-        return subject::action(name, tank).map(|action| Deed::Operator(who, action));
-    }
-    if let Some(entry) = settings {
-        return read_settings(&entry, r, sites);
-    }
-    read_meter_contact(&meter_contact?, r, context)
-}
-
-/// Power fails for a while.
-fn read_power<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<Deed> {
-    let Some(mut section) = entry.table() else {
-        entry.wrong_type(r, "a section", "such as { off = \"10 min\" }");
-        return None;
-    };
-    let off_ms = section.required(r, "off", "\"10 min\"").and_then(|e| length(&e, r));
-    let clock_kept = section.optional(r, "clock_kept").and_then(|e| e.flag(r)).unwrap_or(true);
-    let memory_kept = section.optional(r, "memory_kept").and_then(|e| e.flag(r)).unwrap_or(true);
-    section.done(r);
-    Some(Deed::Power { off_ms: off_ms?, clock_kept, memory_kept })
-}
-
-/// A fault that the valve of this tank can have.
-fn read_fault(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context<'_>, tank: TankId) -> Option<Fault> {
-    let fault = match entry.text(r)?.parse::<Fault>() {
-        Ok(fault) => fault,
-        Err(error) => {
-            r.fail(entry, error.message, error.help);
-            return None;
-        }
-    };
-    let site = context.site?;
-    let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
-    let mut world = World::new(site.settings.clone(), times, None).ok()?;
-    match world.arm(tank, fault) {
-        Ok(()) => Some(fault),
-        Err(refused) => {
-            r.fail(entry, refused.to_string(), "a fault that this kind of valve can have");
-            None
-        }
-    }
-}
-
-/// "2027-03-02T12:00", "lost", or a move such as "+1 h" or "-1 h".
-fn read_clock(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<Deed> {
-    if entry.is_word("lost") {
-        return Some(Deed::ClockLost);
-    }
-    let text = entry.as_text().unwrap_or_default();
-    for (sign, factor) in [('+', 1), ('-', -1)] {
-        if let Some(by) = text.strip_prefix(sign) {
-            let ms = quantity::parse_duration_ms(by.trim()).ok().and_then(|ms| i64::try_from(ms).ok());
-            if ms.is_none() {
-                r.fail(entry, format!("`{text}` is no time by which to move the clock"), "such as \"+1 h\"");
-            }
-            return ms.map(|ms| Deed::ClockMoved(ms.saturating_mul(factor)));
-        }
-    }
-    date_time(entry, r).map(Deed::ClockSet)
-}
-
-fn read_settings(entry: &Entry<'_>, r: &mut Reader<'_>, sites: &mut Sites<'_, '_>) -> Option<Deed> {
-    if entry.is_word("bad") {
-        return Some(Deed::BadSettings);
-    }
-    let DeValue::Table(table) = entry.value.get_ref() else {
-        entry.wrong_type(
-            r,
-            "sections of a site file, or \"bad\"",
-            "such as settings = { reserve = { keep = \"none\" } }",
-        );
-        return None;
-    };
-    let settings: Settings = sites.read(Some(table), &entry.path)?.settings;
-    Some(Deed::Settings(Box::new(settings)))
-}
-
-fn read_meter_contact<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Deed> {
-    let Some(mut section) = entry.table() else {
-        entry.wrong_type(r, "a section", "such as { times = 40, closed = \"2 ms\", every = \"100 ms\" }");
-        return None;
-    };
-    let meter = section.optional(r, "meter").and_then(|e| e.whole(r, 1..=context.tanks)).unwrap_or(1);
-    let times = section.required(r, "times", "40").and_then(|e| number(&e, r, 1, 1_000_000));
-    let closed_ms = section.required(r, "closed", "\"2 ms\"").and_then(|e| length(&e, r));
-    let every_ms = section.required(r, "every", "\"100 ms\"").and_then(|e| length(&e, r));
-    section.done(r);
-    let (times, closed_ms, every_ms) = (times?, closed_ms?, every_ms?);
-    if closed_ms >= every_ms {
-        r.fail(entry, "a closure lasts longer than from one to the next", "`closed` below `every`");
-    }
-    Some(Deed::MeterContact { meter: meter - 1, times: u32::try_from(times).ok()?, closed_ms, every_ms })
-}
+const SUBJECT_HELP: &str = "give one of duty, duties, cause, causes, hold, holds, alarm, alarms, relay, step, position, \
+                            asked, started, ended, runs, raised, granted, refused, says, violation";
 
 // ---- expectations ----------------------------------------------------------------------------------
 

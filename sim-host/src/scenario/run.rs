@@ -264,6 +264,8 @@ impl Script {
             Deed::Operator(who, action) => {
                 self.insert(at_ms, Act::Tell(Input::Operator { who: *who, action: *action }));
             }
+            Deed::Unlock(who, key) => self.insert(at_ms, Act::Tell(Input::Unlock { who: *who, key: *key })),
+            Deed::Relock(who) => self.insert(at_ms, Act::Tell(Input::Relock { who: *who })),
             Deed::Settings(settings) => self.insert(at_ms, Act::Settings(Some(settings.clone()))),
             Deed::BadSettings => self.insert(at_ms, Act::Settings(None)),
             Deed::Fault { tank, fault, lasts_ms } => {

@@ -3,7 +3,7 @@
 use bedkeeper::demand::{Cause, Hold};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Record};
-use bedkeeper::operator::Action;
+use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::Outcome;
 use bedkeeper::units::TankId;
@@ -32,6 +32,8 @@ pub enum Subject {
     Alarm(Alarm),
     /// Exactly these alarms stand.
     Alarms(Vec<Alarm>),
+    /// A relay is on; the index of one.
+    Relay(usize),
     /// A regeneration is at this step.
     Step(Option<usize>, StepKind),
     /// A valve stands here, by the plant.
@@ -81,13 +83,20 @@ pub fn action_slugs() -> Vec<&'static str> {
         A::Vouch(tank),
         A::Leave { days: 0 },
         A::Return,
+        A::TestDrive { tank, position: Position::Service },
         A::EndTest,
+        A::BrineReady,
+        A::SaltFilled,
+        A::Alarm(AlarmAction::Acknowledge(Alarm::ClockUnset)),
+        A::Alarm(AlarmAction::AcknowledgeAll),
+        A::Alarm(AlarmAction::Reset(Alarm::RelayLimit)),
+        A::Alarm(AlarmAction::Maintained),
     ]
     .map(Action::slug)
     .to_vec()
 }
 
-/// The action of this name on a tank.
+/// The action of this name on a tank, if a name and a tank are all that it needs.
 pub fn action(slug: &str, tank: TankId) -> Option<Action> {
     use Action as A;
     Some(match slug {
@@ -101,9 +110,12 @@ pub fn action(slug: &str, tank: TankId) -> Option<Action> {
         "take-out" => A::TakeOut(tank),
         "put-back" => A::PutBack(tank),
         "vouch" => A::Vouch(tank),
-        "leave" => A::Leave { days: 0 },
         "return" => A::Return,
         "end-test" => A::EndTest,
+        "brine-ready" => A::BrineReady,
+        "salt-filled" => A::SaltFilled,
+        "acknowledge-all" => A::Alarm(AlarmAction::AcknowledgeAll),
+        "maintained" => A::Alarm(AlarmAction::Maintained),
         _ => return None,
     })
 }
@@ -122,6 +134,7 @@ impl Subject {
                 | Self::Holds(..)
                 | Self::Alarm(..)
                 | Self::Alarms(..)
+                | Self::Relay(..)
                 | Self::Step(..)
                 | Self::Position(..)
         )
@@ -148,6 +161,7 @@ impl Subject {
             }
             Self::Alarm(alarm) => state.alarms.contains(*alarm),
             Self::Alarms(alarms) => same(&state.alarms.iter().collect::<Vec<_>>(), alarms),
+            Self::Relay(relay) => state.relays.get(*relay) == Some(&true),
             Self::Step(tank, step) => any(tank, &|t| t.step == Some(*step)),
             Self::Position(tank, position) => any(tank, &|t| t.position == Some(*position)),
             _ => false,
@@ -202,6 +216,7 @@ impl Subject {
             }
             Self::Alarm(alarm) => format!("alarm {alarm}"),
             Self::Alarms(alarms) => format!("the alarms {} alone", list(alarms.iter().map(|a| a.slug()))),
+            Self::Relay(relay) => format!("relay {} on", relay + 1),
             Self::Step(tank, step) => format!("{} at {step}", who(tank)),
             Self::Position(tank, position) => format!("the valve of {} in {position}", who(tank)),
             Self::Asked(tank, cause) => format!("{} asks ({})", who(tank), cause.map_or("any cause", Cause::slug)),
@@ -252,6 +267,10 @@ impl Subject {
             Self::Holds(tank, _) => each(&Some(*tank), &held),
             Self::Alarm(_) | Self::Alarms(_) => {
                 format!("the alarms {}", list(state.alarms.iter().map(|a| a.slug())))
+            }
+            Self::Relay(relay) => {
+                let on = state.relays.get(*relay) == Some(&true);
+                format!("relay {} {}", relay + 1, if on { "on" } else { "off" })
             }
             Self::Step(tank, _) => each(tank, &|t| t.step.map_or("no step", StepKind::slug).to_owned()),
             Self::Position(tank, _) => {

@@ -9,6 +9,7 @@ use bedkeeper::demand::{CauseSet, Hold};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Record};
 use bedkeeper::program::{Position, StepKind};
+use bedkeeper::relay::RELAYS;
 use bedkeeper::units::TankId;
 use bedkeeper::watch::AlarmSet;
 
@@ -36,6 +37,8 @@ pub struct State {
     pub tanks: Vec<TankState>,
     /// The alarms that stand.
     pub alarms: AlarmSet,
+    /// Whether each relay is on, whatever its polarity.
+    pub relays: [bool; RELAYS],
 }
 
 impl State {
@@ -47,6 +50,7 @@ impl State {
         Self {
             tanks: tanks.map(|((id, tank), valve)| tank_state(controller, id, tank, valve.position())).collect(),
             alarms: controller.outputs().alarms,
+            relays: controller.relays_on(),
         }
     }
 }

@@ -1,0 +1,242 @@
+//! Reads what happens: `[[event]]`.
+
+use bedkeeper::lock::{Key, LockRule};
+use bedkeeper::units::TankId;
+use bedkeeper::{Action, Settings};
+use toml::de::DeValue;
+
+use super::super::event::{Deed, Event, When};
+use super::super::subject;
+use super::{Context, Sites, date_time, length, moment, number, read_subject, slug, tank_number};
+use crate::plant::Fault;
+use crate::quantity;
+use crate::replay::{ValveTimes, World};
+use crate::site::reader::{Entry, Reader, Section};
+
+pub(super) fn read_events<'d>(
+    root: &mut Section<'d>,
+    r: &mut Reader<'d>,
+    context: &Context<'_>,
+    sites: &mut Sites<'_, '_>,
+) -> Vec<Event> {
+    let sections = root.sections(r, "event");
+    let mut events = Vec::new();
+    for mut section in sections {
+        let when = read_when(&mut section, r, context);
+        let deed = read_deed(&mut section, r, context, sites);
+        section.done(r);
+        if let (Some(when), Some(deed)) = (when, deed) {
+            events.push(Event { when, deed });
+        }
+    }
+    events
+}
+
+fn read_when<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<When> {
+    let at = section.optional(r, "at");
+    let on = section.optional(r, "on");
+    let delay_ms = section.optional(r, "after").and_then(|e| length(&e, r)).unwrap_or(0);
+    let nth = section.optional(r, "nth").and_then(|e| number(&e, r, 1, 1_000_000)).unwrap_or(1);
+    match (at, on) {
+        (Some(at), None) => moment(&at, r, context).map(|ms| When::At(ms.saturating_add(delay_ms))),
+        (None, Some(on)) => {
+            let Some(mut inner) = on.table() else {
+                on.wrong_type(r, "what is waited for", "such as { tank = 1, runs = \"brine-draw\" }");
+                return None;
+            };
+            let subject = read_subject(&mut inner, r, context);
+            inner.done(r);
+            subject.map(|subject| When::After { subject, nth, delay_ms })
+        }
+        _ => {
+            let place = r.place(section.path());
+            let help = "give `at`, a moment; or `on`, what is waited for, such as { tank = 1, runs = \"brine-draw\" }";
+            r.fail_at(place, section.path(), "needs one of `at` and `on`", help);
+            None
+        }
+    }
+}
+
+fn read_deed<'d>(
+    section: &mut Section<'d>,
+    r: &mut Reader<'d>,
+    context: &Context<'_>,
+    sites: &mut Sites<'_, '_>,
+) -> Option<Deed> {
+    use bedkeeper::contact::Contact;
+    use bedkeeper::journal::Who;
+    let contact = section.optional(r, "contact");
+    let closed = section.optional(r, "closed").and_then(|e| e.flag(r));
+    let lasts_ms = section.optional(r, "lasts").and_then(|e| length(&e, r));
+    let clock = section.optional(r, "clock");
+    let operator = section.optional(r, "operator");
+    let tank = section.optional(r, "tank").and_then(|e| tank_number(&e, r, context));
+    let whos = [("panel", Who::Panel), ("remote", Who::Remote), ("serial", Who::Serial)];
+    let who = section.optional(r, "who").and_then(|e| e.choice(r, &whos)).unwrap_or(Who::Panel);
+    let fault = section.optional(r, "fault");
+    let mend = section.optional(r, "mend");
+    let power = section.optional(r, "power");
+    let settings = section.optional(r, "settings");
+    let meter_contact = section.optional(r, "meter_contact");
+    let unlock = section.optional(r, "unlock");
+    let relock = section.optional(r, "relock");
+    let given = [&contact, &clock, &operator, &fault, &mend, &power, &settings, &meter_contact, &unlock, &relock];
+    if given.iter().filter(|given| given.is_some()).count() != 1 {
+        let place = r.place(section.path());
+        let help = "give one of contact, clock, operator, unlock, relock, fault, mend, power, settings, meter_contact";
+        r.fail_at(place, section.path(), "must say one thing that happens", help);
+        return None;
+    }
+    if let Some(entry) = contact {
+        let contact = slug(&entry, r, Contact::ALL, Contact::slug)?;
+        return Some(Deed::Contact { contact, closed: closed.unwrap_or(true), lasts_ms });
+    }
+    if let Some(entry) = clock {
+        return read_clock(&entry, r);
+    }
+    let tank = TankId(u8::try_from(tank.unwrap_or(0)).unwrap_or(0));
+    if let Some(entry) = fault {
+        return read_fault(&entry, r, context, tank).map(|fault| Deed::Fault { tank, fault, lasts_ms });
+    }
+    if let Some(entry) = power {
+        return read_power(&entry, r);
+    }
+    if let Some(entry) = mend {
+        return read_fault(&entry, r, context, tank).map(|fault| Deed::Mend { tank, fault });
+    }
+    if let Some(entry) = operator {
+        return read_action(&entry, section, r, tank).map(|action| Deed::Operator(who, action));
+    }
+    if let Some(entry) = unlock {
+        return read_key(&entry, r).map(|key| Deed::Unlock(who, key));
+    }
+    if let Some(entry) = relock {
+        return entry.flag(r).map(|_| Deed::Relock(who));
+    }
+    if let Some(entry) = settings {
+        return read_settings(&entry, r, sites);
+    }
+    read_meter_contact(&meter_contact?, r, context)
+}
+
+/// Power fails for a while.
+fn read_power<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<Deed> {
+    let Some(mut section) = entry.table() else {
+        entry.wrong_type(r, "a section", "such as { off = \"10 min\" }");
+        return None;
+    };
+    let off_ms = section.required(r, "off", "\"10 min\"").and_then(|e| length(&e, r));
+    let clock_kept = section.optional(r, "clock_kept").and_then(|e| e.flag(r)).unwrap_or(true);
+    let memory_kept = section.optional(r, "memory_kept").and_then(|e| e.flag(r)).unwrap_or(true);
+    section.done(r);
+    Some(Deed::Power { off_ms: off_ms?, clock_kept, memory_kept })
+}
+
+/// A fault that the valve of this tank can have.
+fn read_fault(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context<'_>, tank: TankId) -> Option<Fault> {
+    let fault = match entry.text(r)?.parse::<Fault>() {
+        Ok(fault) => fault,
+        Err(error) => {
+            r.fail(entry, error.message, error.help);
+            return None;
+        }
+    };
+    let site = context.site?;
+    let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
+    let mut world = World::new(site.settings.clone(), times, None).ok()?;
+    match world.arm(tank, fault) {
+        Ok(()) => Some(fault),
+        Err(refused) => {
+            r.fail(entry, refused.to_string(), "a fault that this kind of valve can have");
+            None
+        }
+    }
+}
+
+/// "2027-03-02T12:00", "lost", or a move such as "+1 h" or "-1 h".
+fn read_clock(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<Deed> {
+    if entry.is_word("lost") {
+        return Some(Deed::ClockLost);
+    }
+    let text = entry.as_text().unwrap_or_default();
+    for (sign, factor) in [('+', 1), ('-', -1)] {
+        if let Some(by) = text.strip_prefix(sign) {
+            let ms = quantity::parse_duration_ms(by.trim()).ok().and_then(|ms| i64::try_from(ms).ok());
+            if ms.is_none() {
+                r.fail(entry, format!("`{text}` is no time by which to move the clock"), "such as \"+1 h\"");
+            }
+            return ms.map(|ms| Deed::ClockMoved(ms.saturating_mul(factor)));
+        }
+    }
+    date_time(entry, r).map(Deed::ClockSet)
+}
+
+fn read_settings(entry: &Entry<'_>, r: &mut Reader<'_>, sites: &mut Sites<'_, '_>) -> Option<Deed> {
+    if entry.is_word("bad") {
+        return Some(Deed::BadSettings);
+    }
+    let DeValue::Table(table) = entry.value.get_ref() else {
+        entry.wrong_type(
+            r,
+            "sections of a site file, or \"bad\"",
+            "such as settings = { reserve = { keep = \"none\" } }",
+        );
+        return None;
+    };
+    let settings: Settings = sites.read(Some(table), &entry.path)?.settings;
+    Some(Deed::Settings(Box::new(settings)))
+}
+
+fn read_meter_contact<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Deed> {
+    let Some(mut section) = entry.table() else {
+        entry.wrong_type(r, "a section", "such as { times = 40, closed = \"2 ms\", every = \"100 ms\" }");
+        return None;
+    };
+    let meter = section.optional(r, "meter").and_then(|e| e.whole(r, 1..=context.tanks)).unwrap_or(1);
+    let times = section.required(r, "times", "40").and_then(|e| number(&e, r, 1, 1_000_000));
+    let closed_ms = section.required(r, "closed", "\"2 ms\"").and_then(|e| length(&e, r));
+    let every_ms = section.required(r, "every", "\"100 ms\"").and_then(|e| length(&e, r));
+    section.done(r);
+    let (times, closed_ms, every_ms) = (times?, closed_ms?, every_ms?);
+    if closed_ms >= every_ms {
+        r.fail(entry, "a closure lasts longer than from one to the next", "`closed` below `every`");
+    }
+    Some(Deed::MeterContact { meter: meter - 1, times: u32::try_from(times).ok()?, closed_ms, every_ms })
+}
+
+/// What an operator asks, with the keys that only some actions have.
+fn read_action<'d>(entry: &Entry<'d>, section: &mut Section<'d>, r: &mut Reader<'d>, tank: TankId) -> Option<Action> {
+    use bedkeeper::operator::AlarmAction;
+    use bedkeeper::program::Position;
+    use bedkeeper::watch::Alarm;
+    let name = slug(entry, r, &subject::action_slugs(), |name| name)?;
+    let mut alarm = |r: &mut Reader<'d>| {
+        section.required(r, "alarm", "\"relay-limit\"").and_then(|e| slug(&e, r, Alarm::ALL, Alarm::slug))
+    };
+    Some(match name {
+        "acknowledge" => Action::Alarm(AlarmAction::Acknowledge(alarm(r)?)),
+        "reset" => Action::Alarm(AlarmAction::Reset(alarm(r)?)),
+        "test-drive" => {
+            let position = section.required(r, "position", "\"backwash\"");
+            let position = position.and_then(|e| slug(&e, r, Position::ALL, Position::slug))?;
+            Action::TestDrive { tank, position }
+        }
+        "leave" => {
+            let days = section.optional(r, "days").map_or(Some(0), |e| number(&e, r, 0, 255))?;
+            Action::Leave { days: u8::try_from(days).unwrap_or(u8::MAX) }
+        }
+        _ => subject::action(name, tank)?,
+    })
+}
+
+/// What is offered to a lock: "press", or "code" and a number, as the site's locks are written.
+fn read_key(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<Key> {
+    match entry.lock_rule(r)? {
+        LockRule::Press => Some(Key::Press),
+        LockRule::Code(code) => Some(Key::Code(code)),
+        LockRule::Open => {
+            r.fail(entry, "is no key", "\"press\", or \"code\" and a number");
+            None
+        }
+    }
+}
