@@ -24,7 +24,7 @@ impl<const N: usize> Controller<N> {
         if full != 100 || !proportional.on || in_full || tank.unproven {
             return full;
         }
-        tank.ledger.spent_percent(&settings.medium).clamp(u16::from(proportional.floor_percent), 100)
+        tank.ledger.spent_percent(&settings.medium).max(u16::from(proportional.floor_percent)).min(100)
     }
 
     /// Water that the brine tank should hold after a refill that comes last: the largest dose that any
