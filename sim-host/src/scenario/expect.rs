@@ -62,6 +62,8 @@ pub enum Total {
     Untreated,
     /// Charged to tanks with nothing left, nL.
     PastZero,
+    /// Charged for water that no meter told of, since power was off, nL.
+    Estimated,
     /// `Untreated` and `PastZero`, nL.
     HardWater,
     /// Estimated water to drain, nL.
@@ -74,12 +76,13 @@ pub enum Total {
 
 impl Total {
     /// Every sum with the name that files use.
-    pub const ALL: [(&'static str, Self); 9] = [
+    pub const ALL: [(&'static str, Self); 10] = [
         ("metered", Self::Metered),
         ("charged", Self::Charged),
         ("blended", Self::Blended),
         ("untreated", Self::Untreated),
         ("past-zero", Self::PastZero),
+        ("estimated", Self::Estimated),
         ("hard-water", Self::HardWater),
         ("to-drain", Self::ToDrain),
         ("salt", Self::Salt),
@@ -302,6 +305,7 @@ fn value_of(total: Total, shown: &Shown<'_>) -> u128 {
         Total::Blended => accounts.blended.0,
         Total::Untreated => accounts.untreated.0,
         Total::PastZero => accounts.past_zero.0,
+        Total::Estimated => accounts.estimated.0,
         Total::HardWater => accounts.untreated.0 + accounts.past_zero.0,
         Total::ToDrain => shown.timeline.to_drain_nl,
         Total::Salt => u128::from(shown.timeline.salt_mg),
