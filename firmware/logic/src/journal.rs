@@ -15,7 +15,7 @@ use crate::watch::Alarm;
 
 /// Records kept until the driver takes them, and so many more for each tank; what is too much pushes
 /// the oldest out, and that is counted.
-const FEW: usize = 8;
+const FEW: usize = 16;
 /// See [`FEW`].
 const FOR_EACH_TANK: usize = 4;
 

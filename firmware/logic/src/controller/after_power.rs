@@ -375,6 +375,17 @@ impl<const N: usize> Controller<N> {
             self.power.dark = Dark::No;
         }
     }
+
+    /// Every valve has been found since power came, or is lost and nobody waits for it (V2). What is sought
+    /// later holds its own tank only (C7).
+    pub(super) fn end_of_finding(&mut self) {
+        self.power.finding &= self.tanks.iter().any(|t| is_sought(&t.drive));
+    }
+}
+
+/// Nobody knows where a valve is, and it is being found.
+pub(super) fn is_sought(drive: &Drive) -> bool {
+    drive.is_powering_up() || drive.is_unknown() || drive.is_seeking()
 }
 
 /// The drives do not tell at power-up where a valve stands in whatever position.

@@ -61,6 +61,8 @@ impl<const N: usize> Controller<N> {
         changed |= self.flush_stagnant();
         changed |= self.poll_shared(now);
         changed |= self.poll_changeover(now);
+        // Before the survey, so that a start follows at the instant at which the last is found (S8).
+        self.end_of_finding();
         *survey = self.survey(now, outside);
         changed |= self.start_waiting(now, survey) || self.start_make_up(now, survey);
         changed |= self.arbitrate();

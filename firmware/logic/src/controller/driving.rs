@@ -2,7 +2,7 @@
 
 use super::Controller;
 use crate::demand::Cause;
-use crate::drive::DriveEvent;
+use crate::drive::{DriveEvent, Pilots, pattern};
 use crate::duty::{Duty, OutReason, Tank};
 use crate::journal::{Event, Reason};
 use crate::program::Position;
@@ -80,6 +80,20 @@ impl<const N: usize> Controller<N> {
         }
         self.changeover = self.changeover.filter(|c| c.to != id && c.from != Some(id));
         self.set_duty(id, Duty::Out { reason: OutReason::DriveLost }, Reason::DriveLost);
+    }
+
+    /// What the pilots of a tank's valve are told. Without them a lost valve that comes free would fall back into
+    /// service: over a bed whose draw was not rinsed out they close it instead, so long as power lasts (S12).
+    pub(super) fn pilots_of(&self, tank: &Tank) -> Pilots {
+        let drive = &self.settings.drive;
+        // A draw cut off leaves both; a contact that fails at another time closes no building's water.
+        let holds_brine = tank.drive.is_lost() && tank.salted && tank.unproven;
+        if holds_brine && pattern(drive, Position::Service) == Pilots(0) {
+            // Without a closed position, in a rinse: water to drain does less harm than brine to the taps.
+            let place = if drive.place(Position::Standby).is_some() { Position::Standby } else { Position::SlowRinse };
+            return pattern(drive, place);
+        }
+        tank.drive.pilots(drive)
     }
 
     /// Where a tank's valve should stand now; `None` = leave it.

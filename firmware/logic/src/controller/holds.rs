@@ -4,6 +4,7 @@ use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
 use super::Controller;
+use super::after_power::is_sought;
 use super::is_waiting;
 use super::outside::Outside;
 use crate::demand::{Cause, CauseSet, Hold, HoldSet, Standing};
@@ -91,7 +92,7 @@ impl<const N: usize> Controller<N> {
         if tank.demand.operator_hold {
             visit(Hold::OperatorHold, None);
         }
-        if tank.drive.is_powering_up() || tank.drive.is_unknown() || tank.drive.is_seeking() {
+        if self.power.finding || is_sought(&tank.drive) {
             visit(Hold::FindingPosition, None);
         }
     }

@@ -688,7 +688,7 @@ impl<const N: usize> Controller<N> {
         Outputs {
             motions: crate::collect(self.tanks.iter().map(|t| t.drive.motion())),
             shared: self.shared_motion(),
-            pilots: crate::collect(self.tanks.iter().map(|t| t.drive.pilots(&self.settings.drive))),
+            pilots: crate::collect(self.tanks.iter().map(|t| self.pilots_of(t))),
             alarms: self.watches.standing(),
             unacknowledged: self.watches.unacknowledged(),
             save: self.power.wish(),

@@ -58,6 +58,8 @@ pub(super) struct Power {
     pub records: u32,
     /// The cut that valves are still being found after.
     pub dark: Dark,
+    /// Some valve has not been found since power came, nor given up (V2).
+    pub finding: bool,
     /// Tanks whose time in the dark has been counted as refill (P5).
     pub refill_counted: TankSet,
     /// Tanks whose account was lost and that have not regenerated since.
@@ -74,6 +76,7 @@ impl Power {
             saved_at: now,
             records: 0,
             dark: Dark::No,
+            finding: true,
             refill_counted: TankSet::EMPTY,
             forgotten: TankSet::EMPTY,
             brine_uncertain: false,

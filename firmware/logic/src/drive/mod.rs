@@ -36,6 +36,7 @@ use crate::program::Position;
 use crate::settings::{CamFeedback, RawDrive};
 use crate::units::{Instant, Millis, elapsed, later};
 
+pub(crate) use pilot_array::pattern;
 pub use two_position::{End, TwoWay};
 
 /// Contacts are given this long to settle after power-up before a position counts as unknown.

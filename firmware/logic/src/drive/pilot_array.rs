@@ -6,7 +6,7 @@ use crate::settings::RawDrive;
 use crate::units::{Instant, Millis, later};
 
 /// The pattern of a position.
-pub(super) fn pattern(settings: &RawDrive, position: Position) -> Pilots {
+pub(crate) fn pattern(settings: &RawDrive, position: Position) -> Pilots {
     let RawDrive::PilotArray { positions, .. } = settings else { return Pilots(0) };
     Pilots(positions.iter().find(|(p, _)| *p == position).map_or(0, |(_, pattern)| *pattern))
 }

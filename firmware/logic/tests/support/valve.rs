@@ -63,7 +63,8 @@ pub struct Valve {
     last: u64,
     /// Turned so far within a thousandth of a place.
     part: u64,
-    /// The pilots that act, and when the valve has followed them.
+    /// The pilots as they are told, those that the valve follows, and when it has followed them.
+    asked: u8,
     acts: u8,
     follows_until: u64,
 }
@@ -98,6 +99,7 @@ impl Valve {
             motion: Motion::Off,
             last: 0,
             part: 0,
+            asked: 0,
             acts: 0,
             follows_until: 0,
         };
@@ -111,6 +113,7 @@ impl Valve {
         self.told = None;
         self.last = 0;
         // Without power no pilot acts.
+        self.asked = 0;
         self.acts = 0;
         self.follows_until = FOLLOWS_MS;
     }
@@ -125,13 +128,20 @@ impl Valve {
     }
 
     pub fn is_turning(&self) -> bool {
-        self.motion != Motion::Off || self.last < self.follows_until
+        let comes_free = self.acts != self.asked && !self.trouble.stuck;
+        self.motion != Motion::Off || self.last < self.follows_until || comes_free
     }
 
     /// What the pilots are told from now on.
     pub fn pilot(&mut self, pilots: Pilots) {
-        if self.acts != pilots.0 && !self.trouble.stuck {
-            self.acts = pilots.0;
+        self.asked = pilots.0;
+        self.follow();
+    }
+
+    /// A valve that was stuck follows its pilots as soon as it comes free.
+    fn follow(&mut self) {
+        if self.acts != self.asked && !self.trouble.stuck {
+            self.acts = self.asked;
             self.follows_until = self.last + FOLLOWS_MS;
         }
     }
@@ -149,6 +159,7 @@ impl Valve {
     pub fn advance(&mut self, now: u64) {
         let dt = now - self.last;
         self.last = now;
+        self.follow();
         if self.trouble.stuck || self.motion == Motion::Off {
             return;
         }
@@ -208,7 +219,8 @@ impl Valve {
     pub fn switches(&self) -> Switches {
         let closed = match (&self.kind, self.place()) {
             (Kind::Timed(_), _) => return Switches(0),
-            (Kind::Pilots(_, contact), place) => u8::from(*contact && place.is_some()),
+            // Its contact tells of what the pilots say, not of a position in which it stays against them.
+            (Kind::Pilots(_, contact), place) => u8::from(*contact && place.is_some() && self.acts == self.asked),
             (Kind::Index, _) => {
                 let round = self.positions.len() as u64 * 1_000;
                 let home = (self.at_milli + 40) % round <= 80;
@@ -236,6 +248,7 @@ impl Valve {
         };
         if let Kind::Pilots(patterns, _) = &self.kind {
             self.acts = patterns[place];
+            self.asked = self.acts;
             self.follows_until = self.last;
         }
     }
