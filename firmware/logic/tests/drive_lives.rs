@@ -10,6 +10,7 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::program::Position;
 use bedkeeper::settings::{CamFeedback, RawSettings};
 use bedkeeper::units::TankId;
+use bedkeeper::watch::Alarm;
 use support::lives::{Happening, Moment};
 use support::*;
 
@@ -123,4 +124,24 @@ fn v2_every_valve_is_found_before_anything_starts() {
         }
         assert!(!site.holds(1).contains(&Hold::FindingPosition), "lost: {lost}: {:?}", site.holds(1));
     }
+}
+
+/// S7, S12, V3: a cam comes free in its last try, and the travel limit stops it as it passes service: the limit goes
+/// first, an alarm stands, nobody vouches for the bed, and put back it is rinsed out before it serves.
+#[test]
+fn s12_a_limit_that_runs_out_in_service_is_an_alarm_and_the_bed_is_rinsed_first() {
+    let moments = [
+        (Happening::Jam(0, Some(2_553)), 0),
+        (ask(Action::StartNow), 3_146_000),
+        (ask(Action::PutBack), 679_000),
+        (Happening::Jam(0, None), 2 * HOUR),
+    ];
+    let mut site = lived(with_drive(single(), cam_with(CamFeedback::HomeAndStop, false)), moments);
+    assert_eq!((site.duty(1), site.valves[0].position()), (DutyKind::Out, Some(Position::Service)));
+    assert!(site.alarm(Alarm::ValveLost) && site.observer.as_ref().unwrap().is_salted(1));
+    assert!(site.operate(Action::Vouch(ONE)).is_err());
+    site.operate(Action::PutBack(ONE)).unwrap();
+    assert_eq!(site.duty(1), DutyKind::Regenerating);
+    site.run_until_duty(1, DutyKind::Serving, 3 * HOUR);
+    assert!(!site.observer.as_ref().unwrap().is_salted(1));
 }

@@ -237,8 +237,11 @@ impl<const N: usize> Site<N> {
             for valve in self.valves.iter_mut().chain(&mut self.shared) {
                 valve.advance(next);
             }
+            let pilots = matches!(self.controller.settings().drive, RawDrive::PilotArray { .. });
+            let given_up = self.controller.tanks().iter().map(|t| t.drive().is_lost() && !pilots).collect();
             // Pilots change at once: what stood until now is seen before that.
             if let Some(observer) = &mut self.observer {
+                observer.given_up = given_up;
                 observer.see(self.now, &self.valves);
             }
             self.tell_switches();

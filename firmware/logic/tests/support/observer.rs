@@ -44,6 +44,8 @@ pub struct Observer {
     pub tanks_in: usize,
     /// S1: so many may discharge together.
     draining_together: usize,
+    /// Motors that must not run any more: their limit may have stopped them in service, and S7 goes before S12.
+    pub given_up: Vec<bool>,
     last: Option<u64>,
     beds: Vec<Bed>,
     motors: Vec<Motor>,
@@ -71,6 +73,7 @@ impl Observer {
             always_served: false,
             most_away: None,
             tanks_in: tanks,
+            given_up: vec![false; tanks],
             draining_together: usize::from(settings.sharing.draining_together),
             last: None,
             beds: vec![Bed::default(); tanks],
@@ -145,6 +148,9 @@ impl Observer {
         };
         add(&mut bed.in_brine_ms, Position::BrineDraw);
         add(&mut bed.in_service_ms, Position::Service);
+        if self.given_up[i] {
+            bed.in_service_ms = 0;
+        }
         let in_service = valve.position() == Some(Position::Service);
         bed.jammed_in_service = in_service && (bed.jammed_in_service || valve.is_jammed());
         if bed.in_brine_ms >= STANDS_MS {
