@@ -105,7 +105,7 @@ fn bare_or(text: &str, factor: f64, read: fn(&str) -> Result<u64, house::Quantit
 /// Reads a temperature in °C, from °C or °F.
 ///
 /// # Errors
-/// As [`parse`].
+/// As `parse`.
 pub fn parse_temperature(text: &str) -> Result<f64, String> {
     const CELSIUS: Kind = Kind { what: "a temperature", units: &[("C", 1.0), ("°C", 1.0), ("F", 1.0), ("°F", 1.0)] };
     let value = parse(text, CELSIUS)?;
@@ -115,7 +115,7 @@ pub fn parse_temperature(text: &str) -> Result<f64, String> {
 /// Reads a sodium content in mg/L: "40 mg/L", "1.7 meq/L".
 ///
 /// # Errors
-/// As [`parse`].
+/// As `parse`.
 pub fn parse_sodium(text: &str) -> Result<f64, String> {
     parse(text, SODIUM)
 }
@@ -123,7 +123,7 @@ pub fn parse_sodium(text: &str) -> Result<f64, String> {
 /// Reads the iron of a water in mg/L: "0.3 mg/L".
 ///
 /// # Errors
-/// As [`parse`].
+/// As `parse`.
 pub fn parse_iron_mg_l(text: &str) -> Result<f64, String> {
     const IRON_IN_WATER: Kind = Kind { what: "iron in water", units: &[("mg/L", 1.0), ("ppm", 1.0), ("µg/L", 0.001)] };
     parse(text, IRON_IN_WATER)
