@@ -6,7 +6,7 @@ use crate::journal::{Event, Reason};
 use crate::program::StepKind;
 use crate::sequence::{Outcome, Regeneration, SequenceEvent, StepRun};
 use crate::settings::Arrangement;
-use crate::units::{Instant, SaltMass, TankId, share};
+use crate::units::{Instant, Millis, SaltMass, TankId, share};
 
 impl<const N: usize> Controller<N> {
     #[inline(never)]
@@ -39,6 +39,8 @@ impl<const N: usize> Controller<N> {
     pub(super) fn step_ended(&mut self, now: Instant, id: TankId, run: &StepRun) {
         let drained = self.settings.drain_flow(run.kind).over(run.ran);
         self.add_drained(now, drained);
+        // A later draw takes what is there, and so settles it.
+        self.power.brine_uncertain &= run.kind != StepKind::BrineDraw || run.ran == Millis::ZERO;
         self.account_for_brine(now, id, run);
         self.write(Event::StepEnded { tank: id, step: run.kind, ran: run.ran, drained });
     }
@@ -65,7 +67,6 @@ impl<const N: usize> Controller<N> {
             tank.unproven = false;
             tank.restarts = Restarts::default();
             self.power.forgotten.remove(id);
-            self.power.brine_uncertain = false;
         } else {
             // The causes stand; after an operator's cut nobody but an operator lets it begin again.
             tank.demand.operator_hold |= regeneration.is_cut_by_operator();
