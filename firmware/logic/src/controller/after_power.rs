@@ -214,15 +214,21 @@ impl<const N: usize> Controller<N> {
         if tank.drive.is_lost() {
             return;
         }
+        // A drive that tells nothing was under way when power failed: nobody knows where it stopped.
+        let drive = &self.settings.drive;
+        let unseen = travelled && is_blind(drive) && self.power.dark.exceeds(BRINE_UNSEEN);
+        let refills = self.settings.positions().contains(Position::BrineRefill) && runs_on_dark(drive);
+        let to_refill = tank.regeneration().and_then(|r| r.step(&self.settings)) == Some(StepKind::BrineRefill);
         match &tank.duty {
             Duty::Regenerating(_) => self.resume_regeneration(now, id, same_program),
             Duty::Out { .. } => {}
-            // A drive that tells nothing was under way when power failed: nobody knows that it did not stop
-            // where brine is drawn (S12).
-            _ if travelled && is_blind(&self.settings.drive) && self.power.dark.exceeds(BRINE_UNSEEN) => {
-                self.brine_in_bed(now, id)
-            }
+            // It may have stopped where brine is drawn (S12).
+            _ if unseen => self.brine_in_bed(now, id),
             _ => {}
+        }
+        // Or where the brine tank is refilled (P5); on its way there that is reckoned with already.
+        if unseen && refills && !to_refill {
+            self.refilled_out_of_turn();
         }
     }
 
