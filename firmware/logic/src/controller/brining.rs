@@ -80,6 +80,9 @@ impl<const N: usize> Controller<N> {
 
     /// When brine of the make-up refill that runs will be ready.
     fn make_up_ready_at(&self) -> Option<Instant> {
+        if self.power.brine_uncertain {
+            return None;
+        }
         if self.settings.brine.ready_by_contact {
             return None;
         }
@@ -91,8 +94,8 @@ impl<const N: usize> Controller<N> {
     /// tank does so before its hour; one that serves leaves service for it, so it waits for that.
     #[inline(never)]
     pub(super) fn start_make_up(&mut self, now: Instant, survey: &Survey<N>) -> bool {
-        if self.tanks.iter().any(|t| t.regeneration().is_some()) {
-            // What it refills comes first.
+        // What another refills comes first; and of what ran in unseen somebody must make sure (P5).
+        if self.power.brine_uncertain || self.tanks.iter().any(|t| t.regeneration().is_some()) {
             return false;
         }
         let alone = |tank: &Tank, holds: HoldSet| {
