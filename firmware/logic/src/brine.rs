@@ -72,6 +72,12 @@ impl Brine {
         self.put_in = Volume::ZERO;
     }
 
+    /// Nobody knows what it holds: nothing is counted on (S6), and nothing more than `cap` in all is put in (P5).
+    pub fn forget(&mut self, cap: Volume) {
+        self.water = Volume::ZERO;
+        self.put_in = self.put_in.max(cap);
+    }
+
     /// How much more may be put in before the next regeneration begins, if `cap` is allowed in all.
     #[must_use]
     pub fn may_put_in(&self, cap: Volume) -> Volume {

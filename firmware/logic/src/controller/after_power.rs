@@ -217,8 +217,8 @@ impl<const N: usize> Controller<N> {
         // A drive that tells nothing was under way when power failed: nobody knows where it stopped.
         let drive = &self.settings.drive;
         let unseen = travelled && is_blind(drive) && self.power.dark.exceeds(BRINE_UNSEEN);
-        let refills = self.settings.positions().contains(Position::BrineRefill) && runs_on_dark(drive);
-        let to_refill = tank.regeneration().and_then(|r| r.step(&self.settings)) == Some(StepKind::BrineRefill);
+        let brine = [Position::BrineRefill, Position::BrineDraw].iter().any(|p| self.settings.positions().contains(*p));
+        let brine = unseen && brine && runs_on_dark(drive);
         match &tank.duty {
             Duty::Regenerating(_) => self.resume_regeneration(now, id, same_program),
             Duty::Out { .. } => {}
@@ -226,9 +226,9 @@ impl<const N: usize> Controller<N> {
             _ if unseen => self.brine_in_bed(now, id),
             _ => {}
         }
-        // Or where the brine tank is refilled (P5); on its way there that is reckoned with already.
-        if unseen && refills && !to_refill {
-            self.refilled_out_of_turn();
+        // There the tank may have been emptied, or elsewhere filled (S6, P5).
+        if brine {
+            self.forget_brine();
         }
     }
 

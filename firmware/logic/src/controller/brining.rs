@@ -179,6 +179,20 @@ impl<const N: usize> Controller<N> {
         }
     }
 
+    /// Nobody knows what the brine tank holds; somebody must look (P5, S6).
+    pub(super) fn forget_brine(&mut self) {
+        self.power.brine_uncertain = true;
+        if !self.settings.keeps_account() {
+            return;
+        }
+        self.brine.forget(self.refill_cap());
+        for tank in &mut self.tanks {
+            if let Duty::Regenerating(regeneration) = &mut tank.duty {
+                regeneration.set_refill(Volume::ZERO);
+            }
+        }
+    }
+
     fn account_for_draw(&mut self, id: TankId, run: &StepRun) {
         let drawn = if self.settings.keeps_account() { self.brine.draw(run.water) } else { run.water };
         if run.by_contact {
