@@ -111,6 +111,12 @@ fn modelled(out: &mut String, p: &PlantEvidence, units: UnitSystem, style: &Styl
         row(&format!("tank {}", tank.number), format!("{} treated, leakage {leakage}{lost}", litres(tank.treated_l)))?;
     }
     row("past the beds", litres(p.past_bed_l))?;
+    if p.pressures.beyond_supply_l > 0.0 {
+        row(
+            "more than the supply",
+            format!("{} were used that no supply of this pressure gives", litres(p.pressures.beyond_supply_l)),
+        )?;
+    }
     row(
         "salt drawn",
         format!("{}; {} put in, {} left", kg(p.salt.drawn_kg), kg(p.salt.added_kg), kg(p.salt.in_tank_kg)),
