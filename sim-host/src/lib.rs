@@ -6,6 +6,7 @@ pub mod cli;
 pub mod diagnostic;
 pub mod evidence;
 pub mod explore;
+pub mod learn;
 pub mod physics;
 pub mod plant;
 pub mod process;

@@ -18,6 +18,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 
 use crate::bed::{self, cli::BedArgs};
+use crate::learn::{self, cli::LearnArgs};
 use crate::size::{self, cli::SizeArgs};
 
 pub use demo::{bundled_recording, demo_name, demo_site};
@@ -65,6 +66,7 @@ enum Verb {
     New(new::NewArgs),
     Pack(pack::PackArgs),
     Bed(Box<BedArgs>),
+    Learn(LearnArgs),
     /// Print a completion script for a shell
     ///
     /// Example: bedkeeper completions bash > /etc/bash_completion.d/bedkeeper
@@ -153,6 +155,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::New(args)) => new::run(&args, &style),
         Some(Verb::Pack(args)) => pack::run(&args, &style),
         Some(Verb::Size(args)) => size::cli::run(&args, &style),
+        Some(Verb::Learn(args)) => learn::cli::run(&args, &style),
         Some(Verb::Bed(args)) => bed::cli::run(&args).unwrap_or_else(|error| {
             eprintln!("bedkeeper bed: {error}");
             ExitCode::from(EXIT_BAD_INPUT)

@@ -89,6 +89,24 @@ impl Total {
         ("regenerations", Self::Regenerations),
     ];
 
+    /// Its value by a run, in its base unit.
+    #[must_use]
+    pub fn value(self, shown: &Shown<'_>) -> u128 {
+        let accounts = shown.accounts;
+        match self {
+            Self::Metered => accounts.metered.0,
+            Self::Charged => accounts.charged.0,
+            Self::Blended => accounts.blended.0,
+            Self::Untreated => accounts.untreated.0,
+            Self::PastZero => accounts.past_zero.0,
+            Self::Estimated => accounts.estimated.0,
+            Self::HardWater => accounts.untreated.0 + accounts.past_zero.0,
+            Self::ToDrain => shown.timeline.to_drain_nl,
+            Self::Salt => u128::from(shown.timeline.salt_mg),
+            Self::Regenerations => u128::from(shown.timeline.complete),
+        }
+    }
+
     fn slug(self) -> &'static str {
         Self::ALL.iter().find(|(_, total)| *total == self).map_or("", |(slug, _)| slug)
     }
@@ -212,7 +230,7 @@ impl Claim {
                 (met, format!("{} times{when}", found.len()), found.last().map_or(span.to_ms, |s| s.from_ms))
             }
             Self::Total(total, least, most) => {
-                let value = value_of(*total, shown);
+                let value = total.value(shown);
                 ((*least..=*most).contains(&value), format!("{} {}", total.slug(), total.show(value)), shown.end_ms)
             }
             Self::NoViolation(but) => {
@@ -294,22 +312,6 @@ fn elsewhere(subject: &Subject, shown: &Shown<'_>) -> String {
         (true, _) => "it never was so".to_owned(),
         (false, false) => format!("it was so {}", listed.join(", ")),
         (false, true) => format!("it was so {} and {} times more", listed.join(", "), spans.len() - LISTED),
-    }
-}
-
-fn value_of(total: Total, shown: &Shown<'_>) -> u128 {
-    let accounts = shown.accounts;
-    match total {
-        Total::Metered => accounts.metered.0,
-        Total::Charged => accounts.charged.0,
-        Total::Blended => accounts.blended.0,
-        Total::Untreated => accounts.untreated.0,
-        Total::PastZero => accounts.past_zero.0,
-        Total::Estimated => accounts.estimated.0,
-        Total::HardWater => accounts.untreated.0 + accounts.past_zero.0,
-        Total::ToDrain => shown.timeline.to_drain_nl,
-        Total::Salt => u128::from(shown.timeline.salt_mg),
-        Total::Regenerations => u128::from(shown.timeline.complete),
     }
 }
 

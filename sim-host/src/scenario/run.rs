@@ -41,6 +41,14 @@ pub fn run(scenario: &Scenario) -> Result<Verdict, RunError> {
 /// # Errors
 /// As [`run`].
 pub fn run_whole(scenario: &Scenario) -> Result<(Verdict, Timeline), RunError> {
+    run_and(scenario, |_| ()).map(|(verdict, timeline, ())| (verdict, timeline))
+}
+
+/// Runs a scenario and looks at what it showed; the verdict, all that the run showed, and what was seen in it.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Result<(Verdict, Timeline, T), RunError> {
     let fault = |why| RunError { file: scenario.file.clone(), why };
     let mut tap = Tap::default();
     let mut checker = Checker::new(scenario.site.settings.raw().clone());
@@ -59,7 +67,8 @@ pub fn run_whole(scenario: &Scenario) -> Result<(Verdict, Timeline), RunError> {
     };
     let judgements = scenario.expectations.iter().map(|expectation| expectation.judge(&shown)).collect();
     let verdict = Verdict::new(scenario, judgements, timeline.reached.clone());
-    Ok((verdict, timeline))
+    let seen = look(&shown);
+    Ok((verdict, timeline, seen))
 }
 
 /// Runs scenarios on all cores; the verdicts come in the order of the scenarios.
