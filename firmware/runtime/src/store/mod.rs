@@ -23,6 +23,8 @@ pub use wear::{NeverFits, pages_for, pages_to_keep, records_per_page};
 const RECORD_HEAD: usize = 12;
 /// Bytes in front of each page.
 const PAGE_HEAD: usize = 12;
+/// A record may be so much longer than the one before, and [`Log::prepare`] still has made room for it.
+const LONGER: usize = 32;
 /// The first bytes of a page that is in use.
 const PAGE_MARK: u32 = 0x6b42_6401;
 
@@ -213,6 +215,27 @@ impl<F: NorFlash, const B: usize> Log<F, B> {
         self.latest = Some(place);
         self.free = Some((page, self.after(place)));
         Ok(())
+    }
+
+    /// Erases the next page ahead where the present one has no room for another record a little longer than the
+    /// latest, so that the next [`Log::append`] need not. Call it when an erasure does no harm; says whether it erased.
+    ///
+    /// # Errors
+    /// Erasing or writing the page's head fails. The latest record is still readable then.
+    pub fn prepare(&mut self) -> Result<bool, StoreError<F::Error>> {
+        let latest = self.latest.map_or(0, |place| usize::from(place.length));
+        let wanted = small(padded(RECORD_HEAD.saturating_add(latest).saturating_add(LONGER), unit::<F>()));
+        let has_room = |(page, offset): (u32, u32)| {
+            // A page that was opened for it is as empty as can be.
+            let opened = self.latest.is_none_or(|place| place.page != page);
+            opened || offset.saturating_add(wanted) <= small(F::ERASE_SIZE)
+        };
+        if self.free.is_some_and(has_room) {
+            return Ok(false);
+        }
+        let free = self.open_next_page()?;
+        self.free = Some(free);
+        Ok(true)
     }
 
     /// Lays a record with its head and padding into the buffer.

@@ -1,0 +1,308 @@
+//! The control loop of a board: inputs in, the logic asked, outputs and store made so, until the next deadline.
+//!
+//! One call follows the driver contract to the letter: what goes off goes off first; the state is stored before any
+//! motor starts where the logic asks for it; then what comes on comes on; every record is handed on.
+//!
+//! # When the store fails
+//! Motors that would start stay off, relays and motors that stop are made so, and the write is tried again every
+//! [`RETRY_MS`]. A drive that never starts is lost by its own limit, and that alarm is what people see.
+
+use bedkeeper::calendar::Civil;
+use bedkeeper::contact::{Contact, ContactSet};
+use bedkeeper::drive::Switches;
+use bedkeeper::journal::Record;
+use bedkeeper::retain::MAX_BYTES;
+use bedkeeper::settings::MAX_TANKS;
+use bedkeeper::units::{Instant, TankId};
+use bedkeeper::{Controller, Input, Save, Settings};
+use embedded_hal::digital::{InputPin, OutputPin};
+use embedded_storage::nor_flash::NorFlash;
+
+use crate::clock::WallClock;
+use crate::meters::Meters;
+use crate::plant::{Fault, Plant};
+use crate::power_up::{self, Rejected, Stored};
+use crate::store::Log;
+
+/// A write that failed is tried again after so long.
+pub const RETRY_MS: u64 = 1_000;
+/// An erasure ahead of need that failed is tried again after so long.
+const PREPARE_RETRY_MS: u64 = 60_000;
+/// The hardware clock is compared with the logic's so often.
+const COMPARE_MS: u64 = 3_600_000;
+/// A difference below this is the resolution of the two, not a change.
+const TOLERATED_MS: u64 = 2_000;
+/// What one pass takes from the meters at most, so that a flood cannot keep the rest waiting.
+const METER_INPUTS: usize = 256;
+
+/// Where records of the journal go.
+pub trait Records {
+    /// Something happened.
+    fn note(&mut self, record: &Record);
+}
+
+/// They go nowhere.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct NoRecords;
+
+impl Records for NoRecords {
+    fn note(&mut self, _record: &Record) {}
+}
+
+/// The parts of a board.
+pub trait Board {
+    /// Its output pins.
+    type Output: OutputPin;
+    /// Its input pins.
+    type Input: InputPin;
+    /// Its meters.
+    type Meters: Meters;
+    /// Its clock.
+    type Clock: WallClock;
+    /// The flash that the store is on.
+    type Flash: NorFlash;
+    /// Where records go.
+    type Records: Records;
+}
+
+/// The parts of a board, put together; `BUFFER` bytes hold the longest stored record with head and padding.
+pub struct Parts<B: Board, const BUFFER: usize> {
+    /// Its pins.
+    pub plant: Plant<B::Output, B::Input>,
+    /// Its meters.
+    pub meters: B::Meters,
+    /// Its clock.
+    pub clock: B::Clock,
+    /// The store of what outlives power cuts.
+    pub store: Log<B::Flash, BUFFER>,
+    /// Where records go.
+    pub records: B::Records,
+}
+
+/// A pin that could not be set or read.
+pub type PinFault<B> = Fault<
+    <<B as Board>::Output as embedded_hal::digital::ErrorType>::Error,
+    <<B as Board>::Input as embedded_hal::digital::ErrorType>::Error,
+>;
+
+/// The control loop of a board with up to `N` tanks.
+pub struct Machine<B: Board, const N: usize, const BUFFER: usize> {
+    controller: Controller<N>,
+    parts: Parts<B, BUFFER>,
+    /// The logic's time when the board's uptime was 0.
+    begins: Instant,
+    switches: [Option<Switches>; MAX_TANKS],
+    shared: Option<Switches>,
+    contacts: Option<ContactSet>,
+    compare_at_ms: u64,
+    retry_at_ms: u64,
+    prepare_at_ms: u64,
+    /// A motor waits for its dead time until then.
+    held_until_ms: Option<u64>,
+}
+
+impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
+    /// Takes up the plant, and tells the logic what every power-up tells. Every output is off before and after.
+    ///
+    /// `settings` is what [`power_up::settings`] made of the image. `None` if not even the baseline fits.
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub fn power_up(
+        mut parts: Parts<B, BUFFER>,
+        settings: Result<Settings, Rejected>,
+        uptime_ms: u64,
+    ) -> Result<Option<Self>, PinFault<B>> {
+        parts.plant.all_off(uptime_ms)?;
+        let rejected = settings.is_err();
+        let settings = settings.unwrap_or_else(|_| Settings::baseline());
+        if parts.plant.divide(&settings).is_err() {
+            return Ok(None);
+        }
+        let civil = parts.clock.read();
+        let worn = parts.store.erasures() > 0;
+        let stored = match parts.store.latest() {
+            Ok(Some(bytes)) => Stored::Bytes(bytes),
+            Ok(None) if !worn => Stored::Never,
+            Ok(None) | Err(_) => Stored::Lost,
+        };
+        let Ok((controller, now)) = power_up::controller(&settings, stored, civil) else { return Ok(None) };
+        let mut machine = Self {
+            controller,
+            parts,
+            begins: Instant::from_ticks(now.as_ticks().saturating_sub(uptime_ms)),
+            switches: [None; MAX_TANKS],
+            shared: None,
+            contacts: None,
+            compare_at_ms: uptime_ms.saturating_add(COMPARE_MS),
+            retry_at_ms: 0,
+            prepare_at_ms: 0,
+            held_until_ms: None,
+        };
+        machine.call(uptime_ms, Input::Clock(civil))?;
+        machine.look(uptime_ms)?;
+        if rejected {
+            machine.controller.reject_settings(now);
+            machine.make_so(uptime_ms)?;
+        }
+        Ok(Some(machine))
+    }
+
+    /// The logic, to look at.
+    #[must_use]
+    pub fn controller(&self) -> &Controller<N> {
+        &self.controller
+    }
+
+    /// The parts, to look at.
+    pub fn parts_mut(&mut self) -> &mut Parts<B, BUFFER> {
+        &mut self.parts
+    }
+
+    /// Gives the parts back, with every output off.
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub fn release(mut self, uptime_ms: u64) -> Result<Parts<B, BUFFER>, PinFault<B>> {
+        self.parts.plant.all_off(uptime_ms)?;
+        Ok(self.parts)
+    }
+
+    /// One pass of the loop. Returns the uptime in ms at which the next is due if nothing happens before.
+    ///
+    /// # Errors
+    /// A pin fails; put everything off then and let the watchdog reset the board.
+    pub fn pass(&mut self, uptime_ms: u64) -> Result<Option<u64>, PinFault<B>> {
+        for _ in 0..METER_INPUTS {
+            let Some((at_ms, input)) = self.parts.meters.take(uptime_ms) else { break };
+            self.call(at_ms.min(uptime_ms), input)?;
+        }
+        self.look(uptime_ms)?;
+        self.compare_clock(uptime_ms)?;
+        if self.deadline_ms().is_some_and(|at_ms| at_ms <= uptime_ms) {
+            self.call(uptime_ms, Input::Tick)?;
+        }
+        let owed = self.controller.save_wish() != Save::NotNeeded && uptime_ms >= self.retry_at_ms;
+        if owed || self.held_until_ms.is_some_and(|at_ms| at_ms <= uptime_ms) {
+            self.make_so(uptime_ms)?;
+        }
+        self.prepare(uptime_ms);
+        Ok(self.next_ms())
+    }
+
+    /// Hands the logic an input, and makes what follows from it so.
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub fn call(&mut self, uptime_ms: u64, input: Input) -> Result<(), PinFault<B>> {
+        // What is refused has changed nothing but the time, and what follows from that is made so below.
+        let _ = self.controller.handle(self.instant(uptime_ms), input);
+        self.make_so(uptime_ms)
+    }
+
+    /// Sets the civil time, in the hardware and in the logic; says whether the hardware took it.
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub fn set_clock(&mut self, uptime_ms: u64, civil: Civil) -> Result<bool, PinFault<B>> {
+        let taken = self.parts.clock.set(civil);
+        self.call(uptime_ms, Input::Clock(Some(civil)))?;
+        Ok(taken)
+    }
+
+    fn instant(&self, uptime_ms: u64) -> Instant {
+        Instant::from_ticks(self.begins.as_ticks().saturating_add(uptime_ms))
+    }
+
+    /// The logic's deadline, in uptime.
+    fn deadline_ms(&self) -> Option<u64> {
+        let at = self.controller.next_deadline()?;
+        Some(at.as_ticks().saturating_sub(self.begins.as_ticks()))
+    }
+
+    fn next_ms(&self) -> Option<u64> {
+        let retry = (self.controller.save_wish() != Save::NotNeeded).then_some(self.retry_at_ms);
+        [self.deadline_ms(), self.held_until_ms, retry, Some(self.compare_at_ms)].into_iter().flatten().min()
+    }
+
+    /// Reads switches and contacts, and tells those that changed.
+    fn look(&mut self, uptime_ms: u64) -> Result<(), PinFault<B>> {
+        let tanks = self.controller.settings().tanks;
+        for tank in (0..tanks).map(TankId) {
+            let closed = self.parts.plant.switches(tank)?;
+            if let Some(told) = self.switches.get_mut(tank.index())
+                && told.replace(closed) != Some(closed)
+            {
+                self.call(uptime_ms, Input::Switches { tank, closed })?;
+            }
+        }
+        if self.controller.settings().sharing.shared_valve.is_some()
+            && let Some(closed) = self.parts.plant.shared_switches()?
+            && self.shared.replace(closed) != Some(closed)
+        {
+            self.call(uptime_ms, Input::SharedSwitches { closed })?;
+        }
+        let (wired, closed) = self.parts.plant.contacts()?;
+        let before = self.contacts.replace(closed);
+        let changed = |contact: &Contact| before.is_none_or(|b| b.contains(*contact) != closed.contains(*contact));
+        for contact in wired.iter().filter(changed) {
+            self.call(uptime_ms, Input::Contact { contact, closed: closed.contains(contact) })?;
+        }
+        Ok(())
+    }
+
+    /// The hardware clock keeps better time than the crystal: where they have drifted apart, it is right.
+    fn compare_clock(&mut self, uptime_ms: u64) -> Result<(), PinFault<B>> {
+        if uptime_ms < self.compare_at_ms {
+            return Ok(());
+        }
+        self.compare_at_ms = uptime_ms.saturating_add(COMPARE_MS);
+        let Some(told) = self.parts.clock.read() else { return Ok(()) };
+        let believed = self.controller.clock().civil(self.instant(uptime_ms));
+        if believed.is_none_or(|believed| believed.0.abs_diff(told.0) >= TOLERATED_MS) {
+            self.call(uptime_ms, Input::Clock(Some(told)))?;
+        }
+        Ok(())
+    }
+
+    /// Makes outputs, store and journal what the logic says.
+    fn make_so(&mut self, uptime_ms: u64) -> Result<(), PinFault<B>> {
+        let outputs = self.controller.outputs();
+        self.parts.plant.put_off(uptime_ms, &outputs)?;
+        let stored = outputs.save == Save::NotNeeded || self.save(uptime_ms);
+        let motors = stored || outputs.save == Save::Soon;
+        let pending = self.parts.plant.put_on(uptime_ms, &outputs, motors)?;
+        self.held_until_ms = pending.not_before_ms;
+        while let Some(record) = self.controller.take_record() {
+            self.parts.records.note(&record);
+        }
+        Ok(())
+    }
+
+    /// An erasure may stop the core for long: it is done while no valve moves, before it is needed.
+    fn prepare(&mut self, uptime_ms: u64) {
+        let owed = self.controller.save_wish() != Save::NotNeeded;
+        if owed || self.parts.plant.is_moving() || uptime_ms < self.prepare_at_ms {
+            return;
+        }
+        if self.parts.store.prepare().is_err() {
+            self.prepare_at_ms = uptime_ms.saturating_add(PREPARE_RETRY_MS);
+        }
+    }
+
+    /// Stores what outlives a power cut; says whether it is stored.
+    fn save(&mut self, uptime_ms: u64) -> bool {
+        if uptime_ms < self.retry_at_ms {
+            return false;
+        }
+        let bytes = self.controller.retained().encode::<MAX_BYTES>();
+        let stored = bytes.is_ok_and(|bytes| self.parts.store.append(&bytes).is_ok());
+        if stored {
+            self.controller.saved();
+            self.retry_at_ms = 0;
+        } else {
+            self.retry_at_ms = uptime_ms.saturating_add(RETRY_MS);
+        }
+        stored
+    }
+}
