@@ -218,6 +218,16 @@ impl BrineTank {
         if self.water_kg > 0.0 { self.dissolved_kg / (self.water_kg * self.saturated()) } else { 0.0 }
     }
 
+    /// Whether the float stands up, to within `reach_m` of the level at which it stops a refill; one that is stuck
+    /// stands as it is stuck. Without a float: no.
+    pub fn float_stands_up(&self, reach_m: f64) -> bool {
+        match self.faults.float {
+            FloatFault::StuckOpen => false,
+            FloatFault::StuckShut => true,
+            FloatFault::None => self.spec.float_m.is_some_and(|float_m| self.level_m() >= float_m - reach_m),
+        }
+    }
+
     /// Volume of the brine, L.
     pub fn brine_l(&self) -> f64 {
         1e3 * self.volume_m3(self.water_kg)

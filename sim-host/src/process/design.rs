@@ -30,7 +30,7 @@ const OVERFLOW_ABOVE_FLOAT_M: f64 = 0.1;
 const AIR_CHECK_M: f64 = 0.03;
 
 /// A plant as it is built.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Design {
     /// Tanks.
     pub tanks: usize,
@@ -96,6 +96,8 @@ pub struct Design {
     pub hard_above_mg_l: f64,
     /// Outlet pressure below which people notice, kPa.
     pub low_pressure_kpa: f64,
+    /// Pressure before the tanks below which the pressure switch closes, kPa.
+    pub pressure_switch_kpa: f64,
 }
 
 impl Design {
@@ -220,6 +222,7 @@ impl Design {
             fast_rinse_l: flow_of(StepKind::FastRinse) * length_min(StepKind::FastRinse),
             hard_above_mg_l: f64::from(config.hard_above_ug_l) * 1e-3,
             low_pressure_kpa: kpa(config.low_pressure_pa),
+            pressure_switch_kpa: kpa(config.pressure_switch_pa),
         };
         // What the formulas themselves refuse is refused now, not in the middle of a run.
         Water::from_feed(&design.feed)?;

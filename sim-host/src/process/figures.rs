@@ -18,6 +18,8 @@ pub struct TankFigures {
     pub highest_mg_l: f64,
     /// Hardness of the effluent while it serves, mg/L as CaCO3.
     pub effluent: Curve,
+    /// Hardness of what left it last, mg/L as CaCO3.
+    pub last_mg_l: Option<f64>,
     /// Greatest loss of valve and bed together, kPa.
     pub highest_loss_kpa: f64,
     /// Litres that its regenerations sent to the drain.
@@ -53,6 +55,7 @@ impl Default for TankFigures {
             lowest_mg_l: f64::INFINITY,
             highest_mg_l: 0.0,
             effluent: Curve::new(CURVE_POINTS),
+            last_mg_l: None,
             highest_loss_kpa: 0.0,
             drained_l: 0.0,
             regeneration: RegenerationFigures::default(),
@@ -87,6 +90,8 @@ pub struct PlantFigures {
     pub blended_l: f64,
     /// Hardness at the outlet, mg/L as CaCO3.
     pub outlet: Curve,
+    /// Hardness of what was delivered last, mg/L as CaCO3, and the pressure at the outlet then, kPa.
+    pub last_delivered: Option<(f64, f64)>,
     /// Pressure at the outlet, kPa.
     pub pressure: Curve,
     /// Lowest pressure at the outlet while water was drawn, kPa; infinite before any.
@@ -115,6 +120,7 @@ impl Default for PlantFigures {
             past_bed_l: 0.0,
             blended_l: 0.0,
             outlet: Curve::new(CURVE_POINTS),
+            last_delivered: None,
             pressure: Curve::new(CURVE_POINTS),
             lowest_outlet_kpa: f64::INFINITY,
             low_pressure_s: 0.0,

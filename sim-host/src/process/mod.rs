@@ -23,6 +23,7 @@ pub use account::{Amounts, BalanceLine, Crossed};
 pub use brine::SaltMoves;
 pub use design::Design;
 pub use error::ProcessError;
+pub use events::PlantChange;
 pub use figures::{CURVE_POINTS, PlantFigures, RegenerationFigures, TankFigures};
 pub use passage::{Standing, ValveMake, Ways};
 
@@ -112,7 +113,11 @@ impl Process {
     /// Says that the building draws this much from now on, until something else is said: where the flow itself is
     /// known, not only a meter's pulses.
     pub fn draw_l_min(&mut self, l_min: f64) {
+        if (self.draw.to_ms, self.draw.l_min) == (u64::MAX, l_min) {
+            return;
+        }
         self.draw = Draw { from_ms: self.now_ms, to_ms: u64::MAX, l_min };
+        self.flows = None;
     }
 
     /// Lets the plant work up to a time, the valves standing as they do.
@@ -135,17 +140,59 @@ impl Process {
         Ok(())
     }
 
+    /// Says where the changeover valve stands that two tanks share; to be said whenever it has moved.
+    pub fn set_changeover(&mut self, changeover: Standing) {
+        for (vessel, lead) in self.vessels.iter_mut().zip(passage::led_by(changeover)) {
+            if vessel.lead != lead {
+                vessel.lead = lead;
+                vessel.ways = Ways::of(vessel.standing, &self.design.make).led(lead);
+                self.flows = None;
+            }
+        }
+    }
+
+    /// Pressure where the tanks part from the supply, kPa, with the valves and the draw as they are.
+    ///
+    /// # Errors
+    /// As [`Process::advance`].
+    pub fn inlet_kpa(&mut self) -> Result<f64, ProcessError> {
+        if let Some(flows) = &self.flows {
+            return Ok(flows.supply_kpa);
+        }
+        let drawn = self.draw.from_ms <= self.now_ms && self.now_ms < self.draw.to_ms;
+        let flows = self.flows(if drawn { self.draw.l_min } else { 0.0 })?;
+        let kpa = flows.supply_kpa;
+        self.flows = Some(flows);
+        Ok(kpa)
+    }
+
+    /// Whether brine or refill water may run as the valves stand.
+    #[must_use]
+    pub fn brine_runs(&self) -> bool {
+        self.vessels.iter().any(|vessel| vessel.ways.refill + vessel.ways.eductor > 0.0)
+    }
+
+    /// The brine tank as it stands now.
+    ///
+    /// # Errors
+    /// As [`Process::advance`].
+    pub fn settled_brine_tank(&mut self) -> Result<&BrineTank, ProcessError> {
+        self.settle_brine()?;
+        Ok(self.brine.tank())
+    }
+
     /// Takes note of where the valves stand.
     fn place(&mut self, standings: impl Iterator<Item = Standing>) -> Result<(), ProcessError> {
         for ((vessel, figures), standing) in self.vessels.iter_mut().zip(&mut self.tanks).zip(standings) {
             if vessel.standing == standing {
                 continue;
             }
-            let before = vessel.ways;
+            let before = Ways::of(vessel.standing, &self.design.make);
+            let ways = Ways::of(standing, &self.design.make);
             vessel.standing = standing;
-            vessel.ways = Ways::of(standing, &self.design.make);
+            vessel.ways = ways.led(vessel.lead);
             self.flows = None;
-            if before.service > 0.0 && vessel.ways.service == 0.0 {
+            if before.service > 0.0 && ways.service == 0.0 {
                 figures.regeneration = RegenerationFigures::default();
             }
             if before.backwash > 0.0 && vessel.ways.backwash == 0.0 {

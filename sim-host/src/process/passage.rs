@@ -21,6 +21,19 @@ impl Standing {
     }
 }
 
+/// How far a changeover valve that two tanks share leads each of them to the building, 0 to 1.
+///
+/// On its way from one end to the other it opens the one as it closes the other, so that water never stops (a choice:
+/// diverting valves are made so).
+#[must_use]
+pub fn led_by(changeover: Standing) -> [f64; 2] {
+    let from_end = f64::from(OPEN - changeover.milli.min(OPEN)) / (2.0 * f64::from(OPEN));
+    match changeover.position {
+        Position::Service => [1.0 - from_end, from_end],
+        _ => [from_end, 1.0 - from_end],
+    }
+}
+
 /// How far each way through a valve is open, 0 (shut) to 1.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Ways {
@@ -91,6 +104,12 @@ impl Ways {
         ways
     }
 
+    /// The same behind a changeover valve that leads to the building this much of what it could, 0 to 1.
+    #[must_use]
+    pub fn led(self, share: f64) -> Self {
+        Self { service: self.service * share, past_bed: self.past_bed * share, ..self }
+    }
+
     /// Whether water goes anywhere by itself, without anyone opening a tap.
     #[must_use]
     pub fn runs(&self) -> bool {
@@ -149,6 +168,21 @@ mod tests {
         assert_eq!(past(Position::BrineRefill), 1.0);
         assert_eq!(past(Position::Service), 0.0);
         assert_eq!(past(Position::Standby), 0.0);
+    }
+
+    #[test]
+    fn a_changeover_valve_closes_one_way_as_it_opens_the_other() {
+        let stands = |position, milli| led_by(Standing { position, milli });
+        assert_eq!(stands(Position::Service, OPEN), [1.0, 0.0]);
+        assert_eq!(stands(Position::Service, 500), [0.75, 0.25]);
+        assert_eq!(stands(Position::Service, 0), stands(Position::Standby, 0));
+        assert_eq!(stands(Position::Standby, 0), [0.5, 0.5]);
+        assert_eq!(stands(Position::Standby, OPEN), [0.0, 1.0]);
+        let make = ValveMake { leak_past: 0.02, leak_to_drain: 0.01, ..TIGHT };
+        let ways = Ways::of(Standing::within(Position::Service), &make);
+        // What goes to the drain does not pass it.
+        assert_eq!(list(&ways.led(0.0)), [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.01]);
+        assert_eq!(list(&ways.led(0.5)), [0.5, 0.01, 0.0, 0.0, 0.0, 0.0, 0.0, 0.01]);
     }
 
     #[test]

@@ -93,6 +93,7 @@ impl Process {
             figures.highest_mg_l = figures.highest_mg_l.max(hardness);
             figures.highest_loss_kpa = figures.highest_loss_kpa.max(tank.loss_kpa);
             figures.effluent.push(at_ms, hardness);
+            figures.last_mg_l = Some(hardness);
         }
         if past_l > 0.0 {
             let past = Amounts::of(&self.feed, past_l * feed_kg_l);
@@ -126,6 +127,7 @@ impl Process {
             }
             plant.outlet.push(at_ms, hardness);
             plant.pressure.push(at_ms, flows.outlet_kpa);
+            plant.last_delivered = Some((hardness, flows.outlet_kpa));
             plant.lowest_outlet_kpa = plant.lowest_outlet_kpa.min(flows.outlet_kpa);
             if flows.outlet_kpa < self.design.low_pressure_kpa {
                 plant.low_pressure_s += dt;

@@ -25,6 +25,8 @@ pub(super) struct Vessel {
     backwashed: BackwashedBed,
     pub(super) standing: Standing,
     pub(super) ways: Ways,
+    /// How far a shared changeover valve leads it to the building, 0 to 1; 1 without one.
+    pub(super) lead: f64,
     /// The settled bed's loss against flow.
     pub(super) bed_path: Resistance,
     /// Time without flow that the bed has not been told of yet, s.
@@ -50,6 +52,7 @@ impl Vessel {
             backwashed: BackwashedBed::settled(design.vessel, depth_m)?,
             standing,
             ways: Ways::of(standing, &design.make),
+            lead: 1.0,
             bed_path: Resistance::NONE,
             idle_s: 0.0,
             backwashed_s: 0.0,

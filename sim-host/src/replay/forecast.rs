@@ -117,6 +117,7 @@ fn first_start(world: &World, evidence: &Evidence) -> Result<Option<Start>, Repl
         span_ms: world.span_ms,
         process: None,
         supply: Supply::default(),
+        contacts: world.contacts,
     };
     let mut replay = Replay::new(copy, vec![&mut watch]);
     while first.0.get().is_none() && replay.world().now_ms < until_ms {

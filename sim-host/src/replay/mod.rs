@@ -5,6 +5,7 @@
 //! pulse. Nothing is stepped in between, so that quiet nights cost nothing.
 
 mod checker;
+mod contacts;
 mod files;
 mod forecast;
 mod gather;
@@ -112,6 +113,8 @@ pub struct World {
     pub process: Option<Process>,
     /// Power, and what outlives its cuts.
     pub supply: Supply,
+    /// What the logic was told of the contacts that the plant's water moves.
+    contacts: contacts::PlantContacts,
 }
 
 /// Why a replay could not go on.
@@ -169,6 +172,7 @@ impl World {
             relays_on: [false; RELAYS],
             process: None,
             supply: Supply::default(),
+            contacts: contacts::PlantContacts::default(),
         })
     }
 
@@ -231,7 +235,8 @@ impl World {
     pub fn next_event_ms(&self) -> Option<u64> {
         let deadline = self.controller.next_deadline().map(|d| d.as_ticks()).filter(|_| !self.supply.is_dark());
         let power = self.supply.next_change_ms();
-        self.plant.next_change_ms().into_iter().chain(deadline).chain(power).min()
+        let look = self.next_look_ms();
+        self.plant.next_change_ms().into_iter().chain(deadline).chain(power).chain(look).min()
     }
 
     fn is_regenerating(&self) -> bool {
@@ -322,6 +327,7 @@ impl<'o> Replay<'o> {
         let Some(next) = self.world.next_event_ms().filter(|next| *next <= until_ms) else {
             self.world.flow_to(until_ms)?;
             self.world.now_ms = self.world.now_ms.max(until_ms);
+            self.tell_plant_contacts()?;
             return Ok(false);
         };
         // A cut that came late comes now.
@@ -330,6 +336,7 @@ impl<'o> Replay<'o> {
         self.world.now_ms = next;
         self.stir()?;
         self.switch_power()?;
+        self.tell_plant_contacts()?;
         self.tell(Input::Tick)?;
         Ok(true)
     }

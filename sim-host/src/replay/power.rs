@@ -115,6 +115,8 @@ impl World {
     fn restart(&mut self) -> Result<(), ReplayError> {
         self.supply.dark = None;
         self.supply.on_since_ms = self.now_ms;
+        // Whoever begins anew takes every contact to be open until told.
+        self.contacts = super::contacts::PlantContacts::default();
         let settings = self.controller.settings().clone();
         let now = Instant::from_ticks(self.now_ms);
         let retained = self.supply.stored.as_deref().map(Retained::<8>::decode).and_then(Result::ok);

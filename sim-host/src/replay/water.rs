@@ -55,6 +55,9 @@ impl World {
     /// Lets the plant's water work up to an instant, the valves being as they were until then.
     pub(super) fn flow_to(&mut self, at_ms: u64) -> Result<(), ReplayError> {
         if let Some(process) = &mut self.process {
+            if let Some(shared) = self.plant.shared() {
+                process.set_changeover(standing(shared));
+            }
             process.advance(at_ms, self.plant.valves().iter().map(standing))?;
         }
         Ok(())

@@ -10,6 +10,7 @@ use jiff::civil::DateTime;
 
 use super::subject::Subject;
 use crate::plant::Fault;
+use crate::process::PlantChange;
 
 /// When something happens.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -79,6 +80,13 @@ pub enum Deed {
         clock_kept: bool,
         /// What was stored is readable afterwards.
         memory_kept: bool,
+    },
+    /// Something changes in the full plant, for so long if that is said.
+    Plant {
+        /// What.
+        change: PlantChange,
+        /// After so many ms it is as it was built.
+        lasts_ms: Option<u64>,
     },
     /// A meter's contact closes for a while, again and again.
     MeterContact {

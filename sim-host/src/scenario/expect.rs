@@ -1,5 +1,6 @@
 //! What a scenario expects, and whether a run met it.
 
+use super::figure::{Gauges, Limits};
 use super::subject::Subject;
 use super::time::Days;
 use super::timeline::Timeline;
@@ -9,6 +10,8 @@ use crate::wording;
 /// Records shown before and after a miss.
 const TRACE_BEFORE: usize = 4;
 const TRACE_AFTER: usize = 3;
+/// A balance that is open by more than this share is wrong.
+const BALANCED_WITHIN: f64 = 1e-9;
 /// Moments listed where something came too often or elsewhere.
 const LISTED: usize = 4;
 
@@ -36,6 +39,10 @@ pub enum Claim {
     Count(Subject, Span, u64, u64),
     /// A sum at the end of the run lies between these two, in its base unit.
     Total(Total, u128, u128),
+    /// A figure of the full plant lies within limits.
+    Figure(Limits),
+    /// Nothing is made or lost in the full plant. Every scenario of one has this one.
+    Balance,
     /// No rule is seen broken but those that other expectations are about. Every scenario has this one.
     NoViolation(Vec<String>),
 }
@@ -130,6 +137,8 @@ pub struct Shown<'a> {
     pub timeline: &'a Timeline,
     /// Where the water went.
     pub accounts: &'a Accounts,
+    /// Figures of the full plant.
+    pub gauges: &'a Gauges,
     /// What the checker saw.
     pub violations: &'a [Violation],
     /// The scenario's calendar.
@@ -186,6 +195,8 @@ impl Expectation {
             Claim::Total(total, least, most) => {
                 format!("{} between {} and {}", total.slug(), total.show(*least), total.show(*most))
             }
+            Claim::Figure(limits) => limits.words(days),
+            Claim::Balance => "the plant's balance closes".to_owned(),
             Claim::NoViolation(but) if but.is_empty() => "no rule is broken".to_owned(),
             Claim::NoViolation(but) => format!("no rule is broken but {}", but.join(", ")),
         }
@@ -233,6 +244,13 @@ impl Claim {
                 let value = total.value(shown);
                 ((*least..=*most).contains(&value), format!("{} {}", total.slug(), total.show(value)), shown.end_ms)
             }
+            Self::Figure(limits) => shown.gauges.judge(limits, shown.days),
+            Self::Balance => match shown.gauges.balance() {
+                Some((name, open)) => {
+                    (open <= BALANCED_WITHIN, format!("{name} is open by {open:.1e} of itself"), shown.end_ms)
+                }
+                None => (false, "it was not weighed".to_owned(), shown.end_ms),
+            },
             Self::NoViolation(but) => {
                 let broken = shown.violations.iter().find(|v| !but.contains(&v.rule));
                 match broken {

@@ -6,25 +6,32 @@
 //!
 //! | section | keys |
 //! |---|---|
-//! | (top) | `scenario`*: its title; `about`; `starts`: civil time at the start, none = the clock is not set; `lasts`*; `site`*: the path of a site file from this file's folder, `demo:apartments`, or sections `[site.…]` |
+//! | (top) | `scenario`*: its title; `about`; `starts`: civil time at the start, none = the clock is not set; `lasts`*; `plant`: "simple", its valves alone, or "full", with water, resin, brine and pressure; `site`*: the path of a site file from this file's folder, `demo:apartments`, or sections `[site.…]` |
 //! | `[changes.…]` | sections of a site file, laid over the site's own |
 //! | `recording` | a recording's path, `demo:…`, or rows `[["day 1 06:00", 3], …]`: moment, pulses and, where each tank has a meter, its number |
 //! | `[[flow]]` | `from`*, `to` or `lasts` (to the end), `rate`*: "20 L/min"; `meter`: one tank's meter sees it whatever the valves say (shared among the tanks that stand open) |
 //! | `[demand]` | `profile`*: "household", "apartments", "constant"; `per_day`*: "400 L"; `seed` (0); `until`; `leak`: a flow, `leak_from` |
-//! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"), and `alarm`*, `position`* or `days` where the action needs it; `unlock`: "press" or "code 4711", `relock`, each with `who`; `fault` of the simulated valve of `tank`, such as "motor-stalled", with `lasts`, or `mend`; `power` = { `off`*, `clock_kept` (true), `memory_kept` (true) }; `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* } |
-//! | `[[expect]]` | one of `at`* with `tolerance`, `within`*, `never`*, `always`*, `count`* with `between`, and a subject; or `total`* with `is` and `tolerance`, or `least` and `most` |
+//! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"), and `alarm`*, `position`* or `days` where the action needs it; `unlock`: "press" or "code 4711", `relock`, each with `who`; `fault` of the simulated valve of `tank`, such as "motor-stalled", with `lasts`, or `mend`; `power` = { `off`*, `clock_kept` (true), `memory_kept` (true) }; `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* }; or, of a full plant, `salt_bridge`: true or false, `float`: "stuck-open" (it never stops a refill), "stuck-shut" (it lets none in) or "free", `supply`: the pressure without flow, `feed_hardness`, `temperature`, `leak_past_bed` and `leak_to_drain` (every valve's opening, a share), each with `lasts`, and `add_salt`: a mass |
+//! | `[[expect]]` | one of `at`* with `tolerance`, `within`*, `never`*, `always`*, `count`* with `between`, and a subject; or `total`* with `is` and `tolerance`, or `least` and `most`; or, of a full plant, `figure`* with `least` and `most`, and `at`, `always` or `within` (none: at the end) |
 //!
 //! A subject is one of: the states `duty`, `duties` (of all tanks), `cause`, `causes` (exactly these), `hold` (with
 //! `clears`: the moment at which the logic says it clears), `holds`, `alarm`, `alarms`, `relay` (its number: on), `step`, `position`; or the
 //! happenings `asked`, `started`, `ended`, `runs` (a step, in its position), `raised`, `granted`, `refused`, `says`
 //! (words of the journal), `violation` (a rule the checker sees broken). `tank` says whose; without it any will do.
 //!
-//! Every scenario also expects that no rule is broken, but for those that it expects to be.
+//! A figure is one of `outlet-hardness` and `tank-hardness` (of the water that passed last), `outlet-pressure` (when water was
+//! last drawn), `inlet-pressure`, `brine-level`, `brine-strength`, `salt-in-tank`; or a sum since the start: `delivered`, and of that
+//! `hard-delivered`, `past-beds`, `beyond-supply`; `salt-drawn`, `refilled`, `drained` (also of one `tank`), `drain-overflow`,
+//! `brine-overflow`, `resin-lost`; or the greatest so far, `bed-loss`. `tank-hardness`, `bed-loss` and `resin-lost` need `tank`.
+//!
+//! Every scenario also expects that no rule is broken, but for those that it expects to be, and of a full plant that its
+//! balance closes: nothing is made or lost.
 
 mod coverage;
 mod demand;
 mod event;
 mod expect;
+mod figure;
 mod merge;
 mod read;
 mod run;
@@ -42,6 +49,7 @@ pub use coverage::{Reach, coverage, coverage_table};
 pub use demand::{Demand, Profile};
 pub use event::{Deed, Event, When};
 pub use expect::{Claim, Expectation, Judgement, Shown, Span, Total};
+pub use figure::{During, Figure, Gauges, Limits, Measure};
 pub use run::{RunError, run, run_all, run_and, run_whole};
 pub use subject::Subject;
 pub use time::Days;
@@ -63,6 +71,8 @@ pub struct Scenario {
     pub about: String,
     /// The plant.
     pub site: Site,
+    /// Its water, resin, brine and pressure, where they are modelled.
+    pub design: Option<Box<crate::process::Design>>,
     /// Civil time at the start, if the clock is set.
     pub start: Option<DateTime>,
     /// Length, ms.

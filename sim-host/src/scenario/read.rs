@@ -1,6 +1,7 @@
 //! Reads a scenario file; see the module's front page for its keys.
 
 mod events;
+mod plant;
 
 use std::path::{Component, Path, PathBuf};
 
@@ -28,6 +29,10 @@ const MOST_TANKS: u8 = 8;
 /// What the rest of a file is read against.
 struct Context<'s> {
     site: Option<&'s Site>,
+    /// Water, resin, brine and pressure are modelled.
+    full: bool,
+    /// The same as it is built, if it could be.
+    design: Option<&'s crate::process::Design>,
     days: Days,
     start: Option<DateTime>,
     lasts_ms: u64,
@@ -64,7 +69,8 @@ pub(super) fn read(path: &Path, file: &str, source: &str) -> Result<Scenario, Sc
         Sites { source, base: base.as_ref(), changes: changes_table, elsewhere: &mut elsewhere, inline: &mut inline };
     let site = sites.read(None, "changes");
     let tanks = site.as_ref().map_or(MOST_TANKS, |site| site.raw.tanks);
-    let context = Context { site: site.as_ref(), days, start, lasts_ms, tanks };
+    let (full, design) = plant::read_design(&mut root, &mut r, site.as_ref());
+    let context = Context { site: site.as_ref(), full, design: design.as_ref(), days, start, lasts_ms, tanks };
 
     let water = read_water(&mut root, &mut r, &context, &folder);
     let events = events::read_events(&mut root, &mut r, &context, &mut sites);
@@ -77,6 +83,7 @@ pub(super) fn read(path: &Path, file: &str, source: &str) -> Result<Scenario, Sc
     match (site, findings.is_empty(), elsewhere.is_empty()) {
         (Some(site), true, true) => Ok(Scenario {
             file: file.to_owned(),
+            design: design.map(Box::new),
             title: title.unwrap_or_default(),
             about: about.unwrap_or_default(),
             site,
@@ -128,7 +135,11 @@ impl Sites<'_, '_> {
                 let from = if further.is_some() { from } else { "site" };
                 Layers::within(self.source)
                     .read(table, &over, from)
-                    .map_err(|(_, mut found)| self.inline.append(&mut found))
+                    .map_err(|(mut below, mut above)| {
+                        // What names no place, such as a key that is missing, is of this file too.
+                        self.inline.append(&mut below);
+                        self.inline.append(&mut above);
+                    })
                     .ok()
             }
             Base::File { name, source } => {
@@ -529,12 +540,18 @@ fn read_expectations<'d>(
     };
     let but = expectations.iter().filter_map(violation).collect();
     expectations.push(Expectation { claim: Claim::NoViolation(but), line: 0 });
+    if context.full {
+        expectations.push(Expectation { claim: Claim::Balance, line: 0 });
+    }
     expectations
 }
 
 fn read_claim<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Claim> {
     if let Some(entry) = section.optional(r, "total") {
         return read_total(&entry, section, r);
+    }
+    if let Some(entry) = section.optional(r, "figure") {
+        return plant::read_limits(&entry, section, r, context).map(Claim::Figure);
     }
     let at = section.optional(r, "at");
     let within = section.optional(r, "within");
@@ -547,7 +564,7 @@ fn read_claim<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Conte
     let given = [&at, &within, &never, &always, &count].iter().filter(|e| e.is_some()).count();
     if given != 1 {
         let place = r.place(section.path());
-        let help = "give one of at, within, never, always, count; or total";
+        let help = "give one of at, within, never, always, count; or total; or figure";
         r.fail_at(place, section.path(), "must say when, once", help);
         return None;
     }

@@ -9,13 +9,15 @@ use jiff::SignedDuration;
 
 use super::Scenario;
 use super::event::{self, Deed, When};
-use super::expect::Shown;
+use super::expect::{Claim, Shown};
+use super::figure::Gauges;
 use super::subject::Subject;
 use super::time::Days;
 use super::timeline::{Tap, Timeline};
 use super::verdict::Verdict;
 use super::water::Source;
 use crate::plant::Fault;
+use crate::process::{Design, PlantChange};
 use crate::replay::{Checker, Observer, PowerCut, Replay, ReplayError, ValveTimes, World};
 
 /// Why a scenario could not be run.
@@ -55,12 +57,18 @@ pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Re
     if scenario.events.iter().any(|event| matches!(event.deed, Deed::MeterContact { .. })) {
         checker.leave_pulses_to_the_meter();
     }
-    let world = rehearse(scenario, &mut tap, &mut checker).map_err(fault)?;
+    let limits = scenario.expectations.iter().filter_map(|expectation| match &expectation.claim {
+        Claim::Figure(limits) => Some(*limits),
+        _ => None,
+    });
+    let mut gauges = Gauges::new(limits);
+    let world = rehearse(scenario, &mut tap, &mut checker, &mut gauges).map_err(fault)?;
     let violations = checker.into_violations();
     let timeline = tap.into_timeline();
     let shown = Shown {
         timeline: &timeline,
         accounts: world.controller.accounts(),
+        gauges: &gauges,
         violations: &violations,
         days: Days::of(scenario.start),
         end_ms: scenario.lasts_ms,
@@ -105,14 +113,22 @@ fn take<'s>(next: &AtomicUsize, scenarios: &'s [Scenario]) -> Option<(usize, &'s
 ///
 /// # Errors
 /// As [`run`].
-fn rehearse(scenario: &Scenario, tap: &mut Tap, checker: &mut Checker) -> Result<World, ReplayError> {
+fn rehearse(
+    scenario: &Scenario,
+    tap: &mut Tap,
+    checker: &mut Checker,
+    gauges: &mut Gauges,
+) -> Result<World, ReplayError> {
     let site = &scenario.site;
     let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
-    let world = World::new(site.settings.clone(), times, scenario.start)?;
+    let mut world = World::new(site.settings.clone(), times, scenario.start)?;
+    if let Some(design) = &scenario.design {
+        world.fill((**design).clone())?;
+    }
     let water = Source::open(&scenario.water, site.settings.raw())?;
     let script = Script::new(scenario, tap.clone());
     let observers: Vec<&mut dyn Observer> = vec![tap, checker];
-    let mut rehearsal = Rehearsal { replay: Replay::new(world, observers), water, script };
+    let mut rehearsal = Rehearsal { replay: Replay::new(world, observers), water, script, gauges };
     rehearsal.go(scenario.lasts_ms)?;
     Ok(rehearsal.replay.into_world())
 }
@@ -122,6 +138,7 @@ struct Rehearsal<'o> {
     replay: Replay<'o>,
     water: Source,
     script: Script,
+    gauges: &'o mut Gauges,
 }
 
 impl Rehearsal<'_> {
@@ -131,15 +148,22 @@ impl Rehearsal<'_> {
             let never = PowerCut { at_ms: u64::MAX, off_ms: 1, clock_kept: true, retained_kept: true };
             self.replay.schedule_power_cut(never);
         }
+        self.water.announce(self.replay.world_mut());
         self.replay.power_up()?;
+        self.look()?;
         loop {
             self.script.notice();
-            let due = [self.script.next_ms(), self.water.next_ms(self.replay.world())];
+            let now_ms = self.replay.world().now_ms;
+            let named = self.replay.world().process.as_ref().and_then(|_| self.gauges.next_ms(now_ms));
+            let due = [self.script.next_ms(), self.water.next_ms(self.replay.world()), named];
             let until = due.into_iter().flatten().min().unwrap_or(end_ms).clamp(self.replay.world().now_ms, end_ms);
             // Water flows as the plant stood until the next thing happens.
+            self.water.tell(self.replay.world_mut());
             let next = self.replay.world().next_event_ms().map_or(until, |own| own.min(until));
             self.water.flow_to(next, self.replay.world());
-            if self.replay.step_to(until)? {
+            let happened = self.replay.step_to(until)?;
+            self.look()?;
+            if happened {
                 continue;
             }
             let now_ms = self.replay.world().now_ms;
@@ -149,11 +173,26 @@ impl Rehearsal<'_> {
             }
             while let Some(pulses) = self.water.take(now_ms)? {
                 self.replay.take_pulses(&pulses)?;
+                self.water.announce(self.replay.world_mut());
             }
             if now_ms >= end_ms {
+                self.look()?;
+                if let Some(process) = &self.replay.world().process {
+                    self.gauges.weigh(process);
+                }
                 return self.replay.stop();
             }
         }
+    }
+
+    /// Looks at the figures that are asked for.
+    fn look(&mut self) -> Result<(), ReplayError> {
+        let world = self.replay.world_mut();
+        let now_ms = world.now_ms;
+        if let Some(process) = &mut world.process {
+            self.gauges.look(process, now_ms)?;
+        }
+        Ok(())
     }
 
     fn act(&mut self, act: Act) -> Result<(), ReplayError> {
@@ -174,6 +213,7 @@ impl Rehearsal<'_> {
                 let _ = self.replay.world_mut().disarm(tank, fault);
                 self.replay.stir()
             }
+            Act::Plant(change) => self.replay.change_plant(change),
             Act::Clock(change) => {
                 let civil = self.replay.world_mut().change_clock(change);
                 self.replay.offer(Input::Clock(civil), true).map(|_| ())
@@ -191,6 +231,7 @@ enum Act {
     Cut(PowerCut),
     Arm(TankId, Fault),
     Disarm(TankId, Fault),
+    Plant(PlantChange),
 }
 
 /// How the civil clock is changed.
@@ -213,6 +254,8 @@ struct Script {
     seen_records: usize,
     seen_states: usize,
     cuts_power: bool,
+    /// The full plant as it was built.
+    design: Option<Box<Design>>,
 }
 
 /// A deed that waits for something to come about.
@@ -227,8 +270,15 @@ struct Waiting {
 impl Script {
     fn new(scenario: &Scenario, tap: Tap) -> Self {
         let cuts_power = scenario.events.iter().any(|event| matches!(event.deed, Deed::Power { .. }));
-        let mut script =
-            Self { planned: Vec::new(), waiting: Vec::new(), tap, seen_records: 0, seen_states: 0, cuts_power };
+        let mut script = Self {
+            planned: Vec::new(),
+            waiting: Vec::new(),
+            tap,
+            seen_records: 0,
+            seen_states: 0,
+            cuts_power,
+            design: scenario.design.clone(),
+        };
         for event in &scenario.events {
             match &event.when {
                 When::At(at_ms) => script.plan(*at_ms, &event.deed),
@@ -286,6 +336,13 @@ impl Script {
             Deed::Power { off_ms, clock_kept, memory_kept } => {
                 let (off_ms, clock_kept, retained_kept) = (*off_ms, *clock_kept, *memory_kept);
                 self.insert(at_ms, Act::Cut(PowerCut { at_ms, off_ms, clock_kept, retained_kept }));
+            }
+            Deed::Plant { change, lasts_ms } => {
+                self.insert(at_ms, Act::Plant(*change));
+                let undone = self.design.as_ref().and_then(|design| change.undone(design));
+                if let (Some(lasts), Some(undone)) = (lasts_ms, undone) {
+                    self.insert(at_ms.saturating_add(*lasts), Act::Plant(undone));
+                }
             }
             Deed::Mend { tank, fault } => self.insert(at_ms, Act::Disarm(*tank, *fault)),
             Deed::MeterContact { meter, times, closed_ms, every_ms } => {

@@ -111,6 +111,23 @@ impl Source {
         }
     }
 
+    /// Tells the full plant of the next pulses, where only they are known; once, before time goes on to them.
+    pub fn announce(&self, world: &mut World) {
+        if let Self::Rows(_, Some(pulses)) | Self::Recording(_, Some(pulses)) = self {
+            world.expect_water(pulses);
+        }
+    }
+
+    /// Tells the full plant what the building draws from now on, where that is known.
+    pub fn tell(&self, world: &mut World) {
+        if let Self::Flow(flow) = self {
+            let drawn_ml_min = flow.drawn_ml_min(&open_meters(world));
+            if let Some(process) = &mut world.process {
+                process.draw_l_min(drawn_ml_min as f64 / 1e3);
+            }
+        }
+    }
+
     /// The next pulses that are due.
     ///
     /// # Errors
@@ -170,6 +187,12 @@ impl Flow {
             }
         }
         rates
+    }
+
+    /// What the building draws, mL/min. Where each tank has a meter and all are shut, only what some meter is said to see.
+    fn drawn_ml_min(&self, open: &[bool]) -> u64 {
+        let flows = |draw: &&Draw| self.common || draw.meter.is_some() || open.contains(&true);
+        self.active.iter().filter(flows).map(|draw| u64::from(draw.ml_per_min)).sum()
     }
 
     fn next_ms(&mut self, open: &[bool]) -> Option<u64> {

@@ -46,6 +46,9 @@ pub struct ProcessConfig {
     pub valve_loss_pa: u32,
     /// Pressure at the outlet below which people notice, Pa \[150 kPa\].
     pub low_pressure_pa: u32,
+    /// Pressure before the tanks below which the pressure switch closes, the contact `low-pressure`, Pa
+    /// \[`low_pressure`\].
+    pub pressure_switch_pa: u32,
     /// What the drain carries, mL/min \[one and a half times the program's largest flow to drain\].
     pub drain_ml_min: u32,
     /// Opening past the bed and to the drain midway between two positions, ppm \[1 %\].
@@ -85,7 +88,7 @@ pub struct ProcessConfig {
 const LARGEST_MM: u32 = 10_000;
 
 /// Every key that is read here.
-const KEYS: [&str; 29] = [
+const KEYS: [&str; 30] = [
     "vessel_diameter",
     "freeboard",
     "plates",
@@ -101,6 +104,7 @@ const KEYS: [&str; 29] = [
     "supply_at_peak",
     "valve_loss",
     "low_pressure",
+    "pressure_switch",
     "drain_capacity",
     "passes_between",
     "leak_past_bed",
@@ -240,6 +244,7 @@ fn usual(s: &Softener<'_>, raw: &RawSettings, counter_current: bool) -> ProcessC
         supply_at_peak_pa: 300_000,
         valve_loss_pa: 50_000,
         low_pressure_pa: 150_000,
+        pressure_switch_pa: 150_000,
         drain_ml_min: largest_drain.saturating_add(largest_drain / 2).max(1_000),
         passes_between_ppm: 10_000,
         leak_past_bed_ppm: 0,
@@ -333,6 +338,7 @@ fn pressure_and_valves<'d>(r: &mut Reader<'d>, section: &mut Section<'d>, c: &mu
     }
     set(&mut c.valve_loss_pa, pressure(r, section, "valve_loss"));
     set(&mut c.low_pressure_pa, pressure(r, section, "low_pressure"));
+    c.pressure_switch_pa = pressure(r, section, "pressure_switch").unwrap_or(c.low_pressure_pa);
     set(&mut c.drain_ml_min, flow(r, section, "drain_capacity"));
     set(&mut c.passes_between_ppm, share(r, section, "passes_between"));
     set(&mut c.leak_past_bed_ppm, share(r, section, "leak_past_bed"));
@@ -418,7 +424,7 @@ impl Entry<'_> {
     }
 
     /// A figure with its unit, by a reader of the bed's own.
-    fn figure(&self, r: &mut Reader<'_>, parse: fn(&str) -> Result<f64, String>) -> Option<f64> {
+    pub(crate) fn figure(&self, r: &mut Reader<'_>, parse: fn(&str) -> Result<f64, String>) -> Option<f64> {
         let Some(text) = self.as_text() else {
             self.wrong_type(r, "a text with a number and a unit", "put it in quotes, with its unit");
             return None;

@@ -80,12 +80,17 @@ fn read_deed<'d>(
     let meter_contact = section.optional(r, "meter_contact");
     let unlock = section.optional(r, "unlock");
     let relock = section.optional(r, "relock");
+    let plant = super::plant::read_changes(section, r, context);
     let given = [&contact, &clock, &operator, &fault, &mend, &power, &settings, &meter_contact, &unlock, &relock];
-    if given.iter().filter(|given| given.is_some()).count() != 1 {
+    if given.iter().filter(|given| given.is_some()).count() + plant.len() != 1 {
         let place = r.place(section.path());
-        let help = "give one of contact, clock, operator, unlock, relock, fault, mend, power, settings, meter_contact";
+        let help = "give one of contact, clock, operator, unlock, relock, fault, mend, power, settings, meter_contact; of a \
+                    full plant salt_bridge, float, supply, feed_hardness, temperature, leak_past_bed, leak_to_drain, add_salt";
         r.fail_at(place, section.path(), "must say one thing that happens", help);
         return None;
+    }
+    if let Some(change) = plant.into_iter().next() {
+        return change.map(|change| Deed::Plant { change, lasts_ms });
     }
     if let Some(entry) = contact {
         let contact = slug(&entry, r, Contact::ALL, Contact::slug)?;
