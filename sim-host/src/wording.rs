@@ -10,7 +10,7 @@ use bedkeeper::lock::LockEvent;
 use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::program::StepKind;
 use bedkeeper::sequence::{AfterPower, Outcome};
-use bedkeeper::units::{TankId, Volume};
+use bedkeeper::units::{Hardness, TankId, Volume};
 use bedkeeper::watch::Alarm;
 
 use crate::quantity::show::{self, UnitSystem};
@@ -44,6 +44,20 @@ pub fn sentence(event: &Event) -> String {
             outcome.slug(),
             litres(volume),
             litres(overrun)
+        ),
+        Event::HardnessTested { tank, treated, feed, left } => {
+            let hardness = |h: Hardness| show::hardness(u64::from(h.0), UnitSystem::Metric);
+            let feed = feed.map(|feed| format!(", {} in the feed", hardness(feed))).unwrap_or_default();
+            format!(
+                "{tank}: {} measured behind it{feed}, when {} should have been left",
+                hardness(treated),
+                litres(left)
+            )
+        }
+        Event::CapacityChanged { tank, kept_per_mille, by_age_per_mille, by_tests_per_mille } => format!(
+            "{tank}: {} of its set capacity is reckoned with: {}",
+            percent(kept_per_mille),
+            derating_text(by_age_per_mille, by_tests_per_mille)
         ),
         Event::ChangeoverBegan { from: Some(from), to } => format!("{to} is to take over from {from}"),
         Event::ChangeoverBegan { from: None, to } => format!("{to} is to serve, since no tank does"),
@@ -93,6 +107,21 @@ pub fn sentence(event: &Event) -> String {
     }
 }
 
+fn percent(per_mille: u16) -> String {
+    show::share(u32::from(per_mille) * 1_000).to_string()
+}
+
+/// What has been taken off a tank's capacity, and why.
+#[must_use]
+pub fn derating_text(by_age_per_mille: u16, by_tests_per_mille: u16) -> String {
+    match (by_age_per_mille, by_tests_per_mille) {
+        (0, 0) => "nothing is taken off".to_owned(),
+        (age, 0) => format!("{} less by age", percent(age)),
+        (0, tests) => format!("{} less by hardness tests", percent(tests)),
+        (age, tests) => format!("{} less by age, {} by hardness tests", percent(age), percent(tests)),
+    }
+}
+
 fn who_text(who: Who) -> &'static str {
     match who {
         Who::Panel => "someone at the panel",
@@ -115,6 +144,9 @@ pub fn tank_of(event: &Event) -> Option<TankId> {
         | Event::Held { tank, .. }
         | Event::Started { tank, .. }
         | Event::StepStarted { tank, .. }
+        | Event::HardnessTested { tank, .. }
+        | Event::CapacityChanged { tank, .. }
+        | Event::TestEnded { tank }
         | Event::StepInterrupted { tank, .. }
         | Event::StepEnded { tank, .. }
         | Event::Ended { tank, .. }

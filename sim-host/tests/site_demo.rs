@@ -121,7 +121,7 @@ fn every_key_of_a_softener_is_shown_in_the_apartments() {
         ["number", "step", "settle", "brine_wait", "margin", "marks", "slip_marks", "coast_marks", "contact"];
     let sections = [
         "site", "tanks", "sharing", "water", "resin", "brine", "meter", "reserve", "start", "calendar", "remote",
-        "limits", "watch", "locks", "power", "program", "valve", "plant",
+        "limits", "derating", "watch", "locks", "power", "program", "valve", "plant",
     ];
     let mut keys = 0;
     for section in sections {

@@ -360,6 +360,12 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
             let twice = "[[alarm]]\nname = \"overrun\"\nonset = \"1 min\"\n".repeat(2);
             Some((format!("{SOFTENER}\n{twice}"), "[[alarm]]"))
         }
+        P::AgingOutOfRange => softener("derating.per_year", "\"21 %\"", "\"21 %\""),
+        P::TestStepOutOfRange => softener("derating.failed_test", "\"51 %\"", "\"51 %\""),
+        P::LeastKeptOutOfRange => softener("derating.least", "\"19 %\"", "\"19 %\""),
+        P::RestoreBelowLeast => softener("derating.restore_to", "\"49 %\"", "\"49 %\""),
+        P::MetalOutOfRange => softener("water.manganese", "\"51 mg/L\"", "\"51 mg/L\""),
+        P::CountsAsOutOfRange => softener("water.iron_counts_as", "\"501 mg/L\"", "\"501 mg/L\""),
         P::ResumeTooLong => softener("power.resume_within", "\"13 h\"", "\"13 h\""),
         P::RetainOutOfRange => softener("power.retain_volume", "\"11 %\"", "\"11 %\""),
         P::StepTooLong => softener("program.brine_refill", "\"13 h\"", "\"13 h\""),

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::demand::Demand;
+use crate::derating::Derating;
 use crate::drive::Drive;
 use crate::ledger::Ledger;
 use crate::sequence::Regeneration;
@@ -86,6 +87,7 @@ impl Duty {
 pub struct Tank {
     pub(crate) duty: Duty,
     pub(crate) ledger: Ledger,
+    pub(crate) derating: Derating,
     pub(crate) demand: Demand,
     pub(crate) drive: Drive,
     /// Brine was drawn and the regeneration not completed: it may only regenerate again or be
@@ -127,6 +129,12 @@ impl Tank {
     #[must_use]
     pub fn ledger(&self) -> &Ledger {
         &self.ledger
+    }
+
+    /// What has been taken off its capacity (L2).
+    #[must_use]
+    pub fn derating(&self) -> &Derating {
+        &self.derating
     }
 
     /// What it asks for.

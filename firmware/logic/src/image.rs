@@ -14,7 +14,7 @@ use crate::settings::{Faults, RawSettings, Settings};
 
 const MAGIC: [u8; 4] = *b"BKPR";
 /// The version that this logic writes and reads. It grows with every change of [`RawSettings`].
-pub const VERSION: u16 = 1;
+pub const VERSION: u16 = 2;
 const HEAD: usize = 8;
 const TAIL: usize = 4;
 /// Room for the largest image.

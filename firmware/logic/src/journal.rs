@@ -10,7 +10,7 @@ use crate::drive::{DriveEvent, End};
 use crate::duty::DutyKind;
 use crate::program::StepKind;
 use crate::sequence::{AfterPower, Outcome};
-use crate::units::{Instant, Millis, SaltMass, TankId, Volume};
+use crate::units::{Hardness, Instant, Millis, SaltMass, TankId, Volume};
 use crate::watch::Alarm;
 
 /// Records kept until the driver takes them, and so many more for each tank; what is too much pushes
@@ -145,6 +145,28 @@ pub enum Event {
         overrun: Volume,
         /// Estimated salt.
         salt: SaltMass,
+    },
+    /// An operator measured the water behind a tank (O6).
+    HardnessTested {
+        /// Which tank.
+        tank: TankId,
+        /// Of its water.
+        treated: Hardness,
+        /// Of the feed, if that was measured too.
+        feed: Option<Hardness>,
+        /// Volume that the bed should still have treated.
+        left: Volume,
+    },
+    /// What is reckoned with of a bed's set capacity changed (L2).
+    CapacityChanged {
+        /// Which tank.
+        tank: TankId,
+        /// What is reckoned with, per mille of the set capacity.
+        kept_per_mille: u16,
+        /// Taken off by age, per mille.
+        by_age_per_mille: u16,
+        /// Taken off by hardness tests, per mille.
+        by_tests_per_mille: u16,
     },
     /// A changeover began.
     ChangeoverBegan {

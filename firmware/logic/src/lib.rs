@@ -106,6 +106,7 @@ pub mod commission;
 pub mod contact;
 pub mod controller;
 pub mod demand;
+pub mod derating;
 pub mod draft;
 pub mod drive;
 pub mod duty;

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::program::Position;
-use crate::units::TankId;
+use crate::units::{Hardness, TankId};
 use crate::watch::Alarm;
 
 /// An operator's action. Each is journalled with who asked, granted or not.
@@ -49,6 +49,17 @@ pub enum Action {
     },
     /// End what is being tried.
     EndTest,
+    /// The water behind a tank that serves was measured, before any blending bypass (L2, O6).
+    TestHardness {
+        /// Which tank.
+        tank: TankId,
+        /// Hardness behind it.
+        treated: Hardness,
+        /// Hardness of the feed, if that was measured too.
+        feed: Option<Hardness>,
+    },
+    /// New resin was put into a tank that is out (L2).
+    ReplaceResin(TankId),
     /// The brine tank that this tank draws from holds its dose, ready to be drawn: someone has looked.
     BrineReady,
     /// The salt store of that brine tank is full again.
@@ -87,7 +98,7 @@ impl Action {
             | Self::TakeOut(t)
             | Self::PutBack(t)
             | Self::Vouch(t) => Some(t),
-            Self::TestDrive { tank, .. } => Some(tank),
+            Self::TestDrive { tank, .. } | Self::TestHardness { tank, .. } | Self::ReplaceResin(tank) => Some(tank),
             Self::Alarm(_)
             | Self::Leave { .. }
             | Self::Return
@@ -115,6 +126,8 @@ impl Action {
             Self::Return => "return",
             Self::TestDrive { .. } => "test-drive",
             Self::EndTest => "end-test",
+            Self::TestHardness { .. } => "test-hardness",
+            Self::ReplaceResin(_) => "replace-resin",
             Self::Alarm(AlarmAction::Acknowledge(_)) => "acknowledge",
             Self::Alarm(AlarmAction::AcknowledgeAll) => "acknowledge-all",
             Self::Alarm(AlarmAction::Reset(_)) => "reset",
@@ -182,6 +195,10 @@ pub enum Refused {
     InUse,
     /// Nothing is being tried.
     NothingTried,
+    /// The tank does not serve, so that its water cannot be tested.
+    NotServing,
+    /// A filter holds no resin.
+    NoResin,
 }
 
 impl core::fmt::Display for Refused {
@@ -213,6 +230,8 @@ impl core::fmt::Display for Refused {
             Self::NotTried => "this position is not tried by hand: it belongs to service or to a regeneration",
             Self::InUse => "the drain, the brine tank or another valve is in use",
             Self::NothingTried => "nothing is being tried",
+            Self::NotServing => "the tank does not serve: there is no water behind it to test",
+            Self::NoResin => "a filter holds no resin",
         })
     }
 }

@@ -64,7 +64,7 @@ impl Plant {
         Self {
             arrangement: settings.arrangement,
             place: settings.meter.place,
-            medium: settings.medium,
+            medium: *settings.loaded_medium(),
             drive: bytes::mark(&settings.drive),
             program: bytes::mark(&(&settings.program, settings.backwash_every, settings.dose_after_backwash_percent)),
         }

@@ -25,6 +25,13 @@ pub(crate) fn share(whole: u64, part: u64, of: u64) -> u64 {
     part.saturating_mul(whole).checked_div(of).unwrap_or(0)
 }
 
+/// So many thousandths of a whole, rounded down; exact, in two parts so that 64 bits suffice.
+#[must_use]
+pub(crate) fn per_mille_of(whole: u64, per_mille: u16) -> u64 {
+    let part = u64::from(per_mille);
+    (whole / 1_000).saturating_mul(part).saturating_add((whole % 1_000).saturating_mul(part) / 1_000)
+}
+
 /// A length of time in milliseconds as settings keep it: up to 49 days in four bytes.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]

@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::process::ExitCode;
 
 use bedkeeper::demand::Standing;
+use bedkeeper::derating::Derating;
 use bedkeeper::drive::DriveEvent;
 use bedkeeper::journal::{Event, Record};
 use bedkeeper::units::{Instant, TankId};
@@ -166,6 +167,8 @@ struct TankAnswer {
     asked_ms: Option<u64>,
     holds: Vec<Standing>,
     remaining_nl: u64,
+    derating: Derating,
+    kept_per_mille: u16,
     led_here: Vec<Record>,
 }
 
@@ -181,6 +184,8 @@ fn tank_answer(id: TankId, world: &World, chain: &Chain) -> TankAnswer {
         asked_ms: asked_at.map(replay_ms),
         holds: why.map(|why| why.holds.to_vec()).unwrap_or_default(),
         remaining_nl: tank.ledger().remaining().nl(),
+        derating: *tank.derating(),
+        kept_per_mille: world.controller.capacity_per_mille(tank),
         led_here: led_here(id, asked_at, chain),
     }
 }
@@ -226,6 +231,11 @@ fn readable(
         let step = tank.step.map_or_else(String::new, |step| format!(", {step}"));
         let left = show::volume(tank.remaining_nl, UnitSystem::Metric);
         text.push_str(&format!("\n{}: {}{step}, {left} left\n", style.bold(&tank.id.to_string()), tank.duty));
+        if tank.kept_per_mille < 1_000 {
+            let (age, tests) = (tank.derating.by_age_per_mille(), tank.derating.by_tests_per_mille());
+            let kept = show::share(u32::from(tank.kept_per_mille) * 1_000);
+            text.push_str(&format!("  capacity: {kept} of the set one, {}\n", wording::derating_text(age, tests)));
+        }
         match tank.asked_ms {
             None => text.push_str("  nothing is asked of it\n"),
             Some(asked) => text.push_str(&format!("  asked for: {}, since {}\n", tank.causes.join(", "), when(asked))),
@@ -271,6 +281,14 @@ struct JsonTank<'a> {
     asked_s: Option<f64>,
     holds: Vec<JsonHold>,
     led_here: Vec<JsonEvent>,
+    capacity: JsonCapacity,
+}
+
+#[derive(Serialize)]
+struct JsonCapacity {
+    share: f64,
+    less_by_age: f64,
+    less_by_tests: f64,
 }
 
 #[derive(Serialize)]
@@ -309,6 +327,11 @@ fn json(site: &Site, recording: &str, at_ms: u64, start: Option<DateTime>, tanks
             .iter()
             .map(|record| JsonEvent { at_s: seconds(replay_ms(record.at)), text: wording::sentence(&record.event) })
             .collect(),
+        capacity: JsonCapacity {
+            share: f64::from(tank.kept_per_mille) / 1e3,
+            less_by_age: f64::from(tank.derating.by_age_per_mille()) / 1e3,
+            less_by_tests: f64::from(tank.derating.by_tests_per_mille()) / 1e3,
+        },
     });
     let value = Json {
         site: &site.name,

@@ -99,7 +99,7 @@ struct Limits {
 impl Limits {
     fn of(settings: &Settings) -> Self {
         let raw = settings.raw();
-        let whole = match settings.medium {
+        let whole = match *settings.loaded_medium() {
             Medium::Softener { hardness, capacity, .. } => capacity.volume_at(hardness),
             Medium::Filter { capacity } => capacity,
         };

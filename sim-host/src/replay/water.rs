@@ -35,7 +35,9 @@ impl World {
 
     /// Litres that a tank has treated since its last regeneration, by the logic's ledger.
     fn spent_l(&self, tank: TankId) -> f64 {
-        let Medium::Softener { hardness, capacity, .. } = self.controller.settings().medium else { return 0.0 };
+        let Medium::Softener { hardness, capacity, .. } = *self.controller.settings().loaded_medium() else {
+            return 0.0;
+        };
         let Some(tank) = self.controller.tanks().get(tank.index()) else { return 0.0 };
         let whole_l = capacity.volume_at(hardness).nl() as f64 / 1e9;
         (whole_l - tank.ledger().remaining().nl() as f64 / 1e9).max(0.0)

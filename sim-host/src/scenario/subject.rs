@@ -6,7 +6,7 @@ use bedkeeper::journal::{Event, Record};
 use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::Outcome;
-use bedkeeper::units::TankId;
+use bedkeeper::units::{Hardness, TankId};
 use bedkeeper::watch::Alarm;
 
 use super::time::Days;
@@ -85,6 +85,8 @@ pub fn action_slugs() -> Vec<&'static str> {
         A::Return,
         A::TestDrive { tank, position: Position::Service },
         A::EndTest,
+        A::TestHardness { tank, treated: Hardness(0), feed: None },
+        A::ReplaceResin(tank),
         A::BrineReady,
         A::SaltFilled,
         A::Alarm(AlarmAction::Acknowledge(Alarm::ClockUnset)),
@@ -112,6 +114,7 @@ pub fn action(slug: &str, tank: TankId) -> Option<Action> {
         "vouch" => A::Vouch(tank),
         "return" => A::Return,
         "end-test" => A::EndTest,
+        "replace-resin" => A::ReplaceResin(tank),
         "brine-ready" => A::BrineReady,
         "salt-filled" => A::SaltFilled,
         "acknowledge-all" => A::Alarm(AlarmAction::AcknowledgeAll),

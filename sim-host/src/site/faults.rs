@@ -81,6 +81,16 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         "medium.hardness" => &["water.hardness"],
         "medium.capacity" => &["resin.capacity", "filter.capacity"],
         "medium.total" => &["resin.total", "resin.capacity"],
+        "derating.per_year_per_mille" => &["derating.per_year"],
+        "derating.test_limit" => &["derating.test_limit"],
+        "derating.failed_test_per_mille" => &["derating.failed_test"],
+        "derating.passed_test_per_mille" => &["derating.passed_test"],
+        "derating.restore_to_per_mille" => &["derating.restore_to", "derating.least"],
+        "derating.least_per_mille" => &["derating.least"],
+        "metals.iron_ug_per_l" => &["water.iron"],
+        "metals.manganese_ug_per_l" => &["water.manganese"],
+        "metals.iron_counts_as" => &["water.iron_counts_as"],
+        "metals.manganese_counts_as" => &["water.manganese_counts_as"],
         "meter.pulse_nl" | "meter.pulse_divisor" => &["meter.pulse"],
         "meter.min_closed" => &["meter.min_closed", "meter.min_open", "meter.rated_max", "meter.pulse"],
         "meter.rated_max" => &["meter.rated_max"],
@@ -309,6 +319,12 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
             let least = show::volume(least.unwrap_or_default().nl(), units);
             format!("a volume of at least {least}, or a shorter `on` and min_off")
         }
+        P::AgingOutOfRange => "5 % is usual; \"0 %\" leaves age out".to_owned(),
+        P::TestStepOutOfRange => "the default is \"10 %\" for a test that failed".to_owned(),
+        P::LeastKeptOutOfRange => "the default is \"50 %\"".to_owned(),
+        P::RestoreBelowLeast => "the default is \"100 %\"".to_owned(),
+        P::MetalOutOfRange => "so much is treated before a softener: give what reaches it".to_owned(),
+        P::CountsAsOutOfRange => "the default is \"4 gpg\"".to_owned(),
         P::AlarmTwice => "join what is said of this alarm in one [[alarm]]".to_owned(),
         // What is wrong says what would be right; some of these the reading of values refuses before.
         P::NoDays | P::NotAMinuteOfDay | P::TooManyRetries | P::TooManyRestarts => format!("it {}", problem.slug()),

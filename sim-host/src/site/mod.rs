@@ -10,7 +10,8 @@
 //! | `[tanks]` | `arrangement`*: "single", "alternating", "parallel" or "staged"; `number` (1 if single, else 2); `max_regenerating` (1); `allow_untreated` (false); `stale_after` ("72 h"); `purge` ("2 min") |
 //! | `[sharing]` | of the tanks of a site: `tank_flow` that one can carry ("0 L/min": any); `join_above`* of a staged site: the flow above which each further tank joins; `join_hysteresis` (a tenth of the first of them), `join_dwell` ("1 min"); `draining_together` (1); `bypass`: share of the water blended past the tanks ("0 %") |
 //! | `[shared_valve]` | where two alternating tanks have one changeover valve in place of "standby" positions: `travel_limit` ("1 min"), `rest` ("2 s"), `retries` (2) |
-//! | `[water]` | `hardness`* of the feed; for sizing `use_per_day` and `peak_flow` |
+//! | `[water]` | `hardness`* of the feed; `iron` and `manganese` of it ("0 mg/L"), of which each mg/L loads the resin like `iron_counts_as`, `manganese_counts_as` ("4 gpg"); for sizing `use_per_day` and `peak_flow` |
+//! | `[derating]` | of a softener's capacity: `per_year` of age ("0 %"), from `resin_new_on`, a date (powered time since the first start); by hardness tests: behind a tank at most `test_limit` ("1 gpg"), `failed_test` takes off ("10 %"), `passed_test` gives back ("0 %"), up to `restore_to` ("100 %"); `least` that is reckoned with ("50 %") |
 //! | `[resin]` | of a softener: `volume`* in each tank; `capacity`*: what one dose restores, per tank ("60 kgr") or per resin ("20 kgr/ft3"); `total`: what the resin can hold at the utmost, in the same forms ("1.9 eq/L") |
 //! | `[filter]` | instead of `[water]`, `[resin]`, `[brine]`: `capacity`*: volume between regenerations of one tank |
 //! | `[brine]` | `dose`*: salt of one regeneration, per tank ("8 kg") or per resin ("6 lb/ft3"); `dose_after_backwash` in per cent of it ("100 %"; "200 %" with the preset "counter-current" that does not backwash every time); `refill_flow`; `salt_per_water` ("2.99 lb/gal"); `ready_after` ("120 min"); `ready_by`: "time" or "contact" ("time"); `refill_cap` from one regeneration to the next, in per cent of the largest dose ("250 %"); `store_doses`: in a full salt store, 0 = not counted (0); `low_doses`: fewer raise salt-low (5); `proportional`: the dose follows what was spent (false), with `least_dose` ("50 %") and `full_dose_every` so many (10) |
@@ -31,6 +32,7 @@
 //! | `[plant]` | the simulated valves: `leg` from one position to the next ("10 s"), or to follow pilots (`valve.settle`); `coast` of a cam ("200 ms"); the water, resin, brine and pressure of a softener: see [`ProcessConfig`], whose defaults follow from the rest, and `demo/apartments.toml`, which shows every key |
 
 mod calendar;
+mod derating;
 pub(crate) mod error;
 mod faults;
 mod plant;
@@ -169,6 +171,7 @@ pub(crate) fn read_site<'d>(r: &mut Reader<'d>, mut root: Section<'d>) -> Option
     water::reserve(r, &mut root, &mut draft);
     calendar::read(r, &mut root, &mut draft);
     limits(r, &mut root, &mut draft);
+    derating::read(r, &mut root, &mut draft);
     watch::read(r, &mut root, &mut draft);
     relay::read(r, &mut root, &mut draft);
     locks(r, &mut root, &mut draft);

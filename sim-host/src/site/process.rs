@@ -32,7 +32,7 @@ pub struct ProcessConfig {
     pub sodium_ug_l: u32,
     /// Alkalinity of the feed, µg/L as CaCO3 \[200 mg/L, or nine tenths of the cations where that is less\].
     pub alkalinity_ug_l: u32,
-    /// Iron of the feed, µg/L \[none\]. It fouls the resin.
+    /// Iron of the feed, µg/L \[what `[water]` says\]. It fouls the resin.
     pub iron_ug_l: u32,
     /// Share of that iron that stays on the resin for good, ppm \[10 %\].
     pub iron_held_ppm: u32,
@@ -237,7 +237,7 @@ fn usual(s: &Softener<'_>, raw: &RawSettings, counter_current: bool) -> ProcessC
         calcium_ppm: 666_667,
         sodium_ug_l: 40_000,
         alkalinity_ug_l: 0,
-        iron_ug_l: 0,
+        iron_ug_l: raw.metals.iron_ug_per_l,
         iron_held_ppm: 100_000,
         resin_age_days: 0,
         supply_pa: 400_000,

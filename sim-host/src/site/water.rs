@@ -79,6 +79,7 @@ fn softener<'d>(
     let hardness = water.required(r, "hardness", "\"20 gpg\"").and_then(|entry| entry.hardness(r));
     draft.water_use.a_day = water.optional(r, "use_per_day").and_then(|entry| entry.volume(r));
     draft.water_use.peak = water.optional(r, "peak_flow").and_then(|entry| above_zero(r, &entry));
+    super::derating::metals(r, &mut water, &mut draft.raw.metals);
     water.done(r);
 
     let volume = resin.required(r, "volume", "\"85 L\"").and_then(|entry| resin_volume(r, &entry));

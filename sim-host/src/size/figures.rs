@@ -140,7 +140,7 @@ fn capacity(i: &Inputs, all: &mut Vec<Figure>) {
     push(all, ("capacity_per_tank", "capacity of a tank"), (i.capacity_gr, "gr"), f, "the site's own figure", ANY);
     let f = format!("{:.0} gr / {:.2} ft3", i.capacity_gr, i.resin_ft3);
     push(all, ("capacity_per_volume", "capacity of the resin"), (per_ft3, "gr/ft3"), f, CODE, at_most(20_000.0));
-    let f = format!("{:.0} gr / {:.2} gr/gal - {:.0} gal of reserve", i.capacity_gr, i.hardness_gpg, i.reserve_gal);
+    let f = format!("{:.0} gr / {:.2} gr/gal - {:.0} gal of reserve", i.capacity_gr, i.loaded_gpg, i.reserve_gal);
     let name = ("volume_between_regenerations", "volume between regenerations");
     push(all, name, (i.between_gal(), "gal"), f, DERIVED, ANY);
     let f = "as the settings keep it back".to_owned();
@@ -301,7 +301,7 @@ fn water(i: &Inputs, all: &mut Vec<Figure>) {
     push(all, ("sodium", "sodium of the water"), (i.sodium_mg_l + added, "mg/L"), f, source, at_most(200.0));
     let f = "the feed's own".to_owned();
     let source = "35 Ill. Adm. Code 604.805: iron and manganese are removed before, from 1 mg/L on";
-    push(all, ("iron", "iron of the feed"), (i.iron_mg_l, "mg/L"), f, source, at_most(1.0));
+    push(all, ("iron", "iron and manganese of the feed"), (i.iron_mg_l, "mg/L"), f, source, at_most(1.0));
 }
 
 fn a_year(i: &Inputs, all: &mut Vec<Figure>) {

@@ -136,11 +136,11 @@ fn each_other(i: &Inputs, all: &mut Vec<Finding>) {
         let text =
             "no backup day: a bed that is little used stagnates; 3 to 7 days are usual (common practice)".to_owned();
         add(all, Note, "no-backup-day", text);
-    } else if let Some(daily) = daily.filter(|gal| f64::from(i.backup_days) * gal > i.capacity_gr / i.hardness_gpg) {
+    } else if let Some(daily) = daily.filter(|gal| f64::from(i.backup_days) * gal > i.capacity_gr / i.loaded_gpg) {
         let text = format!(
             "until the backup day a tank treats {:.0} gal, more than its capacity of {:.0} gal: the meter asks first",
             f64::from(i.backup_days) * daily,
-            i.capacity_gr / i.hardness_gpg
+            i.capacity_gr / i.loaded_gpg
         );
         add(all, Note, "backup-day-longer-than-capacity", text);
     }
@@ -181,7 +181,7 @@ fn each_other(i: &Inputs, all: &mut Vec<Finding>) {
 }
 
 fn meter(i: &Inputs, all: &mut Vec<Finding>) {
-    let share = i.pulse_gal / (i.capacity_gr / i.hardness_gpg);
+    let share = i.pulse_gal / (i.capacity_gr / i.loaded_gpg);
     if share > 0.01 {
         let text = format!(
             "one pulse is {:.1} % of a tank's capacity: at most 1 %, so that the change comes in time (our own choice)",

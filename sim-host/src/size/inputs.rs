@@ -2,6 +2,7 @@
 
 use bedkeeper::program::StepKind;
 use bedkeeper::settings::{Arrangement, Medium, RawSettings, Reserve, StartRule};
+use bedkeeper::units::Hardness;
 
 use crate::bed::cycle::{CycleSpec, Regeneration};
 use crate::bed::{CACO3_G_PER_EQ, FeedSpec};
@@ -45,6 +46,8 @@ pub struct Inputs {
     pub tanks: u32,
     /// Feed hardness, gr/gal.
     pub hardness_gpg: f64,
+    /// What the feed counts as, iron and manganese included (L1), gr/gal.
+    pub loaded_gpg: f64,
     /// What a regeneration restores, gr per tank.
     pub capacity_gr: f64,
     /// Resin in a tank, ft³.
@@ -145,7 +148,9 @@ impl Inputs {
             what_if.capacity_gr_ft3.map_or(capacity.0 as f64 / 1e3 / MG_PER_GR, |per_ft3| per_ft3 * resin_ft3);
         let salt_lb =
             what_if.dose_lb_ft3.map_or(f64::from(resin.dose.0) / 1e3 / G_PER_LB, |per_ft3| per_ft3 * resin_ft3);
-        let capacity_gal = capacity_gr / hardness_gpg;
+        let metals_gpg = f64::from(raw.metals.compensated(Hardness(0)).0) / 1e3 / MG_L_PER_GPG;
+        let loaded_gpg = hardness_gpg + metals_gpg;
+        let capacity_gal = capacity_gr / loaded_gpg;
         let refill_min = minutes_of(raw, StepKind::BrineRefill);
         let refill_gpm = match resin.refill_flow {
             Some(flow) => gpm(flow.0),
@@ -157,6 +162,7 @@ impl Inputs {
             arrangement: raw.arrangement,
             tanks: u32::from(raw.tanks),
             hardness_gpg,
+            loaded_gpg,
             capacity_gr,
             resin_ft3,
             vessel_ft: f64::from(process.vessel_mm) / 1e3 / M_PER_FT,
@@ -185,7 +191,7 @@ impl Inputs {
             target_gpg: what_if.target_gpg,
             use_gal_day: what_if.use_gal_day.or(site.water_use.a_day.map(|v| gal(v.nl()))),
             peak_gpm: what_if.peak_gpm.or(site.water_use.peak.map(|f| gpm(f.0))).unwrap_or(rated_gpm),
-            iron_mg_l: f64::from(process.iron_ug_l) / 1e3,
+            iron_mg_l: (f64::from(process.iron_ug_l) + f64::from(raw.metals.manganese_ug_per_l)) / 1e3,
             sodium_mg_l: f64::from(process.sodium_ug_l) / 1e3,
             temperature_c: f64::from(process.temperature_centi_c) / 100.0,
             valve_psi: f64::from(process.valve_loss_pa) / PA_PER_PSI,
@@ -222,7 +228,7 @@ impl Inputs {
 
     /// Water that one tank treats between regenerations, gal: what is left when the reserve is kept.
     pub fn between_gal(&self) -> f64 {
-        (self.capacity_gr / self.hardness_gpg - self.reserve_gal).max(0.0)
+        (self.capacity_gr / self.loaded_gpg - self.reserve_gal).max(0.0)
     }
 
     /// Water to drain in one regeneration, gal.

@@ -3,6 +3,7 @@
 //! No entry action is replayed. Every drive is found before it is moved (V2), by the same states as at any
 //! power-up; duties go on by what they are, regenerations by how long power was off.
 
+use super::capacity::medium_of;
 use super::power::Dark;
 use super::{Changeover, Controller, TooManyTanks};
 use crate::drive::Drive;
@@ -147,11 +148,11 @@ impl<const N: usize> Controller<N> {
                 true => Drive::lost_before(now, was.drive.believed()),
                 false => Drive::new(now),
             };
-            let (medium, reserve) = (&self.settings.medium, &self.settings.reserve);
+            let (medium, reserve) = (medium_of(tank, &self.settings), &self.settings.reserve);
             if other_medium {
-                tank.ledger.resettle(&retained.plant.medium, medium, reserve);
+                tank.ledger.resettle(&retained.plant.medium, &medium, reserve);
             } else {
-                tank.ledger.set_thresholds(medium, reserve);
+                tank.ledger.set_thresholds(&medium, reserve);
             }
             if let (Duty::Ready { since }, Dark::Unknown) = (&mut tank.duty, self.power.dark) {
                 // Treated as long: it may have stood for any time (A5).

@@ -1,5 +1,6 @@
 //! Doses, and a brine tank that runs short: nothing waits for brine for ever (C8, Q4, S6).
 
+use super::capacity::medium_of;
 use super::holds::Survey;
 use super::{Controller, is_waiting, tank_ids};
 use crate::demand::{Hold, HoldSet};
@@ -24,7 +25,7 @@ impl<const N: usize> Controller<N> {
         if full != 100 || !proportional.on || in_full || tank.unproven {
             return full;
         }
-        tank.ledger.spent_percent(&settings.medium).max(u16::from(proportional.floor_percent)).min(100)
+        tank.ledger.spent_percent(&medium_of(tank, settings)).max(u16::from(proportional.floor_percent)).min(100)
     }
 
     /// Water that the brine tank should hold after a refill that comes last: the largest dose that any

@@ -8,6 +8,7 @@ use super::after_power::is_sought;
 use super::is_waiting;
 use super::outside::Outside;
 use crate::demand::{Cause, CauseSet, Hold, HoldSet, Standing};
+use crate::derating::Derating;
 use crate::duty::{Duty, OutReason, Tank};
 use crate::settings::{Arrangement, ExhaustedInWindow, RemoteRole};
 use crate::units::{Instant, TankId, Volume, later};
@@ -21,6 +22,8 @@ pub struct Why {
     pub asked_at: Option<Instant>,
     /// Every hold that stands; empty if nothing is asked or it regenerates.
     pub holds: Vec<Standing, 18>,
+    /// What has been taken off the tank's capacity, so that it asks the sooner (L2).
+    pub derating: Derating,
 }
 
 /// What holds one tank.

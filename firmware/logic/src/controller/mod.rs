@@ -10,6 +10,7 @@ mod after_power;
 mod arbitrating;
 mod asking;
 mod brining;
+mod capacity;
 mod changing_over;
 mod contacts;
 mod deadlines;
@@ -37,6 +38,7 @@ use crate::brine::Brine;
 use crate::calendar::{Civil, Clock, DAY_MS, DailyEvent};
 use crate::contact::{Contact, Debounced};
 use crate::demand::{CauseSet, Standing};
+use crate::derating::Derating;
 use crate::drive::{Drive, DriveEvent, Motion, Pilots, Switches, TwoWay};
 use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Journal, Record, Who};
@@ -287,7 +289,8 @@ impl<const N: usize> Controller<N> {
         let of = if together { settings.tanks } else { 0 };
         let fresh = |id: TankId| Tank {
             duty: if in_service.contains(id) { Duty::Serving } else { Duty::Ready { since: now } },
-            ledger: Ledger::staggered(now, &settings.medium, &settings.reserve, id.0, of),
+            ledger: Ledger::staggered(now, settings.loaded_medium(), &settings.reserve, id.0, of),
+            derating: Derating::new(capacity::powered_day(now)),
             demand: crate::demand::Demand::default(),
             drive: Drive::new(now),
             unproven: false,
@@ -650,7 +653,8 @@ impl<const N: usize> Controller<N> {
             return Err(SettingsRefused::Regenerating);
         }
         for tank in &mut self.tanks {
-            tank.ledger.resettle(&self.settings.medium, &settings.medium, &settings.reserve);
+            let (old, new) = (capacity::medium_of(tank, &self.settings), capacity::medium_of(tank, &settings));
+            tank.ledger.resettle(&old, &new, &settings.reserve);
         }
         for meter in &mut self.meters {
             meter.rescale(self.settings.meter_settings(), settings.meter_settings());
@@ -664,6 +668,9 @@ impl<const N: usize> Controller<N> {
         self.settings = settings;
         self.settings_rejected = false;
         self.write(Event::SettingsTaken);
+        for id in self.ids() {
+            self.age_resin(now, id);
+        }
         self.decide(now);
         Ok(())
     }
@@ -772,7 +779,7 @@ impl<const N: usize> Controller<N> {
                 let _ = standing.push(Standing { hold, clears_at });
             });
         }
-        Some(Why { causes, asked_at: unit.demand.asked_at(), holds: standing })
+        Some(Why { causes, asked_at: unit.demand.asked_at(), holds: standing, derating: unit.derating })
     }
 
     /// Whether someone may change anything now (O1); looking is never barred.

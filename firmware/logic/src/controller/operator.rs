@@ -1,5 +1,6 @@
 //! What operators ask: granted or refused, journalled either way (Q5, A7, S12).
 
+use super::capacity::medium_of;
 use super::{Controller, tank_ids};
 use crate::demand::Cause;
 use crate::duty::{Duty, OutReason, Restarts};
@@ -42,6 +43,8 @@ impl<const N: usize> Controller<N> {
             Action::Return => self.come_back(now),
             Action::TestDrive { tank, position } => self.test_drive(now, tank, position),
             Action::EndTest => self.end_test(),
+            Action::TestHardness { treated, feed, .. } => self.test_hardness(id, treated, feed),
+            Action::ReplaceResin(_) => self.replace_resin(now, id),
             Action::Alarm(answer) => self.operate_alarm(now, answer),
             Action::BrineReady => self.confirm_brine().then_some(()).ok_or(Refused::NoBrineStored),
             Action::SaltFilled => {
@@ -179,7 +182,7 @@ impl<const N: usize> Controller<N> {
         tank.demand.operator_hold = false;
         if forgotten {
             // What it took up is unknown: an operator says that it is fresh.
-            tank.ledger = Ledger::new(now, &self.settings.medium, &self.settings.reserve);
+            tank.ledger = Ledger::new(now, &medium_of(tank, &self.settings), &self.settings.reserve);
             self.power.forgotten.remove(id);
         }
         self.note_drive(id, event);

@@ -1,6 +1,7 @@
 //! Regenerations move on and end; what they restore is restored (Q1, L3, S6).
 
 use super::Controller;
+use super::capacity::medium_of;
 use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Reason};
 use crate::program::StepKind;
@@ -57,9 +58,14 @@ impl<const N: usize> Controller<N> {
         self.end_regeneration(id, regeneration, outcome);
         let single = self.settings.arrangement == Arrangement::Single;
         let held = self.draws_keep_failing();
-        let (medium, reserve) = (self.settings.medium, self.settings.reserve);
+        if outcome == Outcome::Complete {
+            self.age_resin(now, id);
+        }
+        let reserve = self.settings.reserve;
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         if outcome == Outcome::Complete {
+            let medium = medium_of(tank, &self.settings);
+            tank.derating.regenerated();
             let (given, usual) = (regeneration.drawn().0, self.settings.dose_water().0);
             tank.ledger.regenerated(now, &medium, &reserve, given, usual);
             self.service.regenerations = self.service.regenerations.saturating_add(1);

@@ -5,7 +5,7 @@ use super::fault::{Faults, Problem as P};
 use super::raw::{
     Arrangement, Medium, MeterPlace, RawMeter, RawSettings, RawStep, RemoteRole, Reserve, Schedule, StartRule, StepEnd,
 };
-use super::{relay, sharing, watch};
+use super::{derating, relay, sharing, watch};
 use crate::blackout::Week;
 use crate::program::{Position, PositionSet, StepKind};
 use crate::units::{Millis, Volume};
@@ -20,6 +20,7 @@ pub(super) fn check(raw: &RawSettings) -> Faults {
     let mut faults = Faults::default();
     sharing::check(raw, &mut faults);
     medium(raw, &mut faults);
+    derating::check(raw, &mut faults);
     meter(raw.arrangement, &raw.meter, &mut faults);
     reserve(raw, &mut faults);
     let positions = check_drive::drive(raw, &mut faults);
@@ -88,24 +89,16 @@ fn reserve(raw: &RawSettings, faults: &mut Faults) {
         Medium::Softener { hardness, capacity, .. } => hardness.0 == 0 || capacity.0 == 0,
         Medium::Filter { capacity } => capacity == Volume::ZERO,
     };
-    if !none && pulse.is_some_and(|nl| capacity_volume(&raw.medium) < Volume(nl)) {
+    if !none && pulse.is_some_and(|nl| derating::capacity_volume(raw) < Volume(nl)) {
         faults.add("medium.capacity", None, P::CapacityBelowPulse);
     }
     let too_much = match raw.reserve {
         Reserve::None => false,
         Reserve::Share(per_mille) => per_mille >= 1_000,
-        Reserve::Fixed(volume) => volume >= capacity_volume(&raw.medium),
+        Reserve::Fixed(volume) => volume >= derating::capacity_volume(raw),
     };
     if too_much {
         faults.add("reserve", None, P::ReserveNotBelowCapacity);
-    }
-}
-
-/// Volume between regenerations at the set hardness.
-fn capacity_volume(medium: &Medium) -> Volume {
-    match *medium {
-        Medium::Softener { hardness, capacity, .. } => capacity.volume_at(hardness),
-        Medium::Filter { capacity } => capacity,
     }
 }
 

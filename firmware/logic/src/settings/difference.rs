@@ -2,6 +2,7 @@
 
 use heapless::Vec;
 
+use super::derating::{RawDerating, RawMetals};
 use super::raw::{RawMeter, RawSettings};
 use super::sharing::RawSharing;
 use crate::units::slugs;
@@ -77,7 +78,7 @@ macro_rules! compare {
 pub fn difference(from: &RawSettings, to: &RawSettings) -> Difference {
     let mut found = Difference::default();
     compare!(found, "", RawSettings, from, to, {
-        arrangement: Restart, tanks: Restart, medium: BetweenRegenerations, meter: AtOnce, reserve: AtOnce,
+        arrangement: Restart, tanks: Restart, medium: BetweenRegenerations, metals: AtOnce, derating: AtOnce, meter: AtOnce, reserve: AtOnce,
         start: AtOnce, hour_minute: AtOnce, hour_grace: AtOnce, exhausted_at_once: AtOnce, backup_days: AtOnce, absence_backup_days: AtOnce,
         schedule: AtOnce, windows: AtOnce, finish_before_window: AtOnce, exhausted_in_window: AtOnce,
         changeover_in_window: AtOnce, when_clock_unset: AtOnce, remote: AtOnce, remote_minimum: AtOnce,
@@ -89,10 +90,18 @@ pub fn difference(from: &RawSettings, to: &RawSettings) -> Difference {
         overdue_after: AtOnce, locks: AtOnce, watch: AtOnce, relays: AtOnce, power: AtOnce, drive: Restart,
     });
     // Of the meters, only where they sit is part of the plant.
-    found.changes.retain(|change| !matches!(change.field, "meter" | "sharing"));
+    found.changes.retain(|change| !matches!(change.field, "meter" | "sharing" | "metals" | "derating"));
     compare!(found, "sharing.", RawSharing, &from.sharing, &to.sharing, {
         tank_flow: AtOnce, join_above: AtOnce, join_hysteresis: AtOnce, join_dwell: AtOnce, draining_together: AtOnce,
         bypass_per_mille: AtOnce, shared_valve: Restart,
+    });
+    compare!(found, "metals.", RawMetals, &from.metals, &to.metals, {
+        iron_ug_per_l: BetweenRegenerations, manganese_ug_per_l: BetweenRegenerations,
+        iron_counts_as: BetweenRegenerations, manganese_counts_as: BetweenRegenerations,
+    });
+    compare!(found, "derating.", RawDerating, &from.derating, &to.derating, {
+        per_year_per_mille: AtOnce, resin_new_on: AtOnce, test_limit: AtOnce, failed_test_per_mille: AtOnce,
+        passed_test_per_mille: AtOnce, restore_to_per_mille: AtOnce, least_per_mille: AtOnce,
     });
     compare!(found, "meter.", RawMeter, &from.meter, &to.meter, {
         place: Restart, measures_steps: BetweenRegenerations, pulse_nl: AtOnce, pulse_divisor: AtOnce, min_closed: AtOnce, min_open: AtOnce,

@@ -144,6 +144,18 @@ slugs! {
         FloorOutOfRange = "must be between 10 and 100 percent",
         /// A step longer than a day is a mistake.
         StepTooLong = "must be at most 12 h",
+        /// Resin that loses more is no resin.
+        AgingOutOfRange = "must be at most 20 % a year",
+        /// One test says so much and no more.
+        TestStepOutOfRange = "must be at most 50 % for one test",
+        /// Little left, it no longer softens.
+        LeastKeptOutOfRange = "must be between 20 % and 100 %",
+        /// Tests that pass cannot give back less than what is left in any case.
+        RestoreBelowLeast = "must be between the least capacity that is reckoned with and 100 %",
+        /// More metal is treated before a softener.
+        MetalOutOfRange = "must be at most 50 mg/L",
+        /// A figure of the wrong unit.
+        CountsAsOutOfRange = "must be at most 500 mg/L of hardness for each mg/L",
         /// Two delays for one alarm.
         AlarmTwice = "must name each alarm once",
         /// One pulse of the small flow would take as long as what is to be an alarm.

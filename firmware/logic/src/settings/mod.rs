@@ -3,6 +3,7 @@
 mod brine;
 mod check;
 mod check_drive;
+mod derating;
 mod difference;
 mod drive;
 mod fault;
@@ -17,6 +18,8 @@ use core::ops::Deref;
 use serde::{Deserialize, Serialize};
 
 pub use brine::{RawBrine, RawProportional};
+pub(crate) use derating::derated;
+pub use derating::{RawDerating, RawMetals};
 pub use difference::{Change, Difference, Effect, EffectSet, MAX_CHANGES, difference};
 pub use drive::{CamFeedback, RawDrive, RawTwoPosition};
 pub use fault::{Fault, Faults, Problem, ProblemSet};
@@ -51,6 +54,10 @@ pub const MAX_DRIVE_POSITIONS: usize = 8;
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize)]
 pub struct Settings {
     raw: RawSettings,
+    #[serde(skip_serializing)]
+    loaded_medium: Medium,
+    #[serde(skip_serializing)]
+    least_kept_per_mille: u16,
     #[serde(skip_serializing)]
     positions: PositionSet,
     #[serde(skip_serializing)]
@@ -164,13 +171,15 @@ impl Settings {
         let meter = MeterSettings::new(&raw.meter);
         let follows_flow = raw.relays.iter().any(|relay| relay.program == RelayProgram::WhileFlow);
         Self {
+            loaded_medium: derating::loaded(&raw),
+            least_kept_per_mille: derating::least_kept(&raw),
             positions: raw.drive.position_set(),
             flow_gaps: FlowGaps::new(&raw.watch, &meter, follows_flow),
             meter,
             week: Week::new(&raw.windows),
             longest_regeneration: raw.longest_regeneration(),
             drain_per_regeneration: raw.drain_per_regeneration(),
-            retain_volume: raw.power.retain_volume(&raw.medium),
+            retain_volume: raw.power.retain_volume(&derating::loaded(&raw)),
             draws_brine: has_step(&raw, StepKind::BrineDraw),
             refills_first: refills_first(&raw),
             first_uses: first_uses(&raw),
@@ -184,6 +193,18 @@ impl Settings {
     #[must_use]
     pub fn raw(&self) -> &RawSettings {
         &self.raw
+    }
+
+    /// The medium as a fresh bed has it, the hardness compensated for iron and manganese (L1).
+    #[must_use]
+    pub fn loaded_medium(&self) -> &Medium {
+        &self.loaded_medium
+    }
+
+    /// The least share of the set capacity that is reckoned with, per mille (L2).
+    #[must_use]
+    pub fn least_kept_per_mille(&self) -> u16 {
+        self.least_kept_per_mille
     }
 
     /// What the meters need to know.

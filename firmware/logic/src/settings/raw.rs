@@ -3,6 +3,7 @@
 use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
+use super::derating::{RawDerating, RawMetals};
 use super::drive::{CamFeedback, RawDrive};
 use super::power::RawPower;
 use super::relay::{RELAYS, RawRelay};
@@ -223,6 +224,10 @@ pub struct RawSettings {
     pub tanks: u8,
     /// What is in them.
     pub medium: Medium,
+    /// What loads a bed besides hardness (L1).
+    pub metals: RawMetals,
+    /// How capacity is derated (L2).
+    pub derating: RawDerating,
     /// The meters.
     pub meter: RawMeter,
     /// What is kept back.
@@ -351,6 +356,8 @@ impl RawSettings {
                 capacity: Exchange(u64::MAX / 4),
                 total: Exchange(u64::MAX / 2),
             },
+            metals: RawMetals::usual(),
+            derating: RawDerating::usual(),
             meter: RawMeter {
                 place: MeterPlace::Common,
                 measures_steps: false,

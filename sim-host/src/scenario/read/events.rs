@@ -226,6 +226,11 @@ fn read_action<'d>(entry: &Entry<'d>, section: &mut Section<'d>, r: &mut Reader<
             let position = position.and_then(|e| slug(&e, r, Position::ALL, Position::slug))?;
             Action::TestDrive { tank, position }
         }
+        "test-hardness" => {
+            let treated = section.required(r, "treated", "\"0.2 gpg\"").and_then(|e| e.hardness(r));
+            let feed = section.optional(r, "feed").and_then(|e| e.hardness(r));
+            Action::TestHardness { tank, treated: treated?, feed }
+        }
         "leave" => {
             let days = section.optional(r, "days").map_or(Some(0), |e| number(&e, r, 0, 255))?;
             Action::Leave { days: u8::try_from(days).unwrap_or(u8::MAX) }
