@@ -157,6 +157,15 @@ impl Week {
         }
         self.spans.is_empty().then_some(0)
     }
+
+    /// Whether on some day of the week something so long may begin within `grace_s` of a minute of the day.
+    #[must_use]
+    pub fn permits_some_hour(&self, minute: u16, grace_s: u32, length_s: u32, finish_before: bool) -> bool {
+        let hours =
+            (0..7u32).map(|day| day.saturating_mul(86_400).saturating_add(u32::from(minute).saturating_mul(60)));
+        let mut waits = hours.filter_map(|at| self.fits_in_s(at, length_s, finish_before));
+        waits.any(|wait| wait < grace_s)
+    }
 }
 
 /// Seconds until the windows that now stand end, if one stands: windows that touch or overlap

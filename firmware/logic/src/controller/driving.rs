@@ -1,6 +1,6 @@
 //! Drives are polled, sent where their tanks' duties want them, and their losses acted on (V2–V4, S3, S12).
 
-use super::Controller;
+use super::{Controller, tank_ids};
 use crate::demand::Cause;
 use crate::drive::{DriveEvent, Pilots, pattern};
 use crate::duty::{Duty, OutReason, Tank};
@@ -173,8 +173,15 @@ impl<const N: usize> Controller<N> {
         }
         let leaves = tank.drive.position() == Some(Position::Service) && wanted != Position::Service;
         let relieved = self.settings.arrangement == Arrangement::Single
-            || self.confirmed_serving() >= self.floor()
+            || self.confirmed_serving() >= self.floor().min(self.may_serve_meanwhile())
             || self.settings.allow_untreated;
         !leaves || relieved
+    }
+
+    /// Tanks that serve or join, one at least. To wait for more would be to wait for ever: those that are
+    /// spent regenerate only after the one that is to leave (S9).
+    fn may_serve_meanwhile(&self) -> usize {
+        let serves = |(id, t): &(TankId, &Tank)| matches!(t.duty, Duty::Serving) || self.joining.contains(*id);
+        tank_ids(&self.tanks).filter(serves).count().max(1)
     }
 }

@@ -19,7 +19,7 @@ pub(super) struct Outside {
     pub window: Option<(Hold, Option<Instant>)>,
     /// When windows next begin to hold.
     pub window_holds_from: Option<Instant>,
-    /// The regeneration hour; `None` while civil time is unknown, when it holds nothing.
+    /// The regeneration hour; `None` while civil time is unknown or windows permit no hour, when it holds nothing.
     pub hour: Option<Hour>,
     /// The flow is too high for a start, and falls then if no further pulse comes.
     pub flow_falls_at: Option<Instant>,
@@ -34,7 +34,8 @@ impl<const N: usize> Controller<N> {
             clock_unset: !self.clock.is_set() && self.settings.when_clock_unset == WhenClockUnset::HoldAll,
             window,
             window_holds_from,
-            hour: calendar::hour(now, self.clock, self.settings.hour_minute, self.settings.hour_grace),
+            hour: calendar::hour(now, self.clock, self.settings.hour_minute, self.settings.hour_grace)
+                .filter(|_| self.settings.permits_some_hour()),
             flow_falls_at: self.flow_falls_at(now, self.settings.start_flow_limit),
         }
     }

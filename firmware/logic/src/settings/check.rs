@@ -227,12 +227,7 @@ fn gaps(raw: &RawSettings, faults: &mut Faults) {
     if raw.start != StartRule::AtHour && raw.remote != RemoteRole::AtHour {
         return;
     }
-    let grace_s = raw.hour_grace.0 / 1_000;
-    let some_hour = (0..7u32).any(|day| {
-        let hour = day.saturating_mul(86_400).saturating_add(u32::from(raw.hour_minute).saturating_mul(60));
-        fits(hour).is_some_and(|wait| wait < grace_s)
-    });
-    if !some_hour {
+    if !raw.permits_some_hour(&week) {
         faults.add("windows", None, P::HourNeverPermitted);
     }
 }

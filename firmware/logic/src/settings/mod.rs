@@ -67,6 +67,8 @@ pub struct Settings {
     #[serde(skip_serializing)]
     week: Week,
     #[serde(skip_serializing)]
+    some_hour: bool,
+    #[serde(skip_serializing)]
     longest_regeneration: Millis,
     #[serde(skip_serializing)]
     drain_per_regeneration: Volume,
@@ -176,6 +178,7 @@ impl Settings {
             positions: raw.drive.position_set(),
             flow_gaps: FlowGaps::new(&raw.watch, &meter, follows_flow),
             meter,
+            some_hour: raw.permits_some_hour(&Week::new(&raw.windows)),
             week: Week::new(&raw.windows),
             longest_regeneration: raw.longest_regeneration(),
             drain_per_regeneration: raw.drain_per_regeneration(),
@@ -222,6 +225,13 @@ impl Settings {
     #[must_use]
     pub fn week(&self) -> &Week {
         &self.week
+    }
+
+    /// The windows let something start at some regeneration hour of the week. Where they do not nothing
+    /// waits for the hour, or it would wait for ever (S9).
+    #[must_use]
+    pub fn permits_some_hour(&self) -> bool {
+        self.some_hour
     }
 
     /// As [`RawSettings::longest_regeneration`].

@@ -9,6 +9,7 @@ use super::power::RawPower;
 use super::relay::{RELAYS, RawRelay};
 use super::watch::RawWatch;
 use super::{MAX_STEPS, MAX_WINDOWS, RawBrine, RawSharing, scaled};
+use crate::blackout::Week;
 use crate::calendar::{Weekdays, Window};
 use crate::collect;
 use crate::lock::RawLocks;
@@ -324,6 +325,13 @@ impl RawSettings {
             };
             sum.plus(scaled(step.longest(), percent)).plus(travel)
         })
+    }
+
+    /// Whether the blackout of the week lets the longest regeneration start at some regeneration hour.
+    #[must_use]
+    pub(super) fn permits_some_hour(&self, week: &Week) -> bool {
+        let length_s = self.longest_regeneration().0.div_ceil(1_000);
+        week.permits_some_hour(self.hour_minute, self.hour_grace.0 / 1_000, length_s, self.finish_before_window)
     }
 
     /// The estimated drain water of one usual regeneration.

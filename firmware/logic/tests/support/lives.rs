@@ -20,8 +20,10 @@ pub fn any_cam() -> impl Strategy<Value = RawDrive> {
     proptest::sample::select(cams.collect::<Vec<_>>())
 }
 
-/// So many cases; a failure prints its smallest conversation, to be kept as a test of its own.
+/// So many cases, or as many as `PROPTEST_CASES` says; a failure prints its smallest conversation, to be
+/// kept as a test of its own.
 pub fn config(cases: u32) -> ProptestConfig {
+    let cases = std::env::var("PROPTEST_CASES").ok().and_then(|wanted| wanted.parse().ok()).unwrap_or(cases);
     ProptestConfig { cases, failure_persistence: None, max_shrink_iters: 2_000, ..ProptestConfig::default() }
 }
 
@@ -110,7 +112,7 @@ impl<const N: usize> Site<N> {
             Happening::Jam(tank, at) => self.valves[tank % valves].quirks.sticks_at_milli = at,
             Happening::Stuck(tank, stuck) => self.valves[tank % valves].trouble.stuck = stuck,
             Happening::Slow(tank, ms) => self.valves[tank % valves].leg_ms = ms,
-            Happening::Coast(tank, milli) => self.valves[tank % valves].quirks.coast_milli = milli,
+            Happening::Coast(tank, milli) => self.valves[tank % valves].coast(milli),
             Happening::Bounce(tank, on) => self.valves[tank % valves].quirks.bounces = on,
         }
         self.run_for(ms);

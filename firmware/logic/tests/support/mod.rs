@@ -249,8 +249,7 @@ impl<const N: usize> Site<N> {
                 self.put(Input::Tick).unwrap();
             }
             if let Some(observer) = &mut self.observer {
-                let away = |t: &&bedkeeper::duty::Tank| matches!(t.duty().kind(), DutyKind::Out | DutyKind::Spent);
-                observer.tanks_in = self.valves.len() - self.controller.tanks().iter().filter(away).count();
+                observer.count_in(self.controller.tanks().iter().map(|t| t.duty().kind()));
                 observer.see(self.now, &self.valves);
             }
             if self.now >= until {

@@ -3,6 +3,7 @@
 
 use bedkeeper::Settings;
 use bedkeeper::drive::Motion;
+use bedkeeper::duty::DutyKind;
 use bedkeeper::program::{Position, StepKind};
 
 use super::Valve;
@@ -41,7 +42,13 @@ pub struct Observer {
     /// S2: so many tanks at most may be away of those that take part.
     pub most_away: Option<usize>,
     /// Tanks that take part, by their duties.
-    pub tanks_in: usize,
+    tanks_in: usize,
+    /// Tanks that were out and have not served since: one that is put back needs its time to come.
+    coming: Vec<bool>,
+    /// Tanks that stood open to the drain at the last look.
+    discharged: Vec<bool>,
+    /// The same of the brine tank.
+    used_brine: Vec<bool>,
     /// S1: so many may discharge together.
     draining_together: usize,
     /// Motors that must not run any more: their limit may have stopped them in service, and S7 goes before S12.
@@ -54,6 +61,8 @@ pub struct Observer {
     pub runs: u32,
 }
 
+/// A motor that stands so long has not only paused between two tries.
+const BREAK_MS: u64 = 5_000;
 /// Standing longer than this in brine draws some, in service is a rest and no passing.
 const STANDS_MS: u64 = 31_000;
 
@@ -73,6 +82,9 @@ impl Observer {
             always_served: false,
             most_away: None,
             tanks_in: tanks,
+            coming: vec![false; tanks],
+            discharged: vec![false; tanks],
+            used_brine: vec![false; tanks],
             given_up: vec![false; tanks],
             draining_together: usize::from(settings.sharing.draining_together),
             last: None,
@@ -102,17 +114,26 @@ impl Observer {
         for (i, valve) in valves.iter().enumerate() {
             self.see_bed(now, dt, i, valve);
         }
-        let resting = |valve: &&Valve| valve.motion() == Motion::Off;
-        let discharging = valves.iter().filter(resting).filter(|v| v.position().is_some_and(Position::discharges));
-        let discharging = discharging.count();
-        assert!(discharging <= self.draining_together, "S1: {discharging} tanks discharge at {now}");
-        let drawing = valves.iter().filter(resting).filter(|v| v.position().is_some_and(Position::uses_brine_tank));
-        assert!(drawing.count() <= 1, "S1: two tanks use the brine tank at {now}");
+        let rests: Vec<bool> =
+            self.motors.iter().map(|m| m.motion == Motion::Off && m.since + BREAK_MS <= now).collect();
+        let drain = come_to(valves, &rests, &mut self.discharged, Position::discharges);
+        assert!(drain <= self.draining_together, "S1: {drain} tanks discharge at {now}");
+        let brine = come_to(valves, &rests, &mut self.used_brine, Position::uses_brine_tank);
+        assert!(brine <= 1, "S1: two tanks use the brine tank at {now}");
         let serving = valves.iter().filter(|v| v.position() == Some(Position::Service)).count();
         assert!(serving > 0 || !self.always_served, "S2: no tank stands in service at {now}");
         if let Some(most_away) = self.most_away {
             let floor = self.tanks_in.saturating_sub(most_away).max(1);
             assert!(serving >= floor, "S2: {serving} of {} tanks stand in service at {now}", self.tanks_in);
+        }
+    }
+
+    /// Counts the tanks that take part, by their duties.
+    pub fn count_in(&mut self, duties: impl Iterator<Item = DutyKind>) {
+        self.tanks_in = 0;
+        for (duty, coming) in duties.zip(&mut self.coming) {
+            *coming = matches!(duty, DutyKind::Out | DutyKind::Spent) || (*coming && duty == DutyKind::Ready);
+            self.tanks_in += usize::from(!*coming);
         }
     }
 
@@ -176,4 +197,20 @@ impl Observer {
             i.wrapping_add(1)
         );
     }
+}
+
+/// How many tanks stand open together, where one more has come to it since the last look; else none.
+///
+/// One that jams there on its way elsewhere could not be stopped by any controller, but none may come to it (S1).
+fn come_to(valves: &[Valve], rests: &[bool], before: &mut [bool], open: fn(Position) -> bool) -> usize {
+    let stands = |v: &Valve| v.position().is_some_and(open);
+    let mut comes = false;
+    let mut together = 0;
+    // One that goes from one such place to another does not come anew.
+    for ((valve, before), _) in valves.iter().zip(before).zip(rests).filter(|(_, rests)| **rests) {
+        let stood = std::mem::replace(before, stands(valve));
+        comes |= *before && !stood && !valve.is_jammed();
+        together += usize::from(*before);
+    }
+    if comes { together } else { 0 }
 }

@@ -146,6 +146,12 @@ impl Valve {
         }
     }
 
+    /// From now on it turns on so far when its motor stops; past a mark it would count, which is not told
+    /// here, so an index cam turns on no farther than to the next.
+    pub fn coast(&mut self, milli: u64) {
+        self.quirks.coast_milli = if matches!(self.kind, Kind::Index) { milli / 2 } else { milli };
+    }
+
     /// What the motor is told from now on.
     pub fn drive(&mut self, motion: Motion) {
         let cam = matches!(self.kind, Kind::Cam(_) | Kind::Index);
