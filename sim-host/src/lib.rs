@@ -3,6 +3,7 @@
 pub mod bed;
 pub mod beginning;
 pub mod cli;
+pub mod demand;
 pub mod diagnostic;
 pub mod evidence;
 pub mod explore;

@@ -18,6 +18,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 
 use crate::bed::{self, cli::BedArgs};
+use crate::demand::{self, cli::DemandArgs};
 use crate::learn::{self, cli::LearnArgs};
 use crate::size::{self, cli::SizeArgs};
 
@@ -64,6 +65,7 @@ enum Verb {
     Rules(RulesArgs),
     Size(Box<SizeArgs>),
     New(new::NewArgs),
+    Demand(Box<DemandArgs>),
     Pack(pack::PackArgs),
     Bed(Box<BedArgs>),
     Learn(LearnArgs),
@@ -152,6 +154,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::Explore(args)) => explore::run(&args, &style),
         Some(Verb::Why(args)) => why::run(&args, &style),
         Some(Verb::Rules(args)) => rules::run(&args, &style),
+        Some(Verb::Demand(args)) => demand::cli::run(&args, &style),
         Some(Verb::New(args)) => new::run(&args, &style),
         Some(Verb::Pack(args)) => pack::run(&args, &style),
         Some(Verb::Size(args)) => size::cli::run(&args, &style),

@@ -139,13 +139,13 @@ fn replay_to(
     let mut replay = Replay::new(world, vec![chain]);
     replay.power_up()?;
     let mut last_ms = 0;
-    while let Some(pulses) = recording.next()? {
-        last_ms = pulses.at_ms;
-        if pulses.at_ms > at_ms {
+    while let Some(entry) = recording.next_entry()? {
+        last_ms = entry.at_ms();
+        if last_ms > at_ms {
             break;
         }
-        replay.run_to(pulses.at_ms)?;
-        replay.take_pulses(&pulses)?;
+        replay.run_to(last_ms)?;
+        replay.take(&entry)?;
     }
     // After the last pulse the plant goes on for a day, long enough for whatever was under way.
     if at_ms > last_ms + 86_400_000 {

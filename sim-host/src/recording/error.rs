@@ -129,6 +129,18 @@ pub enum RecordingErrorKind {
         /// The field, shortened.
         text: String,
     },
+    /// Columns for pulses and for a contact.
+    #[error("has both `pulses` and `closed`")]
+    PulsesAndEdges,
+    /// A level that is neither 0 nor 1.
+    #[error("`{text}` is no level of a contact")]
+    UnreadableLevel {
+        /// The field, shortened.
+        text: String,
+    },
+    /// Edges where pulses are wanted.
+    #[error("has edges of a contact, and pulses are wanted here")]
+    EdgesNotPulses,
     /// A row without a pulse.
     #[error("the row has no pulse")]
     NoPulses,
@@ -205,7 +217,7 @@ impl RecordingErrorKind {
             Self::Io(_) => "check the file and its permissions",
             Self::Empty | Self::NoColumns | Self::MissingColumn { .. } => {
                 "the first line that is no comment names the columns, with commas between: \
-                 `t_s,pulses` or `t_s,pulses,meter`"
+                 `t_s,pulses` or `t_s,pulses,meter`; `t_s,closed` for a bare contact"
             }
             Self::UnknownColumn { name } => {
                 let near = super::row::COLUMNS
@@ -213,9 +225,11 @@ impl RecordingErrorKind {
                     .find(|column| strsim::osa_distance(column, &name.to_lowercase()) <= 2);
                 return match near {
                     Some(near) => {
-                        format!("did you mean `{near}`? the columns are t_s, pulses, meter")
+                        format!(
+                            "did you mean `{near}`? the columns are t_s, pulses, meter, or closed in place of pulses"
+                        )
                     }
-                    None => "leave it out; the columns are t_s, pulses, meter".to_owned(),
+                    None => "leave it out; the columns are t_s, pulses, meter, or closed in place of pulses".to_owned(),
                 };
             }
             Self::RepeatedColumn { .. } => "name each column once",
@@ -227,6 +241,11 @@ impl RecordingErrorKind {
             Self::TimeTooLarge { .. } => "write seconds since the start, not milliseconds",
             Self::TimeBackwards { .. } => "sort the rows by time; equal times are fine",
             Self::UnreadablePulses { .. } => "write the pulses since the row before, like 1",
+            Self::PulsesAndEdges => "a recording is of pulses or of a bare contact: leave one column out",
+            Self::UnreadableLevel { .. } => "write 1 where the contact closed and 0 where it opened",
+            Self::EdgesNotPulses => {
+                "replay it, or make pulses of it: bedkeeper demand --from FILE --closed-at-least 20ms -o NEW"
+            }
             Self::NoPulses => "leave out rows without pulses",
             Self::TooManyPulses { .. } => {
                 return format!("a row has at most {} pulses", super::MOST_PULSES_PER_ROW);

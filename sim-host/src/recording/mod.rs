@@ -15,6 +15,8 @@
 //!   are rounded to the nearest, halves up.
 //! - `pulses`: whole pulses that came at that moment, at least 1.
 //! - `meter` (optional column): the tank whose meter pulsed, from 1; empty for the common meter.
+//! - `closed` in place of `pulses`: the meter's bare contact closed (1) or opened (0); what makes a pulse is judged by its
+//!   width and gap (M4).
 //!
 //! Columns may stand in any order; an unknown one is refused, so that a misspelt `meter` is noticed. Lines end in LF
 //! or CRLF; blank lines count for nothing. Memory is one fixed line buffer and the unpacker's window.
@@ -55,6 +57,46 @@ pub struct Pulses {
     pub meter: u8,
     /// Pulses, at least 1.
     pub count: u32,
+}
+
+/// A meter's bare contact closed or opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Edge {
+    /// Time since the recording's start, in ms; never less than that of the row before.
+    pub at_ms: u64,
+    /// The tank whose meter it is, from 1; [`COMMON_METER`] for the common one.
+    pub meter: u8,
+    /// It closed; else it opened.
+    pub closed: bool,
+}
+
+/// A row of a recording.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Entry {
+    /// Pulses, already judged.
+    Pulses(Pulses),
+    /// An edge of a contact, to be judged.
+    Edge(Edge),
+}
+
+impl Entry {
+    /// Time since the recording's start, in ms.
+    #[must_use]
+    pub fn at_ms(&self) -> u64 {
+        match self {
+            Self::Pulses(pulses) => pulses.at_ms,
+            Self::Edge(edge) => edge.at_ms,
+        }
+    }
+
+    /// The tank whose meter it is, from 1; [`COMMON_METER`] for the common one.
+    #[must_use]
+    pub fn meter(&self) -> u8 {
+        match self {
+            Self::Pulses(pulses) => pulses.meter,
+            Self::Edge(edge) => edge.meter,
+        }
+    }
 }
 
 /// A recording being read.
@@ -125,15 +167,35 @@ impl Recording {
         self.input.progress()
     }
 
-    /// The next row, or none at the end. After an error there are no further rows.
+    /// Whether the rows are edges of a contact in place of pulses.
+    pub fn has_edges(&self) -> bool {
+        self.columns.are_edges()
+    }
+
+    /// The next row of pulses, or none at the end. After an error there are no further rows.
     ///
     /// # Errors
-    /// A row that cannot be read or goes back in time; a packed file that ends early or is damaged.
+    /// As [`Recording::next_entry`]; also a recording of edges, which only [`Recording::next_entry`] gives.
     #[expect(
         clippy::should_implement_trait,
         reason = "an iterator of results invites dropping the error; this order lets `?` end the loop"
     )]
     pub fn next(&mut self) -> Result<Option<Pulses>, RecordingError> {
+        match self.next_entry()? {
+            Some(Entry::Pulses(pulses)) => Ok(Some(pulses)),
+            None => Ok(None),
+            Some(Entry::Edge(_)) => {
+                self.ended = true;
+                Err(RecordingError::new(&self.file, None, RecordingErrorKind::EdgesNotPulses))
+            }
+        }
+    }
+
+    /// The next row, or none at the end. After an error there are no further rows.
+    ///
+    /// # Errors
+    /// A row that cannot be read or goes back in time; a packed file that ends early or is damaged.
+    pub fn next_entry(&mut self) -> Result<Option<Entry>, RecordingError> {
         if self.ended {
             return Ok(None);
         }
@@ -142,7 +204,7 @@ impl Recording {
         row
     }
 
-    fn next_row(&mut self) -> Result<Option<Pulses>, RecordingError> {
+    fn next_row(&mut self) -> Result<Option<Entry>, RecordingError> {
         loop {
             let line = match self.lines.next(&mut *self.input.reader) {
                 Ok(Some(line)) => line,
@@ -156,14 +218,15 @@ impl Recording {
                 continue;
             }
             let row = self.columns.row(line.bytes).and_then(|row| {
-                if row.at_ms < self.previous_ms {
-                    return Err(RecordingErrorKind::TimeBackwards { previous_ms: self.previous_ms, at_ms: row.at_ms });
+                if row.at_ms() < self.previous_ms {
+                    let at_ms = row.at_ms();
+                    return Err(RecordingErrorKind::TimeBackwards { previous_ms: self.previous_ms, at_ms });
                 }
                 Ok(row)
             });
             return match row {
                 Ok(row) => {
-                    self.previous_ms = row.at_ms;
+                    self.previous_ms = row.at_ms();
                     self.rows += 1;
                     Ok(Some(row))
                 }

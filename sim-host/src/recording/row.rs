@@ -1,13 +1,14 @@
 //! Column names and rows.
 
 use super::error::{RecordingErrorKind, excerpt};
-use super::{COMMON_METER, MOST_METERS, MOST_PULSES_PER_ROW, Pulses};
+use super::{COMMON_METER, Edge, Entry, MOST_METERS, MOST_PULSES_PER_ROW, Pulses};
 
 /// The columns a recording may have.
-pub(super) const COLUMNS: [&str; 3] = ["t_s", "pulses", "meter"];
+pub(super) const COLUMNS: [&str; 4] = ["t_s", "pulses", "meter", "closed"];
 const TIME: usize = 0;
 const PULSES: usize = 1;
 const METER: usize = 2;
+const CLOSED: usize = 3;
 
 /// 300 years of 365.25 days.
 const LATEST_S: u64 = 300 * 31_557_600;
@@ -16,9 +17,16 @@ const LATEST_S: u64 = 300 * 31_557_600;
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Columns {
     time: usize,
-    pulses: usize,
+    what: What,
     meter: Option<usize>,
     count: usize,
+}
+
+/// What the rows tell, and where.
+#[derive(Debug, Clone, Copy)]
+enum What {
+    Pulses(usize),
+    Closed(usize),
 }
 
 impl Columns {
@@ -40,15 +48,25 @@ impl Columns {
         let required = |column: usize| {
             places[column].ok_or_else(|| RecordingErrorKind::MissingColumn { missing: COLUMNS[column], found: found() })
         };
-        let (time, pulses) = (required(TIME)?, required(PULSES)?);
+        let time = required(TIME)?;
+        let what = match (places[PULSES], places[CLOSED]) {
+            (Some(_), Some(_)) => return Err(RecordingErrorKind::PulsesAndEdges),
+            (None, Some(place)) => What::Closed(place),
+            _ => What::Pulses(required(PULSES)?),
+        };
         if let Some(name) = unknown {
             return Err(RecordingErrorKind::UnknownColumn { name: excerpt(name.as_bytes()) });
         }
-        Ok(Self { time, pulses, meter: places[METER], count: names.len() })
+        Ok(Self { time, what, meter: places[METER], count: names.len() })
+    }
+
+    /// Whether the rows are edges of a contact.
+    pub fn are_edges(&self) -> bool {
+        matches!(self.what, What::Closed(_))
     }
 
     /// Reads a row. Times beyond a millisecond are rounded to the nearest, halves up.
-    pub fn row(&self, line: &[u8]) -> Result<Pulses, RecordingErrorKind> {
+    pub fn row(&self, line: &[u8]) -> Result<Entry, RecordingErrorKind> {
         let mut fields: [&[u8]; COLUMNS.len()] = [b""; COLUMNS.len()];
         let mut found = 0;
         let mut from = 0;
@@ -70,7 +88,11 @@ impl Columns {
             None => COMMON_METER,
             Some(place) => meter(fields[place])?,
         };
-        Ok(Pulses { at_ms: time_ms(fields[self.time])?, meter, count: pulses(fields[self.pulses])? })
+        let at_ms = time_ms(fields[self.time])?;
+        Ok(match self.what {
+            What::Pulses(place) => Entry::Pulses(Pulses { at_ms, meter, count: pulses(fields[place])? }),
+            What::Closed(place) => Entry::Edge(Edge { at_ms, meter, closed: closed(fields[place])? }),
+        })
     }
 }
 
@@ -172,6 +194,14 @@ fn pulses(field: &[u8]) -> Result<u32, RecordingErrorKind> {
         Ok(0) => Err(RecordingErrorKind::NoPulses),
         Ok(count) if count <= MOST_PULSES_PER_ROW => Ok(count),
         _ => Err(RecordingErrorKind::TooManyPulses { text: excerpt(field) }),
+    }
+}
+
+fn closed(field: &[u8]) -> Result<bool, RecordingErrorKind> {
+    match cleaned(field)? {
+        "1" => Ok(true),
+        "0" => Ok(false),
+        text => Err(RecordingErrorKind::UnreadableLevel { text: excerpt(text.as_bytes()) }),
     }
 }
 

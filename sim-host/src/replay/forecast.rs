@@ -118,6 +118,7 @@ fn first_start(world: &World, evidence: &Evidence) -> Result<Option<Start>, Repl
         process: None,
         supply: Supply::default(),
         contacts: world.contacts,
+        contact_tally: world.contact_tally,
     };
     let mut replay = Replay::new(copy, vec![&mut watch]);
     while first.0.get().is_none() && replay.world().now_ms < until_ms {

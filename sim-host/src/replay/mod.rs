@@ -4,6 +4,7 @@
 //! valve that turns. The earliest is taken; at one instant a valve comes first, then the deadline, then the
 //! pulse. Nothing is stepped in between, so that quiet nights cost nothing.
 
+mod bare_contact;
 mod checker;
 mod contacts;
 mod files;
@@ -14,6 +15,7 @@ mod relay_times;
 mod vcd;
 mod water;
 
+pub use bare_contact::ContactTally;
 pub use checker::Checker;
 pub use files::{JournalFile, RegenerationTable};
 pub use forecast::next_expected;
@@ -32,7 +34,7 @@ use jiff::civil::DateTime;
 
 use crate::plant::{Fault, FaultRefused, Plant, Valve, ValveMachine};
 use crate::process::{Process, ProcessError};
-use crate::recording::{COMMON_METER, Pulses, Recording, RecordingError};
+use crate::recording::{COMMON_METER, Entry, Pulses, Recording, RecordingError};
 
 /// The controller that the host runs: the same logic, with room for every site.
 pub type HostController = Controller<8>;
@@ -115,6 +117,8 @@ pub struct World {
     pub supply: Supply,
     /// What the logic was told of the contacts that the plant's water moves.
     contacts: contacts::PlantContacts,
+    /// What bare meter contacts did.
+    pub contact_tally: ContactTally,
 }
 
 /// Why a replay could not go on.
@@ -173,6 +177,7 @@ impl World {
             process: None,
             supply: Supply::default(),
             contacts: contacts::PlantContacts::default(),
+            contact_tally: ContactTally::default(),
         })
     }
 
@@ -269,10 +274,18 @@ impl<'o> Replay<'o> {
     ) -> Result<World, ReplayError> {
         self.power_up()?;
         let mut rows: u32 = 0;
-        while let Some(pulses) = recording.next()? {
-            self.world.expect_water(&pulses);
-            self.run_to(pulses.at_ms)?;
-            self.take_pulses(&pulses)?;
+        if recording.has_edges() && self.world.process.is_some() {
+            let why = "the full plant needs pulses, and the recording has edges of a contact
+  help: make pulses of it: \
+                       bedkeeper demand --from FILE -o NEW.csv";
+            return Err(ReplayError::Mismatch(why.to_owned()));
+        }
+        while let Some(entry) = recording.next_entry()? {
+            if let Entry::Pulses(pulses) = &entry {
+                self.world.expect_water(pulses);
+            }
+            self.run_to(entry.at_ms())?;
+            self.take(&entry)?;
             rows = rows.wrapping_add(1);
             if rows.is_multiple_of(4096) {
                 progress(recording);

@@ -8,9 +8,9 @@
 //! |---|---|
 //! | (top) | `scenario`*: its title; `about`; `starts`: civil time at the start, none = the clock is not set; `lasts`*; `plant`: "simple", its valves alone, or "full", with water, resin, brine and pressure; `site`*: the path of a site file from this file's folder, `demo:apartments`, or sections `[site.…]` |
 //! | `[changes.…]` | sections of a site file, laid over the site's own |
-//! | `recording` | a recording's path, `demo:…`, or rows `[["day 1 06:00", 3], …]`: moment, pulses and, where each tank has a meter, its number |
+//! | `recording` | a recording's path, `demo:…`, or rows `[["day 1 06:00", 3], …]`: moment, pulses and, where each tank has a meter, its number; or a section `[recording]` with the keys of `[demand]` |
 //! | `[[flow]]` | `from`*, `to` or `lasts` (to the end), `rate`*: "20 L/min"; `meter`: one tank's meter sees it whatever the valves say (shared among the tanks that stand open) |
-//! | `[demand]` | `profile`*: "household", "apartments", "constant"; `per_day`*: "400 L"; `seed` (0); `until`; `leak`: a flow, `leak_from` |
+//! | `[demand]` | `profile`*: "household", "apartments", "hotel", "laundry", "restaurant", "school", "boiler-make-up", "constant", "leak"; one of `per_day`: "400 L", `people`, `rooms` (what is usual for the profile); `seed` (0); `until`, or `days` (to the end); `leak`: a flow, `leak_from` |
 //! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"), and `alarm`*, `position`* or `days` where the action needs it; `unlock`: "press" or "code 4711", `relock`, each with `who`; `fault` of the simulated valve of `tank`, such as "motor-stalled", with `lasts`, or `mend`; `power` = { `off`*, `clock_kept` (true), `memory_kept` (true) }; `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* }; or, of a full plant, `salt_bridge`: true or false, `float`: "stuck-open" (it never stops a refill), "stuck-shut" (it lets none in) or "free", `supply`: the pressure without flow, `feed_hardness`, `temperature`, `leak_past_bed` and `leak_to_drain` (every valve's opening, a share), each with `lasts`, and `add_salt`: a mass |
 //! | `[[expect]]` | one of `at`* with `tolerance`, `within`*, `never`*, `always`*, `count`* with `between`, and a subject; or `total`* with `is` and `tolerance`, or `least` and `most`; or, of a full plant, `figure`* with `least` and `most`, and `at`, `always` or `within` (none: at the end) |
 //!
@@ -28,7 +28,6 @@
 //! balance closes: nothing is made or lost.
 
 mod coverage;
-mod demand;
 mod event;
 mod expect;
 mod figure;
@@ -46,7 +45,6 @@ use std::path::{Path, PathBuf};
 use jiff::civil::DateTime;
 
 pub use coverage::{Reach, coverage, coverage_table};
-pub use demand::{Demand, Profile};
 pub use event::{Deed, Event, When};
 pub use expect::{Claim, Expectation, Judgement, Shown, Span, Total};
 pub use figure::{During, Figure, Gauges, Limits, Measure};
@@ -55,7 +53,7 @@ pub use subject::Subject;
 pub use time::Days;
 pub use timeline::{Reached, State, Tap, Timeline};
 pub use verdict::{Verdict, json, junit, readable};
-pub use water::{Draw, Source, Water};
+pub use water::{Source, Water};
 
 use crate::diagnostic::Finding;
 use crate::site::{Site, SiteErrors};

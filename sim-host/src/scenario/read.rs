@@ -8,13 +8,13 @@ use std::path::{Component, Path, PathBuf};
 use jiff::civil::DateTime;
 use toml::de::{DeTable, DeValue};
 
-use super::demand::{Demand, Profile};
 use super::expect::{Claim, Expectation, Span, Total};
 use super::merge::Layers;
 use super::subject::{self, Subject};
 use super::time::{Days, MOMENT_HELP};
-use super::water::{Draw, Water};
+use super::water::Water;
 use super::{Scenario, ScenarioErrors};
+use crate::demand::{Demand, Draw, Profile, Size};
 use crate::diagnostic::Finding;
 use crate::quantity;
 use crate::recording::Pulses;
@@ -356,8 +356,11 @@ fn read_recording<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'
             }
         });
     }
+    if entry.table().is_some() {
+        return read_demand(entry, r, context).map(Water::Demand);
+    }
     let Some(items) = entry.items() else {
-        let help = "the path of a recording, or rows such as [[\"day 1 06:00\", 3], [\"day 1 06:01\", 2]]";
+        let help = "the path of a recording, a profile, or rows such as [[\"day 1 06:00\", 3], [\"day 1 06:01\", 2]]";
         entry.wrong_type(r, "a file or a list of rows", help);
         return None;
     };
@@ -407,23 +410,36 @@ fn read_demand<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'_>)
         return None;
     };
     let profile = section.required(r, "profile", "\"household\"").and_then(|e| e.choice(r, &Profile::ALL));
-    let per_day = section.required(r, "per_day", "\"400 L\"").and_then(|e| e.volume(r));
+    let per_day = section.optional(r, "per_day").and_then(|e| e.volume(r));
+    let mut counted = |r: &mut Reader<'d>, key| {
+        let number = section.optional(r, key).and_then(|e| number(&e, r, 1, u64::from(u32::MAX)));
+        number.and_then(|number| u32::try_from(number).ok())
+    };
+    let (people, rooms) = (counted(r, "people"), counted(r, "rooms"));
     let seed = section.optional(r, "seed").and_then(|e| number(&e, r, 0, u64::from(u32::MAX))).unwrap_or(0);
     let until = section.optional(r, "until").and_then(|e| moment(&e, r, context));
+    let days = section.optional(r, "days").and_then(|e| number(&e, r, 1, 100_000));
     let leak = section.optional(r, "leak").and_then(|e| e.flow(r));
     let leak_from = section.optional(r, "leak_from").and_then(|e| moment(&e, r, context)).unwrap_or(0);
     section.done(r);
-    let midnight = context.start.map_or(0, |at| {
-        let time = at.time();
-        ((time.hour() as u64 * 60 + time.minute() as u64) * 60 + time.second() as u64) * 1_000
-    });
+    let profile = profile?;
+    let size = Size { ml_a_day: per_day.map(|volume| volume.nl() / 1_000_000), people, rooms };
+    let ml_a_day = match size.of(profile) {
+        Ok((ml_a_day, _)) => ml_a_day,
+        Err(why) => {
+            r.fail(entry, format!("the profile {why}"), "such as per_day = \"400 L\"");
+            return None;
+        }
+    };
+    let days_ms = days.map(|days| days * 86_400_000);
     Some(Demand {
-        profile: profile?,
-        ml_a_day: per_day?.nl() / 1_000_000,
+        profile,
+        ml_a_day,
         seed,
         leak: leak.map(|flow| (leak_from, flow.0)),
-        since_midnight_ms: midnight,
-        until_ms: until.unwrap_or(context.lasts_ms),
+        since_midnight_ms: context.start.map_or(0, crate::demand::since_midnight_ms),
+        weekday: context.start.map_or(0, crate::demand::weekday),
+        until_ms: until.or(days_ms).unwrap_or(context.lasts_ms).min(context.lasts_ms),
     })
 }
 

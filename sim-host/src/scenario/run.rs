@@ -171,8 +171,8 @@ impl Rehearsal<'_> {
                 self.act(act)?;
                 self.script.notice();
             }
-            while let Some(pulses) = self.water.take(now_ms)? {
-                self.replay.take_pulses(&pulses)?;
+            while let Some(entry) = self.water.take(now_ms)? {
+                self.replay.take(&entry)?;
                 self.water.announce(self.replay.world_mut());
             }
             if now_ms >= end_ms {

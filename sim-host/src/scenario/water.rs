@@ -7,22 +7,9 @@ use bedkeeper::RawSettings;
 use bedkeeper::program::Position;
 use bedkeeper::settings::MeterPlace;
 
-use super::demand::{Demand, Draws};
-use crate::recording::{COMMON_METER, Pulses, Recording, RecordingError};
+use crate::demand::{Demand, Draw};
+use crate::recording::{COMMON_METER, Entry, Pulses, Recording, RecordingError};
 use crate::replay::World;
-
-/// A steady flow for a while.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Draw {
-    /// When it begins, ms.
-    pub from_ms: u64,
-    /// When it ends, ms.
-    pub to_ms: u64,
-    /// How much flows, mL/min.
-    pub ml_per_min: u32,
-    /// The tank whose meter sees it, whatever the valves say; `None` shares it among the tanks that stand open.
-    pub meter: Option<u8>,
-}
 
 /// What a scenario says about water.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -47,7 +34,7 @@ pub enum Source {
     /// Pulses at stated moments.
     Rows(std::vec::IntoIter<Pulses>, Option<Pulses>),
     /// From a recording.
-    Recording(Box<Recording>, Option<Pulses>),
+    Recording(Box<Recording>, Option<Entry>),
     /// From flows.
     Flow(Flow),
 }
@@ -81,17 +68,14 @@ impl Source {
                 Self::Rows(rows, first)
             }
             Water::Flows(draws) => flow(Box::new(draws.clone().into_iter())),
-            Water::Demand(demand) => {
-                let draws: Draws = demand.draws();
-                flow(Box::new(draws))
-            }
+            Water::Demand(demand) => flow(Box::new(demand.draws())),
             Water::File(path) => Self::recording(Recording::open(path)?)?,
             Water::Bundled(name) => Self::recording(crate::cli::bundled_recording(name)?)?,
         })
     }
 
     fn recording(mut recording: Recording) -> Result<Self, RecordingError> {
-        let first = recording.next()?;
+        let first = recording.next_entry()?;
         Ok(Self::Recording(Box::new(recording), first))
     }
 
@@ -99,7 +83,8 @@ impl Source {
     #[must_use]
     pub fn next_ms(&mut self, world: &World) -> Option<u64> {
         match self {
-            Self::Rows(_, next) | Self::Recording(_, next) => next.map(|pulses| pulses.at_ms),
+            Self::Rows(_, next) => next.map(|pulses| pulses.at_ms),
+            Self::Recording(_, next) => next.map(|entry| entry.at_ms()),
             Self::Flow(flow) => flow.next_ms(&open_meters(world)),
         }
     }
@@ -113,7 +98,7 @@ impl Source {
 
     /// Tells the full plant of the next pulses, where only they are known; once, before time goes on to them.
     pub fn announce(&self, world: &mut World) {
-        if let Self::Rows(_, Some(pulses)) | Self::Recording(_, Some(pulses)) = self {
+        if let Self::Rows(_, Some(pulses)) | Self::Recording(_, Some(Entry::Pulses(pulses))) = self {
             world.expect_water(pulses);
         }
     }
@@ -128,19 +113,20 @@ impl Source {
         }
     }
 
-    /// The next pulses that are due.
+    /// The next pulses, or edge of a contact, that are due.
     ///
     /// # Errors
     /// The recording cannot be read on.
-    pub fn take(&mut self, now_ms: u64) -> Result<Option<Pulses>, RecordingError> {
-        let due = |next: &Option<Pulses>| next.is_some_and(|pulses| pulses.at_ms <= now_ms);
+    pub fn take(&mut self, now_ms: u64) -> Result<Option<Entry>, RecordingError> {
         match self {
-            Self::Rows(rows, next) if due(next) => Ok(std::mem::replace(next, rows.next())),
-            Self::Recording(recording, next) if due(next) => {
-                let following = recording.next()?;
+            Self::Rows(rows, next) if next.is_some_and(|pulses| pulses.at_ms <= now_ms) => {
+                Ok(std::mem::replace(next, rows.next()).map(Entry::Pulses))
+            }
+            Self::Recording(recording, next) if next.is_some_and(|entry| entry.at_ms() <= now_ms) => {
+                let following = recording.next_entry()?;
                 Ok(std::mem::replace(next, following))
             }
-            Self::Flow(flow) => Ok(flow.take(now_ms)),
+            Self::Flow(flow) => Ok(flow.take(now_ms).map(Entry::Pulses)),
             _ => Ok(None),
         }
     }

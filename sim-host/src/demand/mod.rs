@@ -1,0 +1,28 @@
+//! Water use: recordings made from profiles, converted from other files, described, and made faulty on purpose.
+//!
+//! A profile is a shape of a day and a week and the kinds of draws that people or machines make. Draws begin at random
+//! moments (a Poisson process whose rate follows the shape), last for a while at one flow, and may come in groups, as the
+//! fills of a washing machine do. A perfect meter turns the sum of their flows into pulses. The shapes are invented for
+//! rehearsal; nothing in them was measured.
+//!
+//! All arithmetic is in whole numbers and the generator is a fixed one (PCG), so that a seed gives the same bytes on
+//! every machine. Memory does not grow with the days.
+
+mod chance;
+pub mod cli;
+mod draws;
+mod meter;
+mod output;
+mod profile;
+mod show;
+mod size;
+mod statistics;
+mod write;
+
+pub use draws::{Demand, Draw, Draws, MOST_ML_A_DAY};
+pub use meter::PerfectMeter;
+pub use profile::{Counted, Profile, Shape};
+pub use size::Size;
+pub use statistics::{PUBLISHED_NIGHT_SHARE, Statistics, Summary};
+pub(crate) use statistics::{since_midnight_ms, weekday};
+pub use write::{Facts, Form, Packing, Writer};

@@ -1,0 +1,197 @@
+//! The figures of a recording as people read them, at 80 columns.
+
+use std::fmt::Write as _;
+
+use super::statistics::{PUBLISHED_NIGHT_SHARE, Stretch, Summary};
+use crate::cli::Style;
+use crate::quantity::show::duration_brief;
+
+const DAYS: [&str; 7] = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
+const BAR_CHARS: usize = 48;
+
+/// How much is shown.
+pub(super) struct Layout<'s> {
+    style: &'s Style,
+    /// With the pictures of day and week.
+    pictures: bool,
+}
+
+impl<'s> Layout<'s> {
+    /// The figures alone.
+    pub fn brief(style: &'s Style) -> Self {
+        Self { style, pictures: false }
+    }
+
+    /// With the pictures of day and week.
+    #[allow(dead_code)]
+    pub fn whole(style: &'s Style) -> Self {
+        Self { style, pictures: true }
+    }
+}
+
+/// The figures of a recording.
+pub(super) fn figures(heading: &str, s: &Summary, layout: &Layout<'_>) -> String {
+    let mut text = String::new();
+    // Writing to a string cannot fail.
+    let _ = write(&mut text, heading, s, layout);
+    text
+}
+
+fn write(out: &mut String, heading: &str, s: &Summary, layout: &Layout<'_>) -> std::fmt::Result {
+    let unit = if s.litres_per_pulse.is_some() { "L" } else { "pulses" };
+    let style = layout.style;
+    writeln!(out, "{}", style.bold(&plain(heading)))?;
+    let from = s
+        .start
+        .as_ref()
+        .map_or_else(|| "; the start is not told".to_owned(), |start| format!(" from {}", start.replace('T', " ")));
+    row(out, "span", &format!("{}{from}", span(s.span_days)))?;
+    let each = s
+        .litres_per_pulse
+        .map_or_else(|| "; the water of a pulse is not told".to_owned(), |litres| format!(" of {} L", figure(litres)));
+    row(out, "pulses", &format!("{} in {} rows{each}", grouped(s.pulses), grouped(s.rows)))?;
+    row(out, "a day", &format!("{} {unit}{}", figure(s.litres_a_day), range(s, unit)))?;
+    let [one, ten, hour] = s.peak_l_per_min.map(figure);
+    row(out, "largest flow", &format!("{one} {unit}/min over 1 min, {ten} over 10 min, {hour} over 1 h"))?;
+    if let Some(share) = s.share_02_05 {
+        let against = if share < PUBLISHED_NIGHT_SHARE { "below" } else { "ABOVE" };
+        row(
+            out,
+            "02:00 to 05:00",
+            &format!("{:.1} % of the water; {against} the 4 % published for homes (Mayer 1999)", share * 100.0),
+        )?;
+    }
+    row(out, "longest flow", &stretch(&s.longest_flow, "without a pause"))?;
+    row(out, "longest silence", &stretch(&s.longest_silence, "without a pulse"))?;
+    if s.meters.iter().any(|meter| *meter > 0) {
+        let names: Vec<String> =
+            s.meters.iter().map(|m| if *m == 0 { "common".to_owned() } else { format!("tank {m}") }).collect();
+        row(out, "meters", &names.join(", "))?;
+    }
+    if layout.pictures {
+        pictures(out, s, unit, style)?;
+    }
+    for text in &s.suspicious {
+        folded(out, &format!("note: {text}"))?;
+    }
+    Ok(())
+}
+
+fn row(out: &mut String, label: &str, text: &str) -> std::fmt::Result {
+    writeln!(out, "  {label:<16} {text}")
+}
+
+fn pictures(out: &mut String, s: &Summary, unit: &str, style: &Style) -> std::fmt::Result {
+    let known = s.start.is_some();
+    let what = if known { "hour of the day" } else { "hour, counted from the start" };
+    writeln!(out, "\n{}", style.bold(&format!("{unit} a day by {what}")))?;
+    let most = s.litres_by_hour.iter().copied().fold(0.0, f64::max);
+    for (hour, litres) in s.litres_by_hour.iter().enumerate() {
+        writeln!(out, "  {hour:02}  {:>12}  {}", figure(*litres), bar(*litres, most))?;
+    }
+    if s.litres_by_weekday.iter().any(Option::is_some) {
+        writeln!(out, "\n{}", style.bold(&format!("{unit} a day by weekday (whole days)")))?;
+        let most = s.litres_by_weekday.iter().flatten().copied().fold(0.0, f64::max);
+        for (day, litres) in DAYS.iter().zip(s.litres_by_weekday) {
+            match litres {
+                Some(litres) => writeln!(out, "  {day} {:>12}  {}", figure(litres), bar(litres, most))?,
+                None => writeln!(out, "  {day} {:>12}", "-")?,
+            }
+        }
+    }
+    writeln!(out)
+}
+
+fn bar(value: f64, most: f64) -> String {
+    let share = if most > 0.0 { value / most } else { 0.0 };
+    let mut chars = (share * BAR_CHARS as f64).round() as usize;
+    if value > 0.0 {
+        chars = chars.max(1);
+    }
+    "#".repeat(chars.min(BAR_CHARS))
+}
+
+fn span(days: f64) -> String {
+    if days.fract() == 0.0 && days >= 1.0 {
+        let s = if days == 1.0 { "" } else { "s" };
+        return format!("{days:.0} day{s}");
+    }
+    duration_brief((days * 86_400_000.0).round() as u64)
+}
+
+fn range(s: &Summary, unit: &str) -> String {
+    s.litres_of_a_day
+        .map_or_else(String::new, |[least, most]| format!(" ({} to {} {unit})", figure(least), figure(most)))
+}
+
+fn stretch(stretch: &Stretch, what: &str) -> String {
+    if stretch.lasts_s <= 0.0 {
+        return "none".to_owned();
+    }
+    let at = stretch.from_s;
+    format!(
+        "{} {what}, from day {} {:02}:{:02} of the record",
+        duration_brief((stretch.lasts_s * 1e3).round() as u64),
+        (at / 86_400.0).floor() as u64 + 1,
+        (at % 86_400.0 / 3_600.0) as u64,
+        (at % 3_600.0 / 60.0) as u64
+    )
+}
+
+/// Three leading digits, and whole above a hundred.
+fn figure(value: f64) -> String {
+    match value {
+        0.0 => "0".to_owned(),
+        v if v >= 100.0 => grouped(v.round() as u64),
+        v if v >= 10.0 => trimmed(format!("{v:.1}")),
+        v if v >= 0.1 => trimmed(format!("{v:.2}")),
+        v => trimmed(format!("{v:.5}")),
+    }
+}
+
+fn trimmed(text: String) -> String {
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// Digits in groups of three.
+fn grouped(number: u64) -> String {
+    let digits = number.to_string();
+    let mut text = String::with_capacity(digits.len() + digits.len() / 3);
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            text.push(' ');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A text from a file, made fit for a terminal.
+fn plain(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+}
+
+/// A sentence in lines of 80 columns.
+fn folded(out: &mut String, text: &str) -> std::fmt::Result {
+    let mut line = String::from(" ");
+    for word in plain(text).split(' ') {
+        if line.chars().count() + 1 + word.chars().count() > 80 {
+            writeln!(out, "{line}")?;
+            line = String::from("   ");
+        }
+        line.push(' ');
+        line.push_str(word);
+    }
+    writeln!(out, "{line}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn figures_have_three_leading_digits() {
+        let shown = [0.0, 0.012_34, 0.5, 9.999, 12.34, 123.4, 1_234_567.0].map(figure);
+        assert_eq!(shown, ["0", "0.01234", "0.5", "10", "12.3", "123", "1 234 567"]);
+    }
+}
