@@ -21,6 +21,24 @@ pub fn sentence(event: &Event) -> String {
     let litres = |v: Volume| show::volume(v.nl(), UnitSystem::Metric).to_string();
     match *event {
         Event::AbsenceEnded => "the absence is over".to_owned(),
+        Event::RelayTestEnded { relay } => format!("relay {} is asked for by its test no more", relay + 1),
+        Event::ContactsTested { moved } if moved.is_empty() => "contacts were tried: none moved".to_owned(),
+        Event::ContactsTested { moved } => {
+            let moved: Vec<_> = moved.iter().map(|contact| contact.slug()).collect();
+            format!("contacts were tried: {} moved", moved.join(", "))
+        }
+        Event::MeterChecked { meter, check } => format!(
+            "meter {}: {} pulses for {} caught, {:.1} % too {}",
+            meter + 1,
+            check.pulses,
+            litres(check.caught),
+            f64::from(check.error_per_mille.saturating_abs()) / 10.0,
+            if check.error_per_mille < 0 { "little" } else { "much" }
+        ),
+        Event::CountGivenUp { meter } => {
+            format!("meter {}: its pulses are counted no more, since nobody told what was caught", meter + 1)
+        }
+        Event::SettingsChanged { who } => format!("{} had them taken", who_text(who)),
         Event::TestEnded { tank } => format!("{tank}: the valve that was tried goes back"),
         Event::Duty { tank, duty, reason } => format!("{tank} is {duty}: {}", reason_text(reason)),
         Event::Asked { tank, cause } => format!("{tank} asks to regenerate: {cause}"),
@@ -92,6 +110,9 @@ pub fn sentence(event: &Event) -> String {
             action.slug(),
             match action {
                 Action::Alarm(AlarmAction::Acknowledge(alarm) | AlarmAction::Reset(alarm)) => format!(" of {alarm}"),
+                Action::TestRelay { relay, .. } => format!(" on relay {}", relay.saturating_add(1)),
+                Action::CountPulses { meter } => format!(" of meter {}", meter.saturating_add(1)),
+                Action::Caught { volume } => format!(" {}", litres(volume)),
                 _ => action.tank().map(|tank| format!(" on {tank}")).unwrap_or_default(),
             },
             if granted { "granted" } else { "refused" }

@@ -136,6 +136,10 @@ impl Walk {
             Event::StepEnded { step: StepKind::BrineRefill, ran, .. } if ran > Millis::ZERO => self.brine_filled = true,
             Event::StepEnded { tank, step: StepKind::FastRinse, ran, .. } if ran >= AIR_PURGE => self.purge(tank),
             Event::PurgeEnded { tank, .. } => self.purge(tank),
+            Event::MeterChecked { check, .. } => self.meter_checked(check),
+            Event::HardnessTested { treated, feed: Some(feed), .. } => {
+                self.hardness_tested(HardnessTest { feed, treated });
+            }
             _ => {}
         }
     }

@@ -130,6 +130,8 @@ impl Draft {
         controller.change_settings(now, settings).map_err(|refused| match refused {
             SettingsRefused::Regenerating => NotTaken::Regenerating,
             SettingsRefused::NeedsRestart => NotTaken::NeedsRestart,
-        })
+        })?;
+        controller.settings_changed_by(who);
+        Ok(())
     }
 }

@@ -234,6 +234,28 @@ pub enum Event {
         /// Of which tank.
         tank: TankId,
     },
+    /// A relay that was tried is asked for no more.
+    RelayTestEnded {
+        /// Which, from 0.
+        relay: u8,
+    },
+    /// Contacts were tried by hand.
+    ContactsTested {
+        /// Those that were seen to open or close.
+        moved: crate::contact::ContactSet,
+    },
+    /// A meter was compared with water that was caught (M1).
+    MeterChecked {
+        /// Which, from 0.
+        meter: u8,
+        /// What was found.
+        check: crate::commission::MeterCheck,
+    },
+    /// Nobody told how much water was caught.
+    CountGivenUp {
+        /// Of which meter, from 0.
+        meter: u8,
+    },
     /// An operator did something.
     Operator {
         /// Who.
@@ -261,6 +283,11 @@ pub enum Event {
     RetainedLost,
     /// New settings run.
     SettingsTaken,
+    /// Someone had them taken.
+    SettingsChanged {
+        /// Who.
+        who: Who,
+    },
     /// Settings were refused; those that ran run on.
     SettingsRefused,
 }

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::program::Position;
-use crate::units::{Hardness, TankId};
+use crate::units::{Hardness, TankId, Volume};
 use crate::watch::Alarm;
 
 /// An operator's action. Each is journalled with who asked, granted or not.
@@ -46,6 +46,25 @@ pub enum Action {
         tank: TankId,
         /// Where to.
         position: Position,
+    },
+    /// Switch a relay on, for at most a minute and within its own times (O6, Y2).
+    TestRelay {
+        /// Which, from 0.
+        relay: u8,
+        /// For how long; at most 60.
+        seconds: u8,
+    },
+    /// Watch contacts that are moved by hand, for five minutes: nothing follows from them (O6).
+    TestContacts,
+    /// Count the pulses of a meter while its water is caught, for an hour at the most (M1, O6).
+    CountPulses {
+        /// Which, from 0.
+        meter: u8,
+    },
+    /// So much was caught since the count began (M1, O6).
+    Caught {
+        /// How much.
+        volume: Volume,
     },
     /// End what is being tried.
     EndTest,
@@ -103,6 +122,10 @@ impl Action {
             | Self::Leave { .. }
             | Self::Return
             | Self::EndTest
+            | Self::TestRelay { .. }
+            | Self::TestContacts
+            | Self::CountPulses { .. }
+            | Self::Caught { .. }
             | Self::BrineReady
             | Self::SaltFilled => None,
         }
@@ -126,6 +149,10 @@ impl Action {
             Self::Return => "return",
             Self::TestDrive { .. } => "test-drive",
             Self::EndTest => "end-test",
+            Self::TestRelay { .. } => "test-relay",
+            Self::TestContacts => "test-contacts",
+            Self::CountPulses { .. } => "count-pulses",
+            Self::Caught { .. } => "caught",
             Self::TestHardness { .. } => "test-hardness",
             Self::ReplaceResin(_) => "replace-resin",
             Self::Alarm(AlarmAction::Acknowledge(_)) => "acknowledge",
@@ -191,7 +218,7 @@ pub enum Refused {
     NoSuchPosition,
     /// This position is not tried by hand.
     NotTried,
-    /// Drain, brine tank or another valve is in use.
+    /// Drain, brine tank, relay or another test is in use.
     InUse,
     /// Nothing is being tried.
     NothingTried,
@@ -199,6 +226,14 @@ pub enum Refused {
     NotServing,
     /// A filter holds no resin.
     NoResin,
+    /// There is no such relay.
+    NoSuchRelay,
+    /// This relay protects, or must stay on for long.
+    RelayNotTried,
+    /// The relay has not been off for its least time.
+    MustRest,
+    /// Too few pulses to tell anything of a meter.
+    TooFewPulses,
 }
 
 impl core::fmt::Display for Refused {
@@ -228,10 +263,16 @@ impl core::fmt::Display for Refused {
             Self::NotAway => "no absence was announced",
             Self::NoSuchPosition => "the valve has no such position",
             Self::NotTried => "this position is not tried by hand: it belongs to service or to a regeneration",
-            Self::InUse => "the drain, the brine tank or another valve is in use",
+            Self::InUse => "the drain, the brine tank, the relay or the place of another test is in use",
             Self::NothingTried => "nothing is being tried",
             Self::NotServing => "the tank does not serve: there is no water behind it to test",
             Self::NoResin => "a filter holds no resin",
+            Self::NoSuchRelay => "there is no such relay",
+            Self::RelayNotTried => {
+                "this relay is not tried now: it protects the plant, or must stay on for more than a minute"
+            }
+            Self::MustRest => "the relay has not been off for its least time",
+            Self::TooFewPulses => "fewer than ten pulses, or no water, tell too little of a meter: catch more",
         })
     }
 }

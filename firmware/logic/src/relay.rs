@@ -97,6 +97,11 @@ impl Relay {
         self.state == State::Limited
     }
 
+    /// Whether it has been off for its least time.
+    pub(crate) fn has_rested(&self, now: Instant, settings: &RawRelay) -> bool {
+        self.state == State::Off && elapsed(self.since, now) >= settings.min_off
+    }
+
     /// Acts on whether it is asked for; says whether anything changed.
     pub(crate) fn poll(&mut self, now: Instant, asked: bool, settings: &RawRelay) -> bool {
         let lasted = elapsed(self.since, now);

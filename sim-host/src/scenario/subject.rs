@@ -6,7 +6,7 @@ use bedkeeper::journal::{Event, Record};
 use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::Outcome;
-use bedkeeper::units::{Hardness, TankId};
+use bedkeeper::units::{Hardness, TankId, Volume};
 use bedkeeper::watch::Alarm;
 
 use super::time::Days;
@@ -85,6 +85,10 @@ pub fn action_slugs() -> Vec<&'static str> {
         A::Return,
         A::TestDrive { tank, position: Position::Service },
         A::EndTest,
+        A::TestRelay { relay: 0, seconds: 0 },
+        A::TestContacts,
+        A::CountPulses { meter: 0 },
+        A::Caught { volume: Volume::ZERO },
         A::TestHardness { tank, treated: Hardness(0), feed: None },
         A::ReplaceResin(tank),
         A::BrineReady,
@@ -114,6 +118,7 @@ pub fn action(slug: &str, tank: TankId) -> Option<Action> {
         "vouch" => A::Vouch(tank),
         "return" => A::Return,
         "end-test" => A::EndTest,
+        "test-contacts" => A::TestContacts,
         "replace-resin" => A::ReplaceResin(tank),
         "brine-ready" => A::BrineReady,
         "salt-filled" => A::SaltFilled,

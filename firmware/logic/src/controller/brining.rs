@@ -74,7 +74,8 @@ impl<const N: usize> Controller<N> {
             return Some(self.make_up_ready_at());
         }
         if settings.brine.ready_by_contact {
-            return self.contacts.brine_ready.closed_since().is_none().then_some(None);
+            let is_open = self.contacts.brine_ready.closed_since().is_none();
+            return (is_open || self.are_contacts_tried()).then_some(None);
         }
         self.brine.ready_at(now, settings.brine_ready_after).map(Some)
     }

@@ -23,7 +23,10 @@ impl<const N: usize> Controller<N> {
             let closed = before(unit);
             if was != closed {
                 self.write(Event::Contact { contact, closed });
+                self.note_moved(contact);
             }
+            // Moved by hand, it means nothing (O6).
+            let edge = edge && !self.are_contacts_tried();
             if edge && contact == Contact::BrineEmpty {
                 self.note_brine_empty();
             }
@@ -45,6 +48,10 @@ impl<const N: usize> Controller<N> {
     #[inline(never)]
     pub(super) fn poll_remote(&mut self, now: Instant) {
         let Some(since) = self.remote_pending() else { return };
+        if self.are_contacts_tried() {
+            self.contacts.remote_served = Some(since);
+            return;
+        }
         // Open at the pin, it has not been closed so long, even if that is not believed yet.
         if elapsed(since, now) < self.settings.remote_minimum || !self.contacts.remote.is_closed_at_pin() {
             return;

@@ -61,7 +61,7 @@ pub use holds::Why;
 use joining::Stage;
 pub use power::Save;
 use shared_valve::SharedValve;
-use testing::DriveTest;
+use testing::Test;
 
 /// What a driver tells the controller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -252,7 +252,7 @@ pub struct Controller<const N: usize> {
     relays_decided: bool,
     locks: Locks,
     presence: Presence,
-    test: Option<DriveTest>,
+    test: Option<Test>,
     journal: Journal<N>,
     /// Records written by the decision under way.
     written: u8,
@@ -492,6 +492,7 @@ impl<const N: usize> Controller<N> {
         self.accounts.metered.add(volume);
         self.power.metered(volume, self.settings.retain_volume());
         self.tally.pass(volume);
+        self.count_caught(meter, count);
         let flow_changed = self.note_flow(now, count);
         let crossed = match self.settings.meter.place {
             MeterPlace::Common => {
@@ -673,6 +674,11 @@ impl<const N: usize> Controller<N> {
         }
         self.decide(now);
         Ok(())
+    }
+
+    /// Tells who had new settings taken (Q5).
+    pub(crate) fn settings_changed_by(&mut self, who: Who) {
+        self.write(Event::SettingsChanged { who });
     }
 
     /// Tells that settings were offered that do not pass: the present ones run on, with an alarm (S11).

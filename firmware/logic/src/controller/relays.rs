@@ -50,7 +50,10 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Whether a relay is asked for.
-    fn relay_asked(&self, now: Instant, place: usize, given: &RawRelay) -> bool {
+    pub(super) fn relay_asked(&self, now: Instant, place: usize, given: &RawRelay) -> bool {
+        if self.is_relay_tried(place) {
+            return true;
+        }
         match given.program {
             RelayProgram::Unused => false,
             RelayProgram::OnAlarm(least) => self.stands_at_least(least, given.longest_on > Millis::ZERO),
@@ -117,7 +120,7 @@ impl<const N: usize> Controller<N> {
     /// When a relay changes by itself.
     pub(super) fn relay_deadlines(&self, now: Instant, next: &mut Earliest) {
         for (place, (relay, given)) in self.relays.iter().zip(&self.settings.relays).enumerate() {
-            if given.program == RelayProgram::Unused && !relay.is_on() {
+            if given.program == RelayProgram::Unused && !relay.is_on() && !self.is_relay_tried(place) {
                 continue;
             }
             let asked = self.relay_asked(now, place, given);

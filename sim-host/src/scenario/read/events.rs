@@ -231,6 +231,20 @@ fn read_action<'d>(entry: &Entry<'d>, section: &mut Section<'d>, r: &mut Reader<
             let feed = section.optional(r, "feed").and_then(|e| e.hardness(r));
             Action::TestHardness { tank, treated: treated?, feed }
         }
+        "test-relay" => {
+            let relay = section.required(r, "relay", "1").and_then(|e| number(&e, r, 1, 4));
+            let lasts = section.optional(r, "for").map_or(Some(60_000), |e| length(&e, r))?;
+            let seconds = u8::try_from(lasts.div_ceil(1_000)).unwrap_or(u8::MAX);
+            Action::TestRelay { relay: u8::try_from(relay?.saturating_sub(1)).unwrap_or(u8::MAX), seconds }
+        }
+        "count-pulses" => {
+            let meter = section.optional(r, "meter").map_or(Some(1), |e| number(&e, r, 1, 8))?;
+            Action::CountPulses { meter: u8::try_from(meter.saturating_sub(1)).unwrap_or(u8::MAX) }
+        }
+        "caught" => {
+            let volume = section.required(r, "volume", "\"100 L\"").and_then(|e| e.volume(r));
+            Action::Caught { volume: volume? }
+        }
         "leave" => {
             let days = section.optional(r, "days").map_or(Some(0), |e| number(&e, r, 0, 255))?;
             Action::Leave { days: u8::try_from(days).unwrap_or(u8::MAX) }
