@@ -199,7 +199,7 @@ fn o6_contacts_are_tried_without_consequence() {
         site.run_for(10 * SEC);
         site.contact(contact, true);
     }
-    let brine = site.controller.brine().clone();
+    let brine = *site.controller.brine();
     site.run_for(10 * MIN);
     let mut moved = ContactSet::EMPTY;
     for contact in [Contact::Sensor, Contact::BrineEmpty, Contact::Remote] {
