@@ -10,7 +10,7 @@ use bedkeeper_sim::evidence::{Evidence, PlantEvidence};
 use bedkeeper_sim::physics::brine_tank::FloatFault;
 use bedkeeper_sim::process::{Design, Process};
 use bedkeeper_sim::recording::Recording;
-use bedkeeper_sim::replay::{Checker, Gatherer, Observer, Replay, ValveTimes, World};
+use bedkeeper_sim::replay::{Checker, Gatherer, Observer, RegenerationTable, Replay, ValveTimes, World};
 use bedkeeper_sim::site::Site;
 use site_support::{good, with};
 
@@ -461,4 +461,30 @@ fn the_simple_plant_says_nothing_about_water() {
     assert!(evidence.plant.is_none() && evidence.regenerations.iter().all(|r| r.water.is_none()));
     let json = bedkeeper_sim::evidence::json(&evidence).expect("serialises");
     assert!(!json.contains("\"plant\"") && !json.contains("\"water\":"), "{json}");
+}
+
+/// The table ends with what the plant did where it is modelled, and has no such columns where it is not.
+#[test]
+fn the_table_of_regenerations_ends_with_what_the_plant_did() {
+    let table = |evidence: &Evidence| {
+        let mut bytes = Vec::new();
+        RegenerationTable::write(evidence, &mut bytes).expect("memory");
+        String::from_utf8(bytes).expect("UTF-8")
+    };
+    let recording = Recording::from_reader("bundled", Cursor::new(FORTNIGHT), None).expect("bundled");
+    let (mut evidence, _) = evidence(&apartments(), recording, |_| ());
+    let full = table(&evidence);
+    let mut lines = full.lines();
+    let header = lines.next().expect("a header");
+    assert!(header.ends_with(",steps,plant_salt_kg,plant_drain_l,plant_leakage_mean_mg_l"), "{header}");
+    for (line, r) in lines.zip(&evidence.regenerations) {
+        let last: Vec<f64> = line.rsplit(',').take(3).map(|figure| figure.parse().expect("a figure")).collect();
+        let [leakage, drain_l, salt_kg] = last[..] else { panic!("{line}") };
+        assert!((7.0..9.0).contains(&salt_kg) && (0.01..17.0).contains(&leakage), "{line}");
+        assert!((drain_l * 1e9 / r.drain_nl as f64 - 1.0).abs() < 0.15, "{line}");
+    }
+    evidence.plant = None;
+    let simple = table(&evidence);
+    assert!(simple.lines().next().expect("a header").ends_with(",holds_before,steps"));
+    assert!(simple.lines().zip(full.lines()).all(|(short, long)| long.starts_with(short)));
 }

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
+use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
 use super::cycle::{CycleRun, CycleSpec, Flows, Outcome, Regeneration, ServicePoint};
@@ -21,6 +22,8 @@ const EQUILIBRIUM_PLATES: usize = 20;
 const DIFFUSION_PLATES: usize = 80;
 /// Rows a curve is thinned to.
 const CURVE_ROWS: usize = 2_000;
+/// How often the progress of a long run is drawn.
+const BAR_TICK: std::time::Duration = std::time::Duration::from_millis(500);
 /// Curves are carried on past the end point to this share of the feed hardness.
 const CURVE_TO_SHARE: f64 = 0.3;
 /// A virgin curve is carried on to this share of the feed hardness.
@@ -56,7 +59,8 @@ pub struct BedArgs {
     /// log K of magnesium against sodium (Gaines–Thomas)
     #[arg(long, default_value = "0.6", value_parser = |t: &str| q::parse(t, q::NUMBER), allow_hyphen_values = true)]
     pub log_k_mg: f64,
-    /// Plates in series: they stand for all spreading of the fronts [default: 20 with --equilibrium, else 80]
+    /// Plates in series, 1 to 1000: they stand for all spreading of the fronts. With diffusion, fewer than 80 leak too
+    /// early [default: 20 with --equilibrium, else 80]
     #[arg(long)]
     pub plates: Option<usize>,
     /// Feed hardness as CaCO3 (mg/L, gpg, dH, fH, mmol/L, meq/L)
@@ -77,7 +81,7 @@ pub struct BedArgs {
     /// Temperature (C or F)
     #[arg(long, default_value = "15C", value_parser = q::parse_temperature, allow_hyphen_values = true)]
     pub temperature: f64,
-    /// Salt per regeneration (g/L or lb/ft3 of resin); given in whole plates
+    /// Salt per regeneration (g/L or lb/ft3 of resin); brine comes in whole plates, so the nearest dose to it is given
     #[arg(long, default_value = "160g/L", value_parser = q::parse_dose, allow_hyphen_values = true)]
     pub dose: f64,
     /// Brine strength by weight
@@ -149,10 +153,16 @@ pub struct BedAnswer {
     pub plates: usize,
     /// Salt given, g NaCl per litre of resin; 0 for a virgin run.
     pub dose_g_per_l: f64,
+    /// The same under a name that says so: brine comes in whole plates.
+    pub dose_actual_g_per_l: f64,
+    /// Salt asked for, g NaCl per litre of resin; 0 for a virgin run.
+    pub dose_asked_g_per_l: f64,
     /// Cycles run.
     pub cycles: usize,
     /// Whether the cycles had settled.
     pub converged: bool,
+    /// Why not, in words; null if they had.
+    pub not_settled_because: Option<String>,
     /// Hardness removed up to the end point, g CaCO3 per litre of resin.
     pub capacity_g_caco3_per_l: f64,
     /// Bed volumes to the end point.
@@ -178,6 +188,11 @@ impl BedArgs {
     /// bed, and a plate that is spent before the next begins leaks in steps.
     pub(super) fn plates_or_usual(&self) -> usize {
         self.plates.unwrap_or(if self.equilibrium { EQUILIBRIUM_PLATES } else { DIFFUSION_PLATES })
+    }
+
+    /// Whether diffusion is on in fewer plates than it needs.
+    pub(super) fn leaks_early(&self) -> bool {
+        !self.equilibrium && self.plates_or_usual() < DIFFUSION_PLATES
     }
 
     /// The case these options describe, at a dose in g/L.
@@ -221,7 +236,7 @@ impl BedArgs {
         }
     }
 
-    fn run_case(&self, dose_g_l: f64, curve_wanted: bool) -> Result<CaseResult, BedError> {
+    fn run_case(&self, dose_g_l: f64, curve_wanted: bool, seen: impl FnMut(usize)) -> Result<CaseResult, BedError> {
         let spec = self.case(dose_g_l);
         let mut curve = Vec::new();
         let outcome = if self.virgin {
@@ -233,23 +248,26 @@ impl BedArgs {
             })?
         } else {
             let mut run = CycleRun::new(spec)?;
-            let outcome = run.to_steady()?;
+            let outcome = run.to_steady_seen(seen)?;
             if curve_wanted {
                 let past = (CURVE_TO_SHARE * self.hardness).max(self.until);
                 curve = run.curves(past)?.1;
             }
             outcome
         };
-        Ok(CaseResult { answer: self.answer(&outcome), curve: thin(curve) })
+        Ok(CaseResult { answer: self.answer(&outcome, dose_g_l), curve: thin(curve) })
     }
 
-    fn answer(&self, o: &Outcome) -> BedAnswer {
+    fn answer(&self, o: &Outcome, dose_asked_g_l: f64) -> BedAnswer {
         BedAnswer {
             direction: self.direction,
             plates: self.plates_or_usual(),
             dose_g_per_l: o.dose_g_l,
+            dose_actual_g_per_l: o.dose_g_l,
+            dose_asked_g_per_l: if self.virgin { 0.0 } else { dose_asked_g_l },
             cycles: o.cycles,
             converged: o.converged,
+            not_settled_because: o.unsettled.map(|why| why.to_string()),
             capacity_g_caco3_per_l: o.capacity_g_l,
             bed_volumes: o.bed_volumes,
             leakage_mean_mg_l: o.leakage_mean_mg_l,
@@ -260,14 +278,15 @@ impl BedArgs {
     }
 }
 
-/// Answers what the options ask, on standard output and in the files named.
+/// Answers what the options ask, on standard output and in the files named; with `progress`, a run that takes longer
+/// tells of itself on standard error.
 ///
 /// Exits 0 when every case settled, 1 when one did not within its cycles.
 ///
 /// # Errors
 /// [`BedError`] for figures out of range, a case that never ends, or a file that
 /// cannot be written; the caller exits 2.
-pub fn run(args: &BedArgs) -> Result<ExitCode, BedError> {
+pub fn run(args: &BedArgs, progress: bool) -> Result<ExitCode, BedError> {
     let doses = args.sweep.as_ref().map_or_else(|| vec![args.dose], |doses| doses.0.clone());
     let curves = args.csv.is_some() || args.html.is_some();
     let to_output = |path: &Option<PathBuf>| path.as_deref() == Some(Path::new("-"));
@@ -276,7 +295,13 @@ pub fn run(args: &BedArgs) -> Result<ExitCode, BedError> {
     if claims > 1 {
         return Err(BedError::OneOutput);
     }
-    let results = doses.iter().map(|&dose| args.run_case(dose, curves)).collect::<Result<Vec<_>, _>>()?;
+    let mut bar = Bar::new(progress, doses.len());
+    let mut results = Vec::new();
+    for (i, &dose) in doses.iter().enumerate() {
+        bar.tell(i, 0);
+        results.push(args.run_case(dose, curves, |cycles| bar.tell(i, cycles))?);
+    }
+    bar.end();
     if let Some(path) = &args.csv {
         write(path, &csv(&results[0].curve))?;
     }
@@ -291,6 +316,38 @@ pub fn run(args: &BedArgs) -> Result<ExitCode, BedError> {
         write(Path::new("-"), &readable(args, &results))?;
     }
     Ok(if results.iter().all(|r| r.answer.converged) { ExitCode::SUCCESS } else { ExitCode::from(1) })
+}
+
+/// How far a run is, on a terminal, once it has taken a while.
+struct Bar {
+    bar: Option<ProgressBar>,
+    doses: usize,
+}
+
+impl Bar {
+    fn new(progress: bool, doses: usize) -> Self {
+        let bar = progress.then(|| {
+            let bar = ProgressBar::new_spinner();
+            if let Ok(look) = ProgressStyle::with_template("{spinner} {msg}, {elapsed}") {
+                bar.set_style(look);
+            }
+            bar.enable_steady_tick(BAR_TICK);
+            bar
+        });
+        Self { bar, doses }
+    }
+
+    fn tell(&self, dose: usize, cycles: usize) {
+        if let Some(bar) = &self.bar {
+            bar.set_message(format!("dose {} of {}, {cycles} cycles run", dose + 1, self.doses));
+        }
+    }
+
+    fn end(&mut self) {
+        if let Some(bar) = self.bar.take() {
+            bar.finish_and_clear();
+        }
+    }
 }
 
 fn write(path: &Path, text: &str) -> Result<(), BedError> {
@@ -374,161 +431,40 @@ fn readable(args: &BedArgs, results: &[CaseResult]) -> String {
             one.answer.balance_error
         );
     }
-    let asked = results.len() == 1 && !args.virgin;
-    if asked && (results[0].answer.dose_g_per_l / args.dose - 1.0).abs() > 0.01 {
-        text += &format!(
-            "The dose asked for was {:.1} g/L; brine comes in whole plates ({:.1} g/L each here).\n",
-            args.dose,
-            args.void / args.plates_or_usual() as f64 * args.brine / (100.0 - args.brine) * 1e3
-        );
+    for hint in hints(args, results) {
+        text += &format!("{hint}\n");
     }
     text
 }
 
-#[cfg(test)]
-mod tests {
-    use clap::Parser;
-
-    use super::*;
-
-    #[derive(Parser)]
-    struct Line {
-        #[command(flatten)]
-        bed: BedArgs,
+/// What whoever reads the figures should know of them.
+fn hints(args: &BedArgs, results: &[CaseResult]) -> Vec<String> {
+    let mut hints = Vec::new();
+    let given = |a: &BedAnswer| a.dose_actual_g_per_l / a.dose_asked_g_per_l;
+    if !args.virgin && results.iter().any(|r| (given(&r.answer) - 1.0).abs() > 0.005) {
+        let asked: Vec<_> = results.iter().map(|r| format!("{:.1}", r.answer.dose_asked_g_per_l)).collect();
+        let verb = if asked.len() == 1 { "The dose asked for was" } else { "The doses asked for were" };
+        hints.push(format!(
+            "{verb} {} g/L; brine comes in whole plates ({:.2} g/L each here), and the table shows what was given.",
+            asked.join(", "),
+            args.void / args.plates_or_usual() as f64 * args.brine / (100.0 - args.brine) * 1e3
+        ));
     }
-
-    fn args(line: &str) -> BedArgs {
-        let words = std::iter::once("bed").chain(line.split_whitespace());
-        Line::try_parse_from(words).expect(line).bed
-    }
-
-    fn results(args: &BedArgs) -> Vec<CaseResult> {
-        let doses = args.sweep.clone().map_or(vec![args.dose], |d| d.0);
-        doses.iter().map(|&dose| args.run_case(dose, true).expect("a sound case")).collect()
-    }
-
-    const KEYS: [&str; 11] = [
-        "direction",
-        "plates",
-        "dose_g_per_l",
-        "cycles",
-        "converged",
-        "capacity_g_caco3_per_l",
-        "bed_volumes",
-        "leakage_mean_mg_l",
-        "leakage_min_mg_l",
-        "salt_efficiency",
-        "balance_error",
-    ];
-
-    #[test]
-    fn json_holds_the_agreed_figures_and_no_others() {
-        let one = args("--plates 5 --equilibrium --direction counter --dose 6.16lb/ft3 --json");
-        let value: serde_json::Value = serde_json::from_str(&json(&one, &results(&one))).expect("json");
-        let object = value.as_object().expect("one object");
-        let mut keys: Vec<_> = object.keys().map(String::as_str).collect();
-        let mut agreed = KEYS.to_vec();
-        keys.sort_unstable();
-        agreed.sort_unstable();
-        assert_eq!(keys, agreed);
-        assert_eq!(value["direction"], "counter");
-        assert_eq!(value["plates"], 5);
-        assert_eq!(value["converged"], true);
-        let efficiency = value["salt_efficiency"].as_f64().expect("a figure");
-        let capacity = value["capacity_g_caco3_per_l"].as_f64().expect("a figure");
-        let dose = value["dose_g_per_l"].as_f64().expect("a figure");
-        assert!((efficiency - capacity / CACO3_G_PER_EQ / (dose / 58.443)).abs() < 1e-12);
-
-        let sweep = args("--plates 4 --equilibrium --sweep 60..120:30 --json");
-        let value: serde_json::Value = serde_json::from_str(&json(&sweep, &results(&sweep))).expect("json");
-        assert_eq!(value.as_array().map(Vec::len), Some(3));
-
-        let virgin = args("--plates 4 --equilibrium --virgin --json");
-        let value: serde_json::Value = serde_json::from_str(&json(&virgin, &results(&virgin))).expect("json");
-        assert_eq!(value["salt_efficiency"], serde_json::Value::Null);
-        assert_eq!(value["dose_g_per_l"], 0.0);
-    }
-
-    #[test]
-    fn csv_is_a_curve_past_the_end_point() {
-        let a = args("--plates 10 --equilibrium --csv");
-        assert_eq!(a.csv.as_deref(), Some(Path::new("-")));
-        let result = results(&a);
-        let text = csv(&result[0].curve);
-        let mut lines = text.lines();
-        assert_eq!(lines.next(), Some("bv,ca_mg_l,mg_mg_l,hardness_mg_l"));
-        let rows: Vec<Vec<f64>> = lines.map(|l| l.split(',').map(|f| f.parse().expect("a number")).collect()).collect();
-        assert!(rows.len() > 1000 && rows.len() <= CURVE_ROWS + 2);
-        assert!(rows.windows(2).all(|w| w[0][0] < w[1][0]));
-        assert!(rows.iter().all(|r| r.len() == 4));
-        let last = rows.last().expect("rows");
-        assert!(last[3] > 100.0);
-        // Ca and Mg add up to the hardness (2.497, 4.118: Standard Methods 2340B).
-        assert!((2.497 * last[1] + 4.118 * last[2] - last[3]).abs() < 0.1);
-    }
-
-    #[test]
-    fn the_page_stands_alone() {
-        let a = args("--plates 5 --equilibrium --sweep 80..160:40 --html page.html");
-        let page = page::render(&a, &results(&a)).expect("a page");
-        assert!(page.starts_with("<!DOCTYPE html>"));
-        assert_eq!(page.matches("<figure>").count(), 6);
-        // A drawing element left open would swallow the rest of the drawing.
-        for element in ["line", "polyline"] {
-            let opening = format!("<{element} ");
-            let mut drawn = page.split(&opening).skip(1);
-            assert!(drawn.all(|rest| rest.split('>').next().is_some_and(|tag| tag.ends_with('/'))));
-        }
-        assert_eq!(page.matches("<polyline ").count(), 12);
-        for outside in ["http", "src=", "href=", "@import", "NaN", "inf"] {
-            assert!(!page.contains(outside), "{outside}");
+    for answer in results.iter().map(|r| &r.answer) {
+        if let Some(why) = &answer.not_settled_because {
+            hints.push(format!("Not settled at {:.1} g/L: {why}.", answer.dose_actual_g_per_l));
         }
     }
-
-    #[test]
-    fn the_readable_answer_says_when_the_dose_was_rounded() {
-        let a = args("--plates 2 --equilibrium --dose 100");
-        let text = readable(&a, &results(&a));
-        assert!(text.contains("The dose asked for was 100.0 g/L"), "{text}");
-        let b = args("--plates 20 --equilibrium --dose 160.33");
-        assert!(!readable(&b, &results(&b)).contains("asked for"));
+    if args.leaks_early() {
+        hints.push(format!(
+            "Held back by diffusion, a bed in {} plates leaks too early and gives too little: a front is thinner than a plate. \
+             Give {DIFFUSION_PLATES} or more, or --equilibrium.",
+            args.plates_or_usual()
+        ));
     }
-
-    #[test]
-    fn one_answer_at_a_time_goes_to_the_output() {
-        let both = args("--plates 2 --equilibrium --json --csv");
-        assert_eq!(run(&both), Err(BedError::OneOutput));
-    }
-
-    #[test]
-    fn bad_options_are_refused_in_words() {
-        for (line, word) in [
-            ("--sodium NaN", "not a sodium content"),
-            ("--hardness 342furlongs", "furlongs"),
-            ("--temperature hot", "not a temperature"),
-            ("--dose", "value is required"),
-            ("--direction sideways", "possible values"),
-            ("--virgin --sweep 80..160:40", "cannot be used with"),
-            ("--sweep 160..80:40", "must rise"),
-            ("--plates -3", "unexpected argument"),
-        ] {
-            let words = std::iter::once("bed").chain(line.split_whitespace());
-            let error = Line::try_parse_from(words).err().expect(line).to_string();
-            assert!(error.contains(word), "{line}: {error}");
-        }
-        for (line, field) in [
-            ("--dose 0", "dose"),
-            ("--flow 0", "service flow"),
-            ("--void 2", "void fraction"),
-            ("--plates 10000", "plates"),
-            ("--temperature -3C", "temperature"),
-            ("--brine 40%", "brine strength"),
-        ] {
-            let a = args(line);
-            match a.run_case(a.dose, false).err() {
-                Some(BedError::OutOfRange { field: named, .. }) => assert_eq!(named, field),
-                other => panic!("{line}: {other:?}"),
-            }
-        }
-    }
+    hints
 }
+
+#[cfg(test)]
+#[path = "cli_tests.rs"]
+mod tests;

@@ -66,7 +66,7 @@ impl Bed {
     pub fn new(spec: BedSpec) -> Result<Self, BedError> {
         within("bed volume", spec.volume_l, 1e-3, 1e6, "0.001 to 1 000 000 L")?;
         within("bed depth", spec.depth_m, 0.01, 10.0, "0.01 to 10 m")?;
-        within("plates", spec.plates as f64, 1.0, MOST_PLATES as f64, "1 to 2000 (20 to 40 are usual)")?;
+        within("plates", spec.plates as f64, 1.0, MOST_PLATES as f64, "1 to 1000 (20 to 80 are usual)")?;
         let resin = spec.resin.check()?;
         spec.transfer.check()?;
         let temperature_c = check_temperature(spec.temperature_c)?;
@@ -216,7 +216,10 @@ impl Bed {
         let kg = volume_l * inflow.kg_per_litre();
         let plate_steps = (kg / self.plate_kg) * self.spec.plates as f64;
         if plate_steps > MOST_STEPS_PER_CALL {
-            return Err(BedError::TooLong { plate_steps, limit: MOST_STEPS_PER_CALL });
+            let plates = self.spec.plates;
+            let most = (plates as f64 * (MOST_STEPS_PER_CALL / plate_steps).sqrt()).floor().max(1.0);
+            let (most_plates, limit) = (most as usize, MOST_STEPS_PER_CALL);
+            return Err(BedError::TooLong { plates, most_plates, plate_steps, limit });
         }
         self.turn(direction);
         self.take_temperature(&inflow, kg);

@@ -19,8 +19,9 @@ const LEAST_CYCLES: usize = 4;
 /// The end point also lies this factor above the lowest hardness of the run, so
 /// that a run which starts above the limit and falls is not ended at once.
 const ABOVE_LOWEST: f64 = 1.05;
-/// Plate steps one case may take: about a minute on one core.
-const MOST_PLATE_STEPS: f64 = 5e9;
+/// Plate steps one case may take: some minutes on one core. The reference's case stays within it up to
+/// [`super::MOST_PLATES`].
+const MOST_PLATE_STEPS: f64 = 6e9;
 
 /// Which end the brine enters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -153,6 +154,8 @@ pub struct Outcome {
     pub cycles: usize,
     /// Whether capacity had settled and the balance closed.
     pub converged: bool,
+    /// What kept it from settling, if it did not.
+    pub unsettled: Option<Unsettled>,
     /// Hardness removed up to the end point, g CaCO3 per litre of bed.
     pub capacity_g_l: f64,
     /// Bed volumes to the end point.
@@ -166,6 +169,99 @@ pub struct Outcome {
     /// (removed − drained) ÷ removed over the last cycle; for a virgin run
     /// (removed − held) ÷ removed.
     pub balance_error: f64,
+}
+
+/// Why cycles did not settle.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Unsettled {
+    /// One parcel, the pore water of a plate, is more of the run than capacity may change by: runs end a parcel
+    /// sooner or later for ever.
+    Coarse {
+        /// A parcel's share of the run.
+        share: f64,
+    },
+    /// Long and short runs take turns.
+    Alternates {
+        /// Capacity of the short runs, g CaCO3 per litre of bed.
+        low_g_l: f64,
+        /// Capacity of the long ones.
+        high_g_l: f64,
+    },
+    /// Every run ends as it begins.
+    EndsAtOnce,
+    /// Capacity still changed by this share over the last three cycles, or there were fewer.
+    Moving {
+        /// The largest change.
+        change: f64,
+    },
+    /// Capacity had settled, but service and drain did not agree.
+    Open {
+        /// By what share of what service removed.
+        balance_error: f64,
+    },
+}
+
+impl Unsettled {
+    /// What the last capacities and the balance tell.
+    fn of(capacities: &[f64; 4], parcel_share: f64, balance_error: f64) -> Self {
+        let [a, b, c, d] = *capacities;
+        // A run that ends as it begins removes nothing, and nothing is no share of anything.
+        let apart = |x: f64, y: f64| if x == y { 0.0 } else { (x - y).abs() / x.max(y) };
+        if c == 0.0 && d == 0.0 {
+            return Self::EndsAtOnce;
+        }
+        if apart(a, c) < 0.05 && apart(b, d) < 0.05 && apart(c, d) > 0.05 {
+            return Self::Alternates { low_g_l: c.min(d), high_g_l: c.max(d) };
+        }
+        let known = a.is_finite() && b.is_finite() && c.is_finite();
+        let change = if known { [a, b, c].into_iter().map(|x| apart(x, d)).fold(0.0, f64::max) } else { f64::NAN };
+        if parcel_share > STEADY_CAPACITY && change < 4.0 * parcel_share {
+            return Self::Coarse { share: parcel_share };
+        }
+        if change.is_finite() && change < STEADY_CAPACITY {
+            return Self::Open { balance_error };
+        }
+        Self::Moving { change }
+    }
+}
+
+impl std::fmt::Display for Unsettled {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Coarse { share } => write!(
+                f,
+                "one plate's pore water is {:.2} % of the run, more than the {:.1} % within which capacity must repeat, so \
+                 that runs end a plate's water sooner or later for ever: give more plates",
+                share * 100.0,
+                STEADY_CAPACITY * 100.0
+            ),
+            Self::Alternates { low_g_l, high_g_l } => write!(
+                f,
+                "short and long runs take turns ({low_g_l:.1} and {high_g_l:.1} g CaCO3 per litre): spent brine that is left in \
+                 the bed ends a run almost as it begins, and the next has two doses behind it: give a longer slow rinse, a \
+                 fast rinse, or a larger dose"
+            ),
+            Self::EndsAtOnce => write!(
+                f,
+                "the first water of every run is already past the end point, with what the regeneration left in the bed: give \
+                 a longer slow rinse, a fast rinse, or a larger dose"
+            ),
+            Self::Moving { change } if change.is_finite() => {
+                write!(
+                    f,
+                    "capacity still changed by {:.1} % over the last three cycles: give more cycles",
+                    change * 100.0
+                )
+            }
+            Self::Moving { .. } => write!(f, "fewer than four cycles show nothing: give more cycles"),
+            Self::Open { balance_error } => write!(
+                f,
+                "service and drain differ by {:.2} % of what was removed, more than {:.1} %: give more cycles",
+                balance_error.abs() * 100.0,
+                STEADY_BALANCE * 100.0
+            ),
+        }
+    }
 }
 
 /// A case being run: the bed and the waters that pass through it.
@@ -255,7 +351,14 @@ impl CycleRun {
         let shifts = 1.2 * stoichiometric_bv / parcel_bv;
         let plate_steps = shifts * spec.plates as f64 * if sodium_form { 1.0 } else { 6.0 };
         if plate_steps > MOST_PLATE_STEPS {
-            return Err(BedError::TooLong { plate_steps, limit: MOST_PLATE_STEPS });
+            // Steps grow with the square of the plates.
+            let most = (spec.plates as f64 * (MOST_PLATE_STEPS / plate_steps).sqrt()).floor().max(1.0);
+            return Err(BedError::TooLong {
+                plates: spec.plates,
+                most_plates: most as usize,
+                plate_steps,
+                limit: MOST_PLATE_STEPS,
+            });
         }
         let per_hour = |bv_h: f64| bed.pace(bv_h / 3600.0);
         Ok(Self {
@@ -387,6 +490,14 @@ impl CycleRun {
     /// # Errors
     /// [`BedError::NoEndPoint`] when a service run does not end.
     pub fn to_steady(&mut self) -> Result<Outcome, BedError> {
+        self.to_steady_seen(|_| ())
+    }
+
+    /// The same; `seen` is told of the number of cycles behind it, once a cycle.
+    ///
+    /// # Errors
+    /// As [`CycleRun::to_steady`].
+    pub fn to_steady_seen(&mut self, mut seen: impl FnMut(usize)) -> Result<Outcome, BedError> {
         let dose_g_l = self.dose_g_l();
         let mut capacities = [f64::NAN; 4];
         let mut cycles = 0;
@@ -394,6 +505,7 @@ impl CycleRun {
             let drained = self.regenerate(|_| ());
             let service = self.service(None, |_| ())?;
             cycles += 1;
+            seen(cycles);
             capacities.rotate_left(1);
             capacities[3] = service.capacity_g_l;
             let balance_error = (service.removed_g_l - drained) / service.removed_g_l;
@@ -402,10 +514,13 @@ impl CycleRun {
             let converged = steady && balance_error.abs() < STEADY_BALANCE;
             if converged || cycles >= self.spec.most_cycles {
                 let removed_eq = service.capacity_g_l / CACO3_G_PER_EQ;
+                let parcel_share = self.parcel_bv / service.bed_volumes.max(self.parcel_bv);
+                let unsettled = (!converged).then(|| Unsettled::of(&capacities, parcel_share, balance_error));
                 return Ok(Outcome {
                     dose_g_l,
                     cycles,
                     converged,
+                    unsettled,
                     capacity_g_l: service.capacity_g_l,
                     bed_volumes: service.bed_volumes,
                     leakage_mean_mg_l: service.leakage_mean_mg_l,
@@ -442,6 +557,7 @@ impl CycleRun {
             dose_g_l: 0.0,
             cycles: 1,
             converged: true,
+            unsettled: None,
             capacity_g_l: service.capacity_g_l,
             bed_volumes: service.bed_volumes,
             leakage_mean_mg_l: service.leakage_mean_mg_l,

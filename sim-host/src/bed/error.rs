@@ -45,9 +45,13 @@ pub enum BedError {
     },
     /// The run asks for more plate steps than are sensible.
     #[error(
-        "this run needs about {plate_steps:.1e} plate steps; the limit is {limit:.1e}: use fewer plates, a harder feed or a smaller volume"
+        "{plates} plates are too many for this case, which needs about {plate_steps:.1e} plate steps and may take {limit:.1e}: at most {most_plates} plates, or a harder feed"
     )]
     TooLong {
+        /// Plates asked for.
+        plates: usize,
+        /// Most plates with which this case stays within the limit; at least 1.
+        most_plates: usize,
         /// Steps of one plate the run would take.
         plate_steps: f64,
         /// The limit.

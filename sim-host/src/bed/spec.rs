@@ -5,7 +5,7 @@ use super::transfer::Transfer;
 use super::water::Water;
 
 /// Most plates a bed may have.
-pub const MOST_PLATES: usize = 2_000;
+pub const MOST_PLATES: usize = 1_000;
 /// Which way water moves through the bed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Direction {

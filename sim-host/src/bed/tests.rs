@@ -206,6 +206,24 @@ fn extremes_give_sound_answers() {
     }
 }
 
+/// Brine comes in whole plates, so the doses are those that were given: 39.06 g/L for 40, for instance.
+#[test]
+fn less_salt_gives_more_for_each_gram() {
+    for regeneration in [Regeneration::CoCurrent, Regeneration::CounterCurrent] {
+        let asked = [240.0, 160.0, 120.0, 80.0, 60.0, 40.0];
+        let runs = asked.map(|dose_g_l| steady(CycleSpec { dose_g_l, regeneration, ..CycleSpec::default() }));
+        for pair in runs.windows(2) {
+            let [more, less] = pair else { unreachable!("pairs") };
+            let (salt, capacity) = (less.dose_g_l / more.dose_g_l, less.capacity_g_l / more.capacity_g_l);
+            println!(
+                "{:6.2} -> {:6.2} g/L: {salt:.4} of the salt, {capacity:.4} of the capacity",
+                more.dose_g_l, less.dose_g_l
+            );
+            assert!(capacity > salt, "{regeneration:?} {more:?} {less:?}");
+        }
+    }
+}
+
 #[test]
 fn half_the_salt_gives_more_than_half_the_capacity() {
     for regeneration in [Regeneration::CoCurrent, Regeneration::CounterCurrent] {

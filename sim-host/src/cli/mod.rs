@@ -159,7 +159,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::Pack(args)) => pack::run(&args, &style),
         Some(Verb::Size(args)) => size::cli::run(&args, &style),
         Some(Verb::Learn(args)) => learn::cli::run(&args, &style),
-        Some(Verb::Bed(args)) => bed::cli::run(&args).unwrap_or_else(|error| {
+        Some(Verb::Bed(args)) => bed::cli::run(&args, style.progress).unwrap_or_else(|error| {
             eprintln!("bedkeeper bed: {error}");
             ExitCode::from(EXIT_BAD_INPUT)
         }),

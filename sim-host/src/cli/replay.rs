@@ -67,6 +67,9 @@ pub struct ReplayArgs {
     units: Option<Units>,
 }
 
+/// Plates from which a bed that diffusion holds back no longer depends on their number.
+const ENOUGH_PLATES: u8 = 80;
+
 /// How much of the plant is modelled.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 enum PlantModel {
@@ -245,6 +248,7 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
     let mut evidence = gatherer.into_evidence();
     evidence.violations = checker.into_violations();
     evidence.next_expected = next_expected(&world, &evidence);
+    evidence.notes.extend(few_plates(&site, &evidence));
     if let Some(out) = begin(csv)? {
         RegenerationTable::write(&evidence, out)?;
     }
@@ -253,6 +257,19 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
     }
     let units = args.units.map_or(site.units, Units::system);
     Ok((evidence, units))
+}
+
+/// Diffusion needs more plates than a year has time for: said where it may be the model that leaks.
+fn few_plates(site: &Site, evidence: &Evidence) -> Option<String> {
+    let process = site.process.as_ref().filter(|p| p.mass_transfer && p.plates < ENOUGH_PLATES)?;
+    let leaks = evidence.plant.is_some() && evidence.hard_water_nl > 0;
+    leaks.then(|| {
+        format!(
+            "Each bed is reckoned in {} plates; held back by diffusion, fewer than {ENOUGH_PLATES} leak too early. With \
+             `plates = {ENOUGH_PLATES}` in [plant] less of the hard water may remain.",
+            process.plates
+        )
+    })
 }
 
 /// A site by the name that a person gives; its faults are shown where there are any.

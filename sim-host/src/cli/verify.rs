@@ -7,6 +7,7 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
+use crate::plant::Fault;
 use crate::scenario::{self, Verdict};
 
 /// Run scenarios and say whether each meets what it expects
@@ -21,7 +22,7 @@ use crate::scenario::{self, Verdict};
 ///
 /// Exit code 0: all was met. 1: something was missed. 2: bad input.
 #[derive(Debug, Args)]
-#[command(verbatim_doc_comment)]
+#[command(verbatim_doc_comment, after_long_help = faults_in_words())]
 pub struct VerifyArgs {
     /// Scenario files, or folders of them
     #[arg(required = true, value_name = "SCENARIO")]
@@ -35,6 +36,11 @@ pub struct VerifyArgs {
     /// Write the verdict as JUnit XML, for build servers
     #[arg(long, value_name = "FILE")]
     junit: Option<PathBuf>,
+}
+
+/// The faults that a scenario can name.
+fn faults_in_words() -> String {
+    format!("Faults of a tank's valve that a scenario can name:\n  {}", Fault::SPELLINGS.join(", "))
 }
 
 /// Runs the verb.

@@ -87,6 +87,7 @@ pub(super) struct RegenerationPlant {
     hardness_removed_kg: Fixed,
     brine_max_percent: f64,
     chloride_max_mg_l: u32,
+    leakage_before_mg_l: Option<f64>,
 }
 
 impl<'a> From<&'a PlantEvidence> for Plant<'a> {
@@ -181,6 +182,7 @@ impl From<&RegenerationWater> for RegenerationPlant {
             hardness_removed_kg: kilograms(r.hardness_removed_mg),
             brine_max_percent: f64::from(r.strongest_brine_ppm) / 1e4,
             chloride_max_mg_l: r.highest_chloride_mg_l,
+            leakage_before_mg_l: r.leakage_before_ug_l.map(|ug_l| f64::from(ug_l) / 1e3),
         }
     }
 }

@@ -131,6 +131,8 @@ pub struct PlantBalance {
 /// What one regeneration did to its bed. Whole numbers, small enough to be kept for each.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub struct RegenerationWater {
+    /// Mean hardness of what the tank treated since the regeneration before, µg/L as CaCO3; none if nothing.
+    pub leakage_before_ug_l: Option<u32>,
     /// Salt drawn, mg.
     pub salt_mg: u64,
     /// Water sent to the drain, mL.

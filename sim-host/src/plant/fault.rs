@@ -12,6 +12,9 @@ const USUAL_SLOW_PERCENT: u8 = 50;
 /// How far a cam coasts where nothing is given, in per cent of the way to the next position.
 const USUAL_COAST_PERCENT: u8 = 50;
 
+/// Wear at each start of the motor where none is given, in thousandths.
+const USUAL_WEAR: u8 = 20;
+
 /// Something that goes wrong with one valve.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Fault {
@@ -22,10 +25,20 @@ pub enum Fault {
         /// Per cent of the usual speed.
         percent: u8,
     },
+    /// `wears:20`: each time the motor starts, it turns slower and coasts longer by so many thousandths of what it did
+    /// when new, up to four times (1 to 250; 20 if not said). Mended, the valve is as new.
+    Wears {
+        /// Thousandths for each start.
+        per_mille: u8,
+    },
     /// `motor-runs-on`: the relay welds the next time it closes, and the motor runs on that way.
     MotorRunsOn,
     /// `wires-swapped`: the motor turns the other way than it is told.
     WiresSwapped,
+    /// `forward-wire-broken`: told to turn forward, the motor stands.
+    ForwardWireBroken,
+    /// `reverse-wire-broken`: told to turn back, the motor stands.
+    ReverseWireBroken,
     /// `jams-in:brine-draw`: the valve cannot leave this position, once it comes to it.
     JamsIn(Position),
     /// `coasts-far:50`: after the motor stops, the cam coasts over so many per cent of the way to the next
@@ -38,6 +51,10 @@ pub enum Fault {
     SwitchStuckOpen(u8),
     /// `switch-stuck-closed:3`: a switch is always closed.
     SwitchStuckClosed(u8),
+    /// `switch-inverted:2`: a switch of the other make: it shows closed where it is open, and the other way round.
+    SwitchInverted(u8),
+    /// `switches-swapped:1-2`: two switches are wired to each other's inputs.
+    SwitchesSwapped(u8, u8),
     /// `switch-bounces`: every switch chatters for 20 ms when it changes.
     SwitchBounces,
     /// `index-missed:2`: the next so many index or stop marks are not seen (1 if not said).
@@ -49,6 +66,8 @@ pub enum Fault {
     PilotStuckOff(u8),
     /// `pilot-stuck-on:2`: a pilot acts always.
     PilotStuckOn(u8),
+    /// `pilots-swapped:1-2`: two pilots are wired to each other's outputs.
+    PilotsSwapped(u8, u8),
     /// `moved-by-hand:backwash`, or `moved-by-hand:between` for halfway between where it stands and the next
     /// position: somebody turns the valve, which takes 0.4 s. Done at once; there is nothing to disarm.
     MovedByHand(Option<Position>),
@@ -117,20 +136,26 @@ pub enum FaultRefused {
 
 impl Fault {
     /// Every name, with an example of what follows it.
-    pub const SPELLINGS: [&'static str; 14] = [
+    pub const SPELLINGS: [&'static str; 20] = [
         "motor-stalled",
         "motor-slow:50",
+        "wears:20",
         "motor-runs-on",
         "wires-swapped",
+        "forward-wire-broken",
+        "reverse-wire-broken",
         "jams-in:brine-draw",
         "coasts-far:50",
         "switch-stuck-open:3",
         "switch-stuck-closed:3",
+        "switch-inverted:2",
+        "switches-swapped:1-2",
         "switch-bounces",
         "index-missed:1",
         "index-extra:1",
         "pilot-stuck-off:2",
         "pilot-stuck-on:2",
+        "pilots-swapped:1-2",
         "moved-by-hand:backwash",
     ];
 
@@ -140,17 +165,23 @@ impl Fault {
         match self {
             Self::MotorStalled => "motor-stalled",
             Self::MotorSlow { .. } => "motor-slow",
+            Self::Wears { .. } => "wears",
             Self::MotorRunsOn => "motor-runs-on",
             Self::WiresSwapped => "wires-swapped",
+            Self::ForwardWireBroken => "forward-wire-broken",
+            Self::ReverseWireBroken => "reverse-wire-broken",
             Self::JamsIn(_) => "jams-in",
             Self::CoastsFar { .. } => "coasts-far",
             Self::SwitchStuckOpen(_) => "switch-stuck-open",
             Self::SwitchStuckClosed(_) => "switch-stuck-closed",
+            Self::SwitchInverted(_) => "switch-inverted",
+            Self::SwitchesSwapped(..) => "switches-swapped",
             Self::SwitchBounces => "switch-bounces",
             Self::IndexMissed(_) => "index-missed",
             Self::IndexExtra(_) => "index-extra",
             Self::PilotStuckOff(_) => "pilot-stuck-off",
             Self::PilotStuckOn(_) => "pilot-stuck-on",
+            Self::PilotsSwapped(..) => "pilots-swapped",
             Self::MovedByHand(_) => "moved-by-hand",
         }
     }
@@ -160,10 +191,18 @@ impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.name())?;
         match self {
-            Self::MotorStalled | Self::MotorRunsOn | Self::WiresSwapped | Self::SwitchBounces => Ok(()),
+            Self::MotorStalled
+            | Self::MotorRunsOn
+            | Self::WiresSwapped
+            | Self::ForwardWireBroken
+            | Self::ReverseWireBroken
+            | Self::SwitchBounces => Ok(()),
+            Self::Wears { per_mille } => write!(f, ":{per_mille}"),
+            Self::SwitchesSwapped(a, b) | Self::PilotsSwapped(a, b) => write!(f, ":{a}-{b}"),
             Self::MotorSlow { percent } | Self::CoastsFar { percent } => write!(f, ":{percent}"),
             Self::SwitchStuckOpen(n)
             | Self::SwitchStuckClosed(n)
+            | Self::SwitchInverted(n)
             | Self::IndexMissed(n)
             | Self::IndexExtra(n)
             | Self::PilotStuckOff(n)
@@ -188,6 +227,14 @@ impl FromStr for Fault {
                 FaultError { message, help: format!("such as `{}`", example(name)) }
             }),
         };
+        let pair = || {
+            let both = rest.and_then(|rest| rest.split_once('-'));
+            let both = both.and_then(|(a, b)| Some((a.trim().parse().ok()?, b.trim().parse().ok()?)));
+            both.filter(|(a, b): &(u8, u8)| a != b && (1..=8).contains(a) && (1..=8).contains(b)).ok_or_else(|| {
+                let message = format!("`{name}` needs two numbers from 1 to 8 after a colon");
+                FaultError { message, help: format!("such as `{}`", example(name)) }
+            })
+        };
         let bare = |fault: Self| match rest {
             None => Ok(fault),
             Some(_) => {
@@ -204,12 +251,18 @@ impl FromStr for Fault {
         match name {
             "motor-stalled" => bare(Self::MotorStalled),
             "motor-slow" => Ok(Self::MotorSlow { percent: number(1..=99, Some(USUAL_SLOW_PERCENT))? }),
+            "wears" => Ok(Self::Wears { per_mille: number(1..=250, Some(USUAL_WEAR))? }),
             "motor-runs-on" => bare(Self::MotorRunsOn),
+            "forward-wire-broken" => bare(Self::ForwardWireBroken),
+            "reverse-wire-broken" => bare(Self::ReverseWireBroken),
             "wires-swapped" => bare(Self::WiresSwapped),
             "jams-in" => Ok(Self::JamsIn(position()?)),
             "coasts-far" => Ok(Self::CoastsFar { percent: number(1..=250, Some(USUAL_COAST_PERCENT))? }),
             "switch-stuck-open" => Ok(Self::SwitchStuckOpen(number(1..=8, None)?)),
             "switch-stuck-closed" => Ok(Self::SwitchStuckClosed(number(1..=8, None)?)),
+            "switch-inverted" => Ok(Self::SwitchInverted(number(1..=8, None)?)),
+            "switches-swapped" => pair().map(|(a, b)| Self::SwitchesSwapped(a, b)),
+            "pilots-swapped" => pair().map(|(a, b)| Self::PilotsSwapped(a, b)),
             "switch-bounces" => bare(Self::SwitchBounces),
             "index-missed" => Ok(Self::IndexMissed(number(1..=250, Some(1))?)),
             "index-extra" => Ok(Self::IndexExtra(number(1..=250, Some(1))?)),
@@ -260,12 +313,22 @@ mod tests {
             ("switch-stuck-open", "needs a number from 1 to 8"),
             ("switch-stuck-open:9", "such as `switch-stuck-open:3`"),
             ("motor-slow:100", "from 1 to 99"),
+            ("switches-swapped:2-2", "needs two numbers from 1 to 8"),
+            ("pilots-swapped:1", "such as `pilots-swapped:1-2`"),
             ("jams-in:cellar", "one of service, standby"),
             ("moved-by-hand", "needs a position"),
             ("", "the faults are motor-stalled"),
         ] {
             let error = text.parse::<Fault>().unwrap_err().to_string();
             assert!(error.contains(expected), "{text}: {error}");
+        }
+    }
+
+    #[test]
+    fn the_handbook_names_every_fault() {
+        let page = include_str!("../../../docs/valve-faults.md");
+        for spelling in Fault::SPELLINGS {
+            assert!(page.contains(&format!("`{spelling}`")), "{spelling}");
         }
     }
 }

@@ -13,6 +13,8 @@ const CHATTER_MS: u64 = 20;
 const CHATTER_STEP_MS: u64 = 5;
 /// An extra mark closes so long after a real one has opened, and for so long.
 const EXTRA_MARK_MS: u64 = 150;
+/// The most that wear adds to the time of travel and coasting, in thousandths.
+const MOST_WORN_MILLI: u64 = 3_000;
 /// How long it takes to turn a valve by hand.
 const HAND_MS: u64 = 400;
 
@@ -29,6 +31,8 @@ pub struct Valve {
     follows: Option<u64>,
     /// The pattern that last acted.
     acts: u8,
+    /// How often the motor has started since wear set in.
+    worn_starts: u32,
     /// The motor is off, and the cam turns on until then.
     coasts: Option<(Motion, u64)>,
     at_ms: u64,
@@ -68,6 +72,7 @@ impl Valve {
             pilots: Pilots(pattern),
             follows: None,
             acts: pattern,
+            worn_starts: 0,
             coasts: None,
             at_ms: 0,
             armed: Vec::new(),
@@ -112,7 +117,13 @@ impl Valve {
                 _ => {}
             }
         }
-        let acts = (self.pilots.0 | on) & !off;
+        let mut told = self.pilots.0;
+        for fault in &self.armed {
+            if let Fault::PilotsSwapped(a, b) = fault {
+                told = exchanged(told, *a, *b);
+            }
+        }
+        let acts = (told | on) & !off;
         if acts != self.acts {
             self.acts = acts;
             self.follows = Some(self.at_ms + follow_ms);
@@ -126,6 +137,9 @@ impl Valve {
             return;
         }
         let was = self.turning();
+        if self.told == Motion::Off && self.armed.iter().any(|fault| matches!(fault, Fault::Wears { .. })) {
+            self.worn_starts = self.worn_starts.saturating_add(1);
+        }
         self.told = motion;
         if self.has(Fault::MotorRunsOn) && motion != Motion::Off {
             let _ = self.welded.get_or_insert(motion);
@@ -136,6 +150,7 @@ impl Valve {
             let leg_us = track.length_us / (track.positions.len() as u64).max(1);
             leg_us * u64::from(percent) / 100 / US
         });
+        let coast_ms = coast_ms * self.slowed_milli() / 1_000;
         if motion == Motion::Off && was != Motion::Off && self.welded.is_none() && coast_ms > 0 {
             self.coasts = Some((was, self.at_ms + coast_ms));
         }
@@ -185,14 +200,17 @@ impl Valve {
             _ => self.level,
         };
         let (mut open, mut closed) = (0u8, 0u8);
+        let mut shown = shown.0;
         for fault in &self.armed {
             match fault {
+                Fault::SwitchesSwapped(a, b) => shown = exchanged(shown, *a, *b),
+                Fault::SwitchInverted(n) => shown ^= bit(*n),
                 Fault::SwitchStuckOpen(n) => open |= bit(*n),
                 Fault::SwitchStuckClosed(n) => closed |= bit(*n),
                 _ => {}
             }
         }
-        Switches((shown.0 & !open) | closed)
+        Switches((shown & !open) | closed)
     }
 
     /// What its switches show, if that is not what was last told.
@@ -215,7 +233,7 @@ impl Valve {
         let left = |until: u64| until.saturating_sub(self.at_ms);
         (
             (self.place_us, self.told, self.coasts.map(|(motion, until)| (motion, left(until))), &self.armed),
-            (self.pilots, self.follows.map(left), self.acts),
+            (self.pilots, self.follows.map(left), self.acts, self.worn_starts),
             (self.welded, self.hand.map(|(until, place)| (left(until), place)), self.level),
             (self.chatter.map(|(since, level)| (self.at_ms.saturating_sub(since), level)), self.mark_hidden),
             (self.extra_mark_ms.map(|from| (left(from), self.at_ms.saturating_sub(from))), self.reported),
@@ -266,7 +284,10 @@ impl Valve {
         };
         let track = self.track();
         match fault {
-            Fault::SwitchStuckOpen(n) | Fault::SwitchStuckClosed(n) if n > switches => {
+            Fault::SwitchesSwapped(a, b) if a.max(b) > switches => Err(FaultRefused::TooFew { fault, has: switches }),
+            Fault::PilotsSwapped(..) if pilots == 0 => Err(FaultRefused::NoPilots { fault }),
+            Fault::PilotsSwapped(a, b) if a.max(b) > pilots => Err(FaultRefused::TooFew { fault, has: pilots }),
+            Fault::SwitchStuckOpen(n) | Fault::SwitchStuckClosed(n) | Fault::SwitchInverted(n) if n > switches => {
                 Err(FaultRefused::TooFew { fault, has: switches })
             }
             Fault::SwitchBounces if switches == 0 => Err(FaultRefused::TooFew { fault, has: 0 }),
@@ -283,8 +304,11 @@ impl Valve {
             }
             Fault::MotorStalled
             | Fault::MotorSlow { .. }
+            | Fault::Wears { .. }
             | Fault::MotorRunsOn
             | Fault::WiresSwapped
+            | Fault::ForwardWireBroken
+            | Fault::ReverseWireBroken
             | Fault::JamsIn(_)
             | Fault::MovedByHand(_)
                 if track.is_none() =>
@@ -302,6 +326,9 @@ impl Valve {
         self.armed.retain(|armed| if marks { armed.name() != fault.name() } else { *armed != fault });
         if fault == Fault::MotorRunsOn {
             self.welded = None;
+        }
+        if matches!(fault, Fault::Wears { .. }) {
+            self.worn_starts = 0;
         }
         self.follow();
         self.armed.len() < before
@@ -341,6 +368,12 @@ impl Valve {
             (Some(welded), _) => welded,
             (None, told) => told,
         };
+        let broken = match driven {
+            Motion::Forward => self.has(Fault::ForwardWireBroken),
+            Motion::Reverse => self.has(Fault::ReverseWireBroken),
+            Motion::Off => false,
+        };
+        let driven = if broken { Motion::Off } else { driven };
         match (driven, self.coasts) {
             // A coasting cam turns the way it did, however it is wired.
             (Motion::Off, Some((motion, until))) if self.at_ms < until => motion,
@@ -355,7 +388,16 @@ impl Valve {
             Fault::MotorSlow { percent } => Some(u64::from(*percent)),
             _ => None,
         });
-        US * percent.unwrap_or(100) / 100
+        (US * percent.unwrap_or(100) * 10 / self.slowed_milli()).max(1)
+    }
+
+    /// How much longer it takes and coasts than when new, in thousandths.
+    fn slowed_milli(&self) -> u64 {
+        let each = self.armed.iter().find_map(|fault| match fault {
+            Fault::Wears { per_mille } => Some(u64::from(*per_mille)),
+            _ => None,
+        });
+        1_000 + (each.unwrap_or(0) * u64::from(self.worn_starts)).min(MOST_WORN_MILLI)
     }
 
     /// Lets it turn until a time. Call at every [`Valve::next_change_ms`] on the way.
@@ -474,6 +516,13 @@ impl Valve {
             Gear::Pilots { .. } => None,
         }
     }
+}
+
+/// The same with two bits, counted from 1, in each other's place.
+fn exchanged(bits: u8, a: u8, b: u8) -> u8 {
+    let (a, b) = (bit(a), bit(b));
+    let differ = (bits & a != 0) != (bits & b != 0);
+    if differ { bits ^ a ^ b } else { bits }
 }
 
 /// The bit of a switch that counts from 1.

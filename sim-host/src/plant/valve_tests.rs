@@ -34,7 +34,14 @@ fn run(valve: &mut Valve, until_ms: u64) -> Vec<(u64, u8)> {
 /// Stepping from change to change sees the same switches as stepping every millisecond.
 #[test]
 fn jumping_misses_no_edge() {
-    let faults = [None, Some("motor-slow:37"), Some("switch-bounces"), Some("index-extra:3"), Some("jams-in:backwash")];
+    let faults = [
+        None,
+        Some("motor-slow:37"),
+        Some("switch-bounces"),
+        Some("index-extra:3"),
+        Some("jams-in:backwash"),
+        Some("wears:250"),
+    ];
     for feedback in [CamFeedback::SwitchPerPosition, CamFeedback::HomeAndStop] {
         let runs = faults.into_iter().flat_map(|fault| [(Motion::Forward, fault), (Motion::Reverse, fault)]);
         for (motion, fault) in runs {
@@ -206,4 +213,80 @@ fn ports_are_shut_halfway() {
     let drawing = Passage::of(Position::BrineDraw, Direction::Down);
     assert!(drawing.draws_brine && drawing.to_drain == Some(Direction::Down) && !drawing.serves);
     assert!(Passage::of(Service, Direction::Up).serves);
+}
+
+/// V3: a valve that wears takes longer and coasts further with every start, up to four times, until it is mended.
+#[test]
+fn wear_grows_with_every_start() {
+    let mut valve = cam(40);
+    valve.arm("wears:100".parse().unwrap()).unwrap();
+    let _ = valve.take_news();
+    let mut lengths = Vec::new();
+    let mut now = 0;
+    for _ in 0..40 {
+        let from = now;
+        valve.command(Motion::Forward);
+        while now < from + 10_000 {
+            now += 1;
+            valve.advance(now);
+            let closes = valve.take_news().is_some_and(|switches| switches.0 != 0);
+            if closes {
+                break;
+            }
+        }
+        valve.command(Motion::Off);
+        lengths.push(now - from);
+        let stopped = now;
+        while let Some(at) = valve.next_change_ms().filter(|at| *at < stopped + 2_000) {
+            now = at;
+            valve.advance(now);
+        }
+        let _ = valve.take_news();
+        now = stopped + 2_000;
+        valve.advance(now);
+    }
+    assert!(lengths.windows(2).skip(1).take(20).all(|pair| pair[1] > pair[0]), "{lengths:?}");
+    let (first, last) = (lengths[1], lengths[39]);
+    assert!(last > 3 * first && last < 4 * first, "{first} {last}");
+    assert_eq!(lengths[36], last);
+    assert!(valve.disarm("wears:100".parse().unwrap()));
+    valve.command(Motion::Forward);
+    let news = run(&mut valve, now + 2_000);
+    assert!(news.iter().any(|(at, closed)| *closed != 0 && at - now < 1_000), "{news:?}");
+}
+
+/// V2: each wiring fault shows as it is wired, and no other valve can have it.
+#[test]
+fn wires_show_what_they_are_wired_to() {
+    let armed = |fault: &str| {
+        let mut valve = cam(0);
+        valve.arm(fault.parse().unwrap()).unwrap();
+        valve
+    };
+    assert_eq!(cam(0).switches(), Switches(0b001));
+    assert_eq!(armed("switches-swapped:1-3").switches(), Switches(0b100));
+    assert_eq!(armed("switches-swapped:2-3").switches(), Switches(0b001));
+    assert_eq!(armed("switch-inverted:1").switches(), Switches(0));
+    assert_eq!(armed("switch-inverted:2").switches(), Switches(0b011));
+    for (fault, stands, turns) in [
+        ("forward-wire-broken", Motion::Forward, Motion::Reverse),
+        ("reverse-wire-broken", Motion::Reverse, Motion::Forward),
+    ] {
+        let mut valve = armed(fault);
+        let _ = valve.take_news();
+        valve.command(stands);
+        assert_eq!((run(&mut valve, 3_000), valve.position()), (vec![], Some(Position::Service)), "{fault}");
+        valve.command(turns);
+        assert!(!run(&mut valve, 6_000).is_empty(), "{fault}");
+    }
+    let pilots = [(Position::Service, 0b01), (Position::Backwash, 0b10), (Position::FastRinse, 0b11)];
+    let mut valve = Valve::standing_in(ValveMachine::pilots(&pilots, 500, false), Position::Service);
+    valve.arm("pilots-swapped:1-2".parse().unwrap()).unwrap();
+    valve.advance(1_000);
+    assert_eq!(valve.position(), Some(Position::Backwash));
+    for refused in ["forward-wire-broken", "wears", "switches-swapped:1-2", "pilots-swapped:1-3"] {
+        assert!(valve.arm(refused.parse().unwrap()).is_err(), "{refused}");
+    }
+    assert!(cam(0).arm("switches-swapped:1-4".parse().unwrap()).is_err());
+    assert!(cam(0).arm("pilots-swapped:1-2".parse().unwrap()).is_err());
 }

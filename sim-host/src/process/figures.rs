@@ -12,6 +12,8 @@ pub struct TankFigures {
     pub treated_l: f64,
     /// Hardness that left with them, mg as CaCO3.
     pub leaked_mg: f64,
+    /// Litres treated, and hardness that left with them in mg as CaCO3, when it last left service.
+    pub at_last_regeneration: (f64, f64),
     /// Lowest hardness of the effluent, mg/L as CaCO3; infinite before any.
     pub lowest_mg_l: f64,
     /// Highest hardness of the effluent, mg/L as CaCO3.
@@ -35,6 +37,8 @@ pub struct TankFigures {
 /// Figures of one tank from leaving service to serving again.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct RegenerationFigures {
+    /// Mean hardness of what the tank treated since the regeneration before, mg/L as CaCO3; none if nothing.
+    pub leakage_before_mg_l: Option<f64>,
     /// Salt drawn into the bed, kg.
     pub salt_kg: f64,
     /// Litres to the drain.
@@ -52,6 +56,7 @@ impl Default for TankFigures {
         Self {
             treated_l: 0.0,
             leaked_mg: 0.0,
+            at_last_regeneration: (0.0, 0.0),
             lowest_mg_l: f64::INFINITY,
             highest_mg_l: 0.0,
             effluent: Curve::new(CURVE_POINTS),
@@ -66,6 +71,14 @@ impl Default for TankFigures {
 }
 
 impl TankFigures {
+    /// A regeneration may begin: its figures begin anew.
+    pub(super) fn leaves_service(&mut self) {
+        let (litres, mg) = std::mem::replace(&mut self.at_last_regeneration, (self.treated_l, self.leaked_mg));
+        let run_l = self.treated_l - litres;
+        let leakage_before_mg_l = (run_l > 0.0).then(|| (self.leaked_mg - mg) / run_l);
+        self.regeneration = RegenerationFigures { leakage_before_mg_l, ..RegenerationFigures::default() };
+    }
+
     /// Mean hardness of what it treated, mg/L as CaCO3; none before any.
     #[must_use]
     pub fn leakage_mg_l(&self) -> Option<f64> {

@@ -193,7 +193,7 @@ impl Process {
             vessel.ways = ways.led(vessel.lead);
             self.flows = None;
             if before.service > 0.0 && ways.service == 0.0 {
-                figures.regeneration = RegenerationFigures::default();
+                figures.leaves_service();
             }
             if before.backwash > 0.0 && vessel.ways.backwash == 0.0 {
                 vessel.settle(self.design.backwash_mixing, self.feed.temperature_c)?;

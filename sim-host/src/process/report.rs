@@ -89,6 +89,7 @@ impl Process {
         let now = self.tanks.get(tank)?.regeneration;
         let whole = |value: f64| value.max(0.0).round();
         Some(RegenerationWater {
+            leakage_before_ug_l: now.leakage_before_mg_l.map(|mg_l| whole(mg_l * 1e3) as u32),
             salt_mg: whole(now.salt_kg * 1e6) as u64,
             drained_ml: whole(now.drained_l * 1e3) as u64,
             hardness_removed_mg: whole(now.hardness_removed_g * 1e3) as u64,

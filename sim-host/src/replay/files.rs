@@ -42,6 +42,10 @@ impl<W: Write> Observer for JournalFile<W> {
     }
 }
 
+/// Columns of the plant's physics, where it is modelled: salt drawn into the bed, water to the drain, and the mean
+/// hardness of what the tank treated since the regeneration before.
+const PLANT_COLUMNS: [&str; 3] = ["plant_salt_kg", "plant_drain_l", "plant_leakage_mean_mg_l"];
+
 /// The regenerations as a table, one row each.
 pub struct RegenerationTable;
 
@@ -52,7 +56,8 @@ impl RegenerationTable {
     /// `out` could not be written.
     pub fn write(evidence: &Evidence, out: impl Write) -> std::io::Result<()> {
         let mut csv = csv::Writer::from_writer(out);
-        csv.write_record([
+        let modelled = evidence.plant.is_some();
+        let mut header = vec![
             "tank",
             "cause",
             "all_causes",
@@ -66,7 +71,11 @@ impl RegenerationTable {
             "drain_water_l",
             "holds_before",
             "steps",
-        ])?;
+        ];
+        if modelled {
+            header.extend(PLANT_COLUMNS);
+        }
+        csv.write_record(header)?;
         let seconds = |ms: u64| format!("{}.{:03}", ms / 1_000, ms % 1_000);
         for r in &evidence.regenerations {
             let holds: Vec<_> = r.holds_before.iter().map(|h| h.hold).collect();
@@ -75,7 +84,7 @@ impl RegenerationTable {
                 .iter()
                 .map(|s| format!("{} {}", s.step, seconds(s.end_ms.saturating_sub(s.start_ms))))
                 .collect();
-            csv.write_record([
+            let mut row = vec![
                 r.tank.to_string(),
                 r.cause.to_owned(),
                 r.causes().collect::<Vec<_>>().join(" "),
@@ -89,7 +98,20 @@ impl RegenerationTable {
                 litres_exact(r.drain_nl),
                 holds.join(" "),
                 steps.join("; "),
-            ])?;
+            ];
+            if modelled {
+                row.extend(match r.water.as_deref() {
+                    Some(water) => [
+                        format!("{}.{:06}", water.salt_mg / 1_000_000, water.salt_mg % 1_000_000),
+                        litres_exact(u128::from(water.drained_ml) * 1_000_000),
+                        water
+                            .leakage_before_ug_l
+                            .map_or_else(String::new, |l| format!("{}.{:03}", l / 1_000, l % 1_000)),
+                    ],
+                    None => [const { String::new() }; 3],
+                });
+            }
+            csv.write_record(row)?;
         }
         csv.flush()
     }
