@@ -438,7 +438,7 @@ fn readable(args: &BedArgs, results: &[CaseResult]) -> String {
 }
 
 /// What whoever reads the figures should know of them.
-fn hints(args: &BedArgs, results: &[CaseResult]) -> Vec<String> {
+pub(super) fn hints(args: &BedArgs, results: &[CaseResult]) -> Vec<String> {
     let mut hints = Vec::new();
     let given = |a: &BedAnswer| a.dose_actual_g_per_l / a.dose_asked_g_per_l;
     if !args.virgin && results.iter().any(|r| (given(&r.answer) - 1.0).abs() > 0.005) {

@@ -20,6 +20,7 @@ const STYLES: [(&str, &str); 3] = [("#14507a", "none"), ("#9a4a00", "7 4"), ("#3
 struct Page {
     way: &'static str,
     about: String,
+    hints: Vec<String>,
     rows: Vec<[String; 10]>,
     plots: Vec<Plot>,
 }
@@ -97,6 +98,7 @@ pub(super) fn render(args: &BedArgs, results: &[CaseResult]) -> Result<String, a
             args.plates_or_usual(),
             args.until,
         ),
+        hints: super::cli::hints(args, results),
         rows: results.iter().map(row).collect(),
         plots,
     }
@@ -111,11 +113,12 @@ fn row(result: &CaseResult) -> [String; 10] {
         format!("{:.3}", a.capacity_g_caco3_per_l / CACO3_G_PER_EQ),
         format!("{:.1}", a.bed_volumes),
         format!("{:.4}", a.leakage_mean_mg_l),
-        format!("{:.2e}", a.leakage_min_mg_l),
+        // Smaller figures are the model's, not a bed's.
+        if a.leakage_min_mg_l < 0.01 { "under 0.01".to_owned() } else { format!("{:.2}", a.leakage_min_mg_l) },
         a.salt_efficiency.map_or_else(|| "–".to_owned(), |e| format!("{:.1} %", e * 100.0)),
         a.cycles.to_string(),
         if a.converged { "yes" } else { "no" }.to_owned(),
-        format!("{:.1e}", a.balance_error),
+        format!("{:.2} %", a.balance_error.abs() * 100.0),
     ]
 }
 
