@@ -182,7 +182,11 @@ impl Meter {
                 self.hour.began.get_or_insert(now);
                 let gap_ok = contact.opened_at.is_none_or(|o| elapsed(o, since) >= settings.min_open);
                 let width_ok = elapsed(since, now) >= settings.min_closed;
-                contact.opened_at = Some(now);
+                // A closure too short to be one does not end the gap before it: a contact that bounces as it
+                // closes is one pulse.
+                if width_ok {
+                    contact.opened_at = Some(now);
+                }
                 if gap_ok && width_ok {
                     contact.run = 0;
                     contact.fast_water = false;

@@ -381,6 +381,21 @@ fn m4_bounce_is_judged_by_width_and_gap() {
     assert_eq!(meter.bounced(), 0);
 }
 
+/// M4: a contact that bounces as it closes, or as it opens, is one pulse each time, however regular the water.
+#[test]
+fn m4_a_pulse_with_bounce_around_it_counts_once() {
+    let settings = contact_settings();
+    let s = settings.meter_settings();
+    let (mut meter, mut at) = (Meter::default(), 1_000);
+    let mut counted = 0;
+    for _ in 0..100 {
+        counted += close(&mut meter, &mut at, 2, 100, s);
+        counted += close(&mut meter, &mut at, 60, 3, s);
+        counted += close(&mut meter, &mut at, 1, 4, s);
+    }
+    assert_eq!((counted, meter.bounced()), (100, 200));
+}
+
 /// M4: a sustained regular rate above the rated one is water: every pulse of it counts, with those held back at first.
 #[test]
 fn m4_sustained_fast_water_is_counted_whole() {

@@ -1,0 +1,191 @@
+// The image as a black box: pins in, pins out, power on and off.
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+import * as b from './board.mjs';
+import { Board, MS, SECOND } from './board.mjs';
+
+const elf = b.image();
+const bench = b.settings();
+const MORNING = new Date(Date.UTC(2027, 2, 1, 6, 30, 15));
+
+const ready = (options) => {
+  const board = new Board(elf, { settings: bench, clock: MORNING, ...options });
+  board.run(3 * SECOND);
+  assert.equal(board.fired, null, 'the watchdog is fed');
+  if (!options || !('settings' in options)) assert.deepEqual(board.said('settings-refused'), [], 'pack the settings anew');
+  return board;
+};
+
+/** Someone closes the remote contact for two seconds. */
+const ask = (board) => {
+  board.contact(b.REMOTE, true);
+  board.runFor(2 * SECOND);
+  board.contact(b.REMOTE, false);
+};
+
+const steps = (board) => board.said('step-started').map((record) => record.event['step-started'].step);
+const high = (board, pin) => board.trace.filter((change) => change.pin === pin && change.high);
+
+test('S7: nothing is energised between the first instruction and the first decision', () => {
+  const board = new Board(elf, { settings: bench, clock: MORNING });
+  // The valve stands between positions, so that the first decision is to move it.
+  board.cam.at = 1 * SECOND;
+  board.run(10 * SECOND, () => board.energised !== null);
+  assert.ok(board.firstOutput < MS, `outputs are low after ${board.firstOutput} ns`);
+  assert.ok(board.energised > 500 * MS, `the first output comes on at ${board.energised} ns`);
+  assert.deepEqual(high(board, b.FORWARD).length, 1);
+  const others = board.trace.filter((change) => change.high && change.pin !== b.FORWARD && change.pin !== b.LAMP && change.pin !== b.RELAYS[1]);
+  assert.deepEqual(others, []);
+  console.log(`outputs low after ${board.firstOutput} ns, first energised at ${(board.energised / MS).toFixed(3)} ms, ${board.instructions} instructions traced`);
+});
+
+test('S11: without settings the baseline runs, with its alarm, and starts nothing', () => {
+  for (const settings of [null, (() => { const bad = Uint8Array.from(bench); bad[40] ^= 4; return bad; })()]) {
+    const board = ready({ settings });
+    ask(board);
+    board.runFor(5 * SECOND);
+    assert.ok(board.said('settings-refused').length > 0);
+    assert.ok(board.isHigh(b.LAMP));
+    assert.deepEqual(high(board, b.FORWARD), []);
+  }
+});
+
+test('M1, M4: pulses are counted while an erasure stops the core, bounce is not', () => {
+  const board = ready();
+  // 25 pulses a second, each with a bounce of 1 ms, for longer than many saves take.
+  const n = 1_500;
+  const from = board.now + 100 * MS;
+  for (let i = 0; i < n; i++) {
+    const at = from + i * 40 * MS;
+    board.pulses(1, at, 0, 1 * MS);
+    board.pulses(1, at + 3 * MS, 0, 18 * MS);
+  }
+  const erasedBefore = board.erasures.length;
+  board.runFor(n * 40 * MS + 2 * SECOND);
+  const during = board.erasures.slice(erasedBefore).filter(({ at }) => at > from && at < from + n * 40 * MS);
+  assert.ok(during.length > 0, 'a sector was erased under running pulses');
+  // Asked at the end, so that the regeneration's record tells the volume since the last.
+  ask(board);
+  board.runFor(180 * SECOND, () => board.said('ended').length > 0);
+  assert.equal(board.said('ended')[0].event.ended.volume, n * 1_000_000_000);
+  console.log(`${n} pulses and ${n} bounces, ${during.length} erasures of 400 ms meanwhile`);
+});
+
+test('Q1, Y1: a whole regeneration', () => {
+  const board = ready();
+  ask(board);
+  board.runFor(180 * SECOND, () => board.said('ended').length > 0);
+  assert.deepEqual(steps(board), ['backwash', 'brine-draw', 'slow-rinse', 'fast-rinse', 'brine-refill']);
+  assert.equal(board.said('ended')[0].event.ended.outcome, 'complete');
+  board.runFor(20 * SECOND);
+  assert.equal(board.cam.closed(), 0, 'the valve is back in service');
+  assert.ok(!board.isHigh(b.FORWARD));
+  assert.deepEqual(high(board, b.REVERSE), []);
+  assert.equal(board.bounced, 0, 'never two directions');
+  // Relay 1 is on during the brine draw, and for its 20 s.
+  const relay = board.trace.filter((change) => change.pin === b.RELAYS[0] && change.at > SECOND);
+  assert.deepEqual(relay.map((change) => change.high), [true, false]);
+  const on = (relay[1].at - relay[0].at) / SECOND;
+  assert.ok(Math.abs(on - 20) < 0.1, `relay 1 was on for ${on} s`);
+  console.log(`regeneration took ${((board.now - 5 * SECOND) / SECOND).toFixed(0)} s, relay 1 on for ${on.toFixed(2)} s`);
+});
+
+test('P3, V2: power fails in a brine draw, and the step goes on where it was', () => {
+  const board = ready();
+  ask(board);
+  board.runFor(60 * SECOND, () => steps(board).at(-1) === 'brine-draw');
+  board.runFor(8 * SECOND);
+  assert.equal(board.cam.closed(), 2);
+  board.powerCut(90 * SECOND);
+  board.records = [];
+  board.trace = [];
+  board.run(8 * SECOND);
+  assert.equal(board.cam.closed(), 2, 'a position that its switch confirms is not moved');
+  assert.deepEqual(high(board, b.FORWARD), []);
+  assert.ok(board.said('power-returned').length === 1);
+  board.runFor(120 * SECOND, () => board.said('ended').length > 0);
+  assert.deepEqual(steps(board).filter((step) => step !== 'brine-draw'), ['slow-rinse', 'fast-rinse', 'brine-refill']);
+  assert.equal(board.said('ended')[0].event.ended.outcome, 'complete');
+});
+
+test('P4: without a clock the time in the dark is long, and the draw begins again only after its rinses or brine', () => {
+  const board = ready({ clock: null });
+  ask(board);
+  board.runFor(60 * SECOND, () => steps(board).at(-1) === 'brine-draw');
+  board.runFor(8 * SECOND);
+  board.powerCut(90 * SECOND);
+  board.records = [];
+  board.run(30 * SECOND);
+  const [returned] = board.said('power-returned');
+  assert.equal(returned.event['power-returned'].off, null);
+  assert.equal(board.said('ended').length, 0, 'it is not over');
+});
+
+test('S10, P2: power fails while flash is written, at several moments of a regeneration', () => {
+  let cuts = 0;
+  for (const skip of [0, 2, 5]) {
+    const board = ready();
+    board.contact(b.REMOTE, true);
+    const before = board.programs;
+    board.runFor(30 * SECOND, () => false || board.programs > before + skip);
+    assert.ok(board.deed || board.programs > before);
+    board.powerCut(5 * SECOND);
+    board.contact(b.REMOTE, false);
+    board.run(20 * SECOND);
+    assert.equal(board.fired, null);
+    assert.ok(board.records.length > 0);
+    cuts += 1;
+  }
+  assert.equal(cuts, 3);
+});
+
+test('S9: a loop that hangs while the motor runs is reset, and the motor stands', () => {
+  const board = ready();
+  ask(board);
+  board.runFor(10 * SECOND, () => board.isHigh(b.FORWARD));
+  board.runFor(100 * MS);
+  // Freeze the loop: the emulator lets it branch to itself for ever, and interrupts live on.
+  const { core } = board.mcu;
+  board.runFor(SECOND, () => !core.waiting && core.interruptNMIMask !== 1 && core.IPSR === 0);
+  while (core.waiting || core.IPSR !== 0) board.runFor(50_000);
+  const at = core.PC;
+  board.mcu.flashView.setUint16(at - 0x10000000, 0xe7fe, true);
+  const hung = board.now;
+  board.run(hung + 10 * SECOND);
+  assert.notEqual(board.fired, null, 'the watchdog fires');
+  const after = (board.fired - hung) / SECOND;
+  assert.ok(after <= 2.01, `${after} s`);
+  board.mcu.flashView.setUint16(at - 0x10000000, elfWord(at), true);
+  board.reset();
+  assert.ok(!board.isHigh(b.FORWARD));
+  board.run(400 * MS);
+  assert.deepEqual(b.ACTUATORS.filter((pin) => board.isHigh(pin)), []);
+  console.log(`hung loop reset after ${after.toFixed(3)} s`);
+});
+
+test('S9: an interrupt that dies is noticed though the loop runs on', () => {
+  const board = ready();
+  const { core } = board.mcu;
+  // Mask the timer's interrupt, and wake the loop all the same.
+  core.enabledInterrupts = 0;
+  const dead = board.now;
+  let passes = 0;
+  while (board.fired === null && board.now < dead + 10 * SECOND) {
+    board.runFor(10 * MS);
+    core.waiting = false;
+    passes += 1;
+  }
+  assert.notEqual(board.fired, null, 'the watchdog fires');
+  assert.ok(passes > 50, 'the loop ran on');
+  console.log(`dead interrupt reset after ${((board.fired - dead) / SECOND).toFixed(3)} s`);
+});
+
+/** The half word that the image has at an address. */
+function elfWord(address) {
+  for (const [start, bytes] of b.segments(elf)) {
+    if (address >= start && address < start + bytes.length) {
+      return bytes[address - start] | (bytes[address - start + 1] << 8);
+    }
+  }
+  throw new Error('the loop runs outside the image');
+}

@@ -1,0 +1,169 @@
+//! Start-up and the loop.
+
+mod capture;
+mod flash;
+mod journal;
+mod wiring;
+
+use core::panic::PanicInfo;
+
+use bedkeeper_pico::layout::{SETTINGS_BYTES, SETTINGS_OFFSET, STORE_OFFSET, STORE_SECTORS};
+use bedkeeper_pico::pins::ACTUATORS;
+use bedkeeper_runtime::alive::{Heartbeat, Keeper, Watchdog};
+use bedkeeper_runtime::ds3231::Ds3231;
+use bedkeeper_runtime::machine::{Board, Machine, Parts};
+use bedkeeper_runtime::power_up;
+use bedkeeper_runtime::store::{Log, Region};
+use embedded_hal::digital::OutputPin;
+use hal::clocks::init_clocks_and_plls;
+use hal::fugit::{ExtU32, RateExtU32};
+use hal::gpio::bank0::{Gpio0, Gpio1, Gpio4, Gpio5};
+use hal::gpio::{FunctionI2C, FunctionUart, Pin, PullDown, PullUp};
+use hal::pac::{self, interrupt};
+use hal::{I2C, Timer};
+use rp2040_hal as hal;
+
+use capture::Capture;
+use flash::Flash;
+use journal::Journal;
+use wiring::{Input, Output};
+
+/// The second stage that makes the flash readable.
+#[unsafe(link_section = ".boot2")]
+#[used]
+static BOOT2: [u8; 256] = rp2040_boot2::BOOT_LOADER_W25Q080;
+
+const CRYSTAL_HZ: u32 = 12_000_000;
+/// The interrupt beats, and the loop runs, this often.
+const BEAT_US: u32 = 10_000;
+/// While the board starts: mounting the store reads up to 256 KiB.
+const START_LIMIT_MS: u32 = 8_000;
+/// While the loop runs. The longest thing in it is a sector's erasure, 400 ms by the flash chip's data sheet.
+const LOOP_LIMIT_MS: u32 = 2_000;
+const TANKS: usize = 2;
+/// The longest stored record with its head, in whole pages.
+const BUFFER: usize = (bedkeeper::retain::MAX_BYTES + 12).next_multiple_of(256);
+
+/// Beats of the timer interrupt.
+static HEART: Heartbeat = Heartbeat::new();
+
+type Bus = I2C<pac::I2C0, (Pin<Gpio4, FunctionI2C, PullUp>, Pin<Gpio5, FunctionI2C, PullUp>)>;
+type Serial = (Pin<Gpio0, FunctionUart, PullDown>, Pin<Gpio1, FunctionUart, PullUp>);
+
+struct Pico;
+
+impl Board for Pico {
+    type Output = Output;
+    type Input = Input;
+    type Meters = Capture;
+    type Clock = Ds3231<Bus>;
+    type Flash = Flash;
+    type Records = Journal<Serial>;
+}
+
+struct Dog(hal::Watchdog);
+
+impl Watchdog for Dog {
+    fn feed(&mut self) {
+        self.0.feed();
+    }
+}
+
+/// Drives every actuator low, whatever else the board is doing.
+fn everything_off() {
+    // SAFETY: the set and clear registers of SIO change the bits written and no others, whoever owns the pins.
+    let sio = unsafe { &*pac::SIO::ptr() };
+    sio.gpio_out_clr().write(|w| unsafe { w.bits(ACTUATORS) });
+}
+
+/// Everything off, and no more feeding: the watchdog resets the board.
+fn give_up() -> ! {
+    cortex_m::interrupt::disable();
+    loop {
+        everything_off();
+    }
+}
+
+#[panic_handler]
+fn panic(_: &PanicInfo<'_>) -> ! {
+    give_up()
+}
+
+#[cortex_m_rt::exception]
+unsafe fn HardFault(_: &cortex_m_rt::ExceptionFrame) -> ! {
+    give_up()
+}
+
+/// The beat: it wakes the loop, and proves that interrupts live.
+#[interrupt]
+fn TIMER_IRQ_0() {
+    // SAFETY: nothing else uses alarm 0, and the registers written are its own.
+    let timer = unsafe { &*pac::TIMER::ptr() };
+    timer.intr().write(|w| w.alarm_0().clear_bit_by_one());
+    let next = timer.timerawl().read().bits().wrapping_add(BEAT_US);
+    timer.alarm0().write(|w| unsafe { w.bits(next) });
+    HEART.beat();
+}
+
+fn start_beats() {
+    // SAFETY: as in the interrupt, which is not enabled before the end.
+    let timer = unsafe { &*pac::TIMER::ptr() };
+    timer.inte().modify(|_, w| w.alarm_0().set_bit());
+    let next = timer.timerawl().read().bits().wrapping_add(BEAT_US);
+    timer.alarm0().write(|w| unsafe { w.bits(next) });
+    // SAFETY: the interrupt touches nothing that is borrowed here.
+    unsafe { cortex_m::peripheral::NVIC::unmask(pac::Interrupt::TIMER_IRQ_0) };
+}
+
+#[hal::entry]
+fn main() -> ! {
+    everything_off();
+    let Some(mut pac) = pac::Peripherals::take() else { give_up() };
+    let sio = hal::Sio::new(pac.SIO);
+    let pins = hal::gpio::Pins::new(pac.IO_BANK0, pac.PADS_BANK0, sio.gpio_bank0, &mut pac.RESETS);
+    // Outputs first, before clocks: each leaves reset as an input, and becomes an output that is low.
+    let wired = wiring::wire(pins);
+    // No pin of this chip can fail.
+    let Ok(mut plant) = wired.plant;
+
+    let mut watchdog = hal::Watchdog::new(pac.WATCHDOG);
+    let clocks = init_clocks_and_plls(
+        CRYSTAL_HZ,
+        pac.XOSC,
+        pac.CLOCKS,
+        pac.PLL_SYS,
+        pac.PLL_USB,
+        &mut pac.RESETS,
+        &mut watchdog,
+    );
+    let Ok(clocks) = clocks else { give_up() };
+    watchdog.start(START_LIMIT_MS.millis());
+    let timer = Timer::new(pac.TIMER, &mut pac.RESETS, &clocks);
+    let uptime_ms = || timer.get_counter().ticks() / 1_000;
+    let meters = Capture::start(pac.PIO0, pac.DMA, &mut pac.RESETS, &timer);
+
+    let bus = I2C::i2c0(pac.I2C0, wired.clock.0, wired.clock.1, 100.kHz(), &mut pac.RESETS, &clocks.system_clock);
+    let Some(records) = Journal::new(pac.UART0, wired.serial, &mut pac.RESETS, &clocks.peripheral_clock) else {
+        give_up()
+    };
+    let region = Region { start: STORE_OFFSET, pages: STORE_SECTORS };
+    let Ok(store) = Log::<Flash, BUFFER>::mount(Flash::new(), region) else { give_up() };
+    let settings = power_up::settings(Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES), |set| plant.divide(set));
+    let parts = Parts { plant, meters, clock: Ds3231::new(bus), store, records };
+    let Ok(Some(mut machine)) = Machine::<Pico, TANKS, BUFFER>::power_up(parts, settings, uptime_ms()) else {
+        give_up()
+    };
+
+    watchdog.start(LOOP_LIMIT_MS.millis());
+    let mut keeper = Keeper::new(Dog(watchdog), &HEART);
+    let mut lamp = wired.lamp;
+    start_beats();
+    loop {
+        if machine.pass(uptime_ms()).is_err() {
+            give_up();
+        }
+        let _ = lamp.set_state((!machine.controller().outputs().alarms.is_empty()).into());
+        keeper.pass_over();
+        cortex_m::asm::wfi();
+    }
+}
