@@ -89,6 +89,22 @@ impl Ledger {
         }
     }
 
+    /// How much more may be charged before a threshold is reached; `None` where it has run out already.
+    pub(crate) fn quiet_for(&self) -> Option<Volume> {
+        let next = if self.volume < self.ask_at { self.ask_at } else { self.empty_at };
+        (self.volume < next).then(|| next.minus(self.volume))
+    }
+
+    /// Charged since the hardness last changed.
+    pub(crate) fn charged(&self) -> Volume {
+        self.volume
+    }
+
+    /// Charges water that reaches no threshold, and so cannot overflow.
+    pub(crate) fn charge_quietly(&mut self, volume: Volume) {
+        self.volume.0 = self.volume.0.wrapping_add(volume.0);
+    }
+
     /// Charges water that nobody metered: what a power cut may have lost, what flowed while dark (P6, S10).
     pub fn charge_estimated(&mut self, volume: Volume) {
         self.estimated = self.estimated.plus(volume);

@@ -66,6 +66,13 @@ impl MeterSettings {
     }
 }
 
+impl MeterSettings {
+    /// No pulse is more.
+    pub(crate) fn most_of_pulse(&self) -> Volume {
+        Volume(self.whole_nl.saturating_add(1))
+    }
+}
+
 /// One meter: its remainder, its last pulses, its contact.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Meter {
@@ -144,17 +151,7 @@ impl Meter {
     pub fn pulses(&mut self, now: Instant, count: u32, settings: &MeterSettings) -> Volume {
         self.recent.note(now, count);
         if count == 1 {
-            let sum = self.remainder.saturating_add(settings.part);
-            return match sum.checked_sub(settings.parts) {
-                Some(rest) => {
-                    self.remainder = rest;
-                    Volume(settings.whole_nl.saturating_add(1))
-                }
-                None => {
-                    self.remainder = sum;
-                    Volume(settings.whole_nl)
-                }
-            };
+            return self.one(settings);
         }
         let n = u64::from(count);
         let parts = n.saturating_mul(u64::from(settings.part)).saturating_add(u64::from(self.remainder));
@@ -163,6 +160,47 @@ impl Meter {
         let rest = parts.checked_rem(divisor).unwrap_or(0);
         self.remainder = u32::try_from(rest).unwrap_or(0);
         Volume(n.saturating_mul(settings.whole_nl).saturating_add(carried))
+    }
+
+    /// The last pulses came one by one.
+    pub(crate) fn is_even(&self) -> bool {
+        self.recent.counts == [1; RECENT]
+    }
+
+    /// The last pulse came before that.
+    pub(crate) fn is_before(&self, now: Instant) -> bool {
+        self.recent.last < now
+    }
+
+    /// One more of pulses that come one by one, less than `longest_gap` after the last and within the rated flow:
+    /// its exact volume, as [`Meter::pulses`] tells it. If it comes otherwise, nothing changes.
+    #[inline(always)]
+    pub(crate) fn even_pulse(&mut self, now: Instant, longest_gap: Millis, settings: &MeterSettings) -> Option<Volume> {
+        let gap_ms = now.as_ticks().wrapping_sub(self.recent.last.as_ticks());
+        let to_now = u32::try_from(gap_ms).ok().map(Millis).filter(|gap| *gap < longest_gap)?;
+        let [_, to_c, to_d] = self.recent.gaps;
+        if to_c.plus(to_d).plus(to_now) < settings.rated_run {
+            return None;
+        }
+        self.recent.last = now;
+        self.recent.gaps = [to_c, to_d, to_now];
+        Some(self.one(settings))
+    }
+
+    /// The volume of one pulse, without a division (M6).
+    #[inline]
+    fn one(&mut self, settings: &MeterSettings) -> Volume {
+        let sum = self.remainder.saturating_add(settings.part);
+        match sum.checked_sub(settings.parts) {
+            Some(rest) => {
+                self.remainder = rest;
+                Volume(settings.whole_nl.saturating_add(1))
+            }
+            None => {
+                self.remainder = sum;
+                Volume(settings.whole_nl)
+            }
+        }
     }
 
     /// The contact closed or opened; returns how many pulses that makes (M4).

@@ -294,6 +294,13 @@ impl TankSet {
         self.0 &= !Self::bit(tank);
     }
 
+    /// The tank that is in, if it is the only one.
+    #[must_use]
+    pub fn single(self) -> Option<TankId> {
+        let tank = u8::try_from(self.0.trailing_zeros()).map(TankId).ok()?;
+        (self.len() == 1).then_some(tank)
+    }
+
     /// How many tanks are in.
     #[must_use]
     pub fn len(self) -> u32 {
@@ -390,6 +397,14 @@ macro_rules! slugs {
             /// Whether a value is in.
             #[must_use]
             pub const fn contains(self, value: $name) -> bool { self.0 & value.bit() != 0 }
+
+            /// This set and one more value.
+            #[must_use]
+            pub const fn with(self, value: $name) -> Self { Self(self.0 | value.bit()) }
+
+            /// Whether some value is in both.
+            #[must_use]
+            pub const fn meets(self, other: Self) -> bool { self.0 & other.0 != 0 }
 
             /// Whether nothing is in.
             #[must_use]

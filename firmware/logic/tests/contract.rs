@@ -54,7 +54,7 @@ fn replay(raw: RawSettings, calls: &[Call]) -> (Controller<8>, Vec<Record>) {
 
 /// Everything a driver can see of a controller but the time and the next deadline.
 fn visible(c: &Controller<8>) -> impl PartialEq + core::fmt::Debug + use<> {
-    (c.outputs(), c.tanks().to_vec(), *c.accounts(), c.clock(), c.records_lost())
+    (c.outputs(), c.tanks().to_vec(), c.accounts(), c.clock(), c.records_lost())
 }
 
 proptest! {

@@ -138,7 +138,7 @@ fn m6_twenty_years_at_the_highest_rate_overflow_nothing() {
         site.now += 20 * 365 * DAY / batches;
         site.put(Input::Pulses { meter: 0, count: MAX_BATCH }).unwrap();
         let metered = u128::from(MAX_BATCH) * 1_000_000_000_000 * u128::from(i + 1);
-        let a = *site.controller.accounts();
+        let a = site.controller.accounts();
         assert_eq!((a.metered.0, a.charged.0 + a.untreated.0), (metered, metered));
     }
     // The account itself has room for the whole of it: 6.3 × 10^8 such batches.
@@ -170,7 +170,7 @@ fn m2_a_common_meter_charges_who_serves() {
     site.operate(bedkeeper::Action::StartNow(TankId(0))).unwrap();
     site.run_for(20 * SEC);
     site.draw(7, SEC);
-    let a = *site.controller.accounts();
+    let a = site.controller.accounts();
     let litres = |n: u64| u128::from(n) * 1_000_000_000;
     assert_eq!((a.metered.0, a.charged.0, a.untreated.0), (litres(107), litres(100), litres(7)));
     assert_eq!((a.blended.0, a.drained.0, a.past_zero.0), (0, 0, 0));
@@ -234,7 +234,7 @@ fn m2_a_tank_on_its_way_out_is_not_closed_yet() {
     site.run_until_duty(1, DutyKind::Regenerating, HOUR);
     site.gulp(2);
     assert!(!site.controller.outputs().alarms.contains(Alarm::FlowWhileClosed));
-    let a = *site.controller.accounts();
+    let a = site.controller.accounts();
     assert_eq!((a.charged.0, a.drained.0), (10_001_000_000_000, 2_000_000_000));
 }
 

@@ -323,7 +323,7 @@ fn m5_the_bypass_takes_its_share_exactly() {
         let mut site = Site::<3>::new(raw);
         for n in 1..=1_000u128 {
             site.put(Input::Pulses { meter: 0, count: 1 }).unwrap();
-            let a = *site.controller.accounts();
+            let a = site.controller.accounts();
             let metered = n * 1_000_000_007 / 3;
             assert_eq!((a.metered.0, a.blended.0), (metered, metered * 137 / 1_000), "after {n} pulses");
             assert_eq!(a.metered.0, a.charged.0 + a.blended.0 + a.untreated.0 + a.drained.0);

@@ -174,16 +174,16 @@ fn q1_a_wait_for_brine_in_service_is_charged() {
     site.operate(Action::StartNow(ONE)).unwrap();
     site.run_until_step(1, BrineWait, HOUR);
     assert_eq!(site.valves[0].position(), Some(Position::Service));
-    let before = *site.controller.accounts();
+    let before = site.controller.accounts();
     site.run_for(MIN);
     site.gulp(100);
-    let after = *site.controller.accounts();
+    let after = site.controller.accounts();
     assert_eq!(after.charged.0 - before.charged.0, u128::from(Volume::from_litres(100).0));
     assert_eq!(after.untreated, before.untreated);
     assert_eq!(site.controller.tanks()[0].ledger().since_regeneration(), Volume::from_litres(100));
     site.run_until_step(1, Backwash, 2 * HOUR);
     site.gulp(50);
-    let later = *site.controller.accounts();
+    let later = site.controller.accounts();
     assert_eq!(later.charged, after.charged);
     assert_eq!(later.untreated.0 - after.untreated.0, u128::from(Volume::from_litres(50).0));
 }

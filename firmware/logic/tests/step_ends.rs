@@ -61,7 +61,7 @@ fn start(raw: RawSettings, step: StepKind) -> Site<1> {
 fn q2_a_step_ends_by_metered_volume() {
     for (pause, minutes) in [(30 * SEC, 5), (90 * SEC, 15)] {
         let mut site = start(metered(&[(Backwash, litres(10, 20))]), Backwash);
-        let before = *site.controller.accounts();
+        let before = site.controller.accounts();
         site.draw(9, pause);
         assert_eq!(site.step(1), Some(Backwash));
         assert!(ran(&mut site, Backwash).is_none());
@@ -114,7 +114,7 @@ fn q2_a_common_meter_may_count_the_steps_of_a_single_tank() {
     );
     raw.meter.measures_steps = true;
     let mut site = start(raw, Backwash);
-    let before = *site.controller.accounts();
+    let before = site.controller.accounts();
     site.draw(10, 10 * SEC);
     assert_ne!(site.step(1), Some(Backwash));
     let after = site.controller.accounts();

@@ -67,7 +67,7 @@ pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Re
     let timeline = tap.into_timeline();
     let shown = Shown {
         timeline: &timeline,
-        accounts: world.controller.accounts(),
+        accounts: &world.controller.accounts(),
         gauges: &gauges,
         violations: &violations,
         days: Days::of(scenario.start),

@@ -127,10 +127,13 @@ impl<const N: usize> Controller<N> {
             changeover: self.changeover,
             joining: self.joining,
             resources: self.resources,
-            accounts: self.accounts,
+            accounts: self.accounts(),
             drain: self.drain,
             watches: self.watches.clone(),
-            service: Service { volume: self.service.volume.plus(self.tally.passed()), ..self.service },
+            service: Service {
+                volume: self.service.volume.plus(self.tally.passed()).plus(self.counted()),
+                ..self.service
+            },
             doses: self.doses(),
             locks: self.locks,
             presence: self.presence,

@@ -43,6 +43,7 @@ impl<const N: usize> Controller<N> {
         self.mark_progress(now);
         self.in_service = self.serving_set();
         self.follow_up(now);
+        self.foresee_pulses();
         // What is left to do is done a millisecond later.
         self.deadline = if settled { self.find_deadline(now, &survey, outside.as_ref()) } else { later_ms(now, 1) };
     }

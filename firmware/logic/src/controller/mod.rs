@@ -21,6 +21,7 @@ mod joining;
 mod operator;
 mod outside;
 mod power;
+mod pulses;
 mod purging;
 mod regenerating;
 mod relays;
@@ -54,6 +55,7 @@ use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, Tally, Watches};
 
 pub(crate) use absence::Presence;
 use power::Power;
+use pulses::QuietPulses;
 
 pub use after_power::RestoreRefused;
 pub(crate) use arbitrating::Resources;
@@ -248,6 +250,7 @@ pub struct Controller<const N: usize> {
     expected_since: Vec<Instant, N>,
     service: Service,
     tally: Tally,
+    quiet_pulses: QuietPulses,
     relays: [Relay; RELAYS],
     relays_decided: bool,
     locks: Locks,
@@ -330,6 +333,7 @@ impl<const N: usize> Controller<N> {
             expected_since: crate::collect((0..meters).map(|_| NEVER)),
             service: Service::done(now),
             tally: Tally::default(),
+            quiet_pulses: QuietPulses::default(),
             relays: [Relay::new(now); RELAYS],
             relays_decided: false,
             locks: Locks::default(),
@@ -367,6 +371,16 @@ impl<const N: usize> Controller<N> {
     /// # Errors
     /// The input was refused; nothing has changed but the time.
     pub fn handle(&mut self, now: Instant, input: Input) -> Result<(), Refused> {
+        if matches!(input, Input::Pulses { meter: 0, count: 1 }) && self.count_quietly(now) {
+            return Ok(());
+        }
+        self.handle_in_full(now, input)
+    }
+
+    /// Takes an input of which more may come than that a pulse is counted.
+    #[inline(never)]
+    fn handle_in_full(&mut self, now: Instant, input: Input) -> Result<(), Refused> {
+        self.book_pulses();
         let now = self.advance(now);
         if now >= self.deadline {
             self.decide(now);
@@ -489,9 +503,7 @@ impl<const N: usize> Controller<N> {
         let before = unit.last();
         let volume = unit.pulses(now, count, self.settings.meter_settings());
         let excessive = unit.is_excessive(now, self.settings.meter_settings());
-        self.accounts.metered.add(volume);
-        self.power.metered(volume, self.settings.retain_volume());
-        self.tally.pass(volume);
+        self.book_metered(volume);
         self.count_caught(meter, count);
         let flow_changed = self.note_flow(now, count);
         let crossed = match self.settings.meter.place {
@@ -511,6 +523,7 @@ impl<const N: usize> Controller<N> {
             || self.tally.is_due()
             || excessive != excess_known
             || self.stages_stir(now);
+        self.foresee_pulses();
         Ok(if matters { Effect::Soon } else { Effect::Quiet })
     }
 
@@ -641,6 +654,7 @@ impl<const N: usize> Controller<N> {
     /// # Errors
     /// A regeneration runs, or they need a restart; the present settings run on.
     pub fn change_settings(&mut self, now: Instant, settings: Settings) -> Result<(), SettingsRefused> {
+        self.book_pulses();
         let now = self.advance(now);
         if now >= self.deadline {
             self.decide(now);
@@ -683,6 +697,7 @@ impl<const N: usize> Controller<N> {
 
     /// Tells that settings were offered that do not pass: the present ones run on, with an alarm (S11).
     pub fn reject_settings(&mut self, now: Instant) {
+        self.book_pulses();
         let now = self.advance(now);
         self.settings_rejected = true;
         self.write(Event::SettingsRefused);
@@ -730,12 +745,6 @@ impl<const N: usize> Controller<N> {
     #[must_use]
     pub fn settings(&self) -> &Settings {
         &self.settings
-    }
-
-    /// Where the metered water went.
-    #[must_use]
-    pub fn accounts(&self) -> &Accounts {
-        &self.accounts
     }
 
     /// What has happened since the last maintenance (W1).

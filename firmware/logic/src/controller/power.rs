@@ -95,6 +95,11 @@ impl Power {
         }
     }
 
+    /// How much more water may be metered before the wish to save changes.
+    pub(super) fn save_in(&self, retain_volume: Volume) -> Volume {
+        if self.wish == Save::NotNeeded { retain_volume.minus(self.unsaved) } else { Volume::MAX }
+    }
+
     /// A record is written: what it tells of must not be forgotten, but for what is seen anew at power-up.
     pub(super) fn noted(&mut self, event: &Event) {
         self.records = self.records.wrapping_add(1);
@@ -126,9 +131,11 @@ impl<const N: usize> Controller<N> {
     ///
     /// A step's time must then be saved again in a minute, so read the next deadline anew.
     pub fn saved(&mut self) {
+        self.book_pulses();
         self.power.unsaved = Volume::ZERO;
         self.power.wish = Save::NotNeeded;
         self.power.saved_at = self.now;
+        self.foresee_pulses();
         if let Some(mark) = self.mark_due() {
             self.deadline = self.deadline.min(mark);
         }

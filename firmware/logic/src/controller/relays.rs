@@ -101,7 +101,7 @@ impl<const N: usize> Controller<N> {
         let mut doses = [Doses::default(); RELAYS];
         for ((doses, relay), given) in doses.iter_mut().zip(&self.relays).zip(&self.settings.relays) {
             let mut relay = *relay;
-            relay.pass(self.tally.passed(), given);
+            relay.pass(self.tally.passed().plus(self.counted()), given);
             *doses = relay.doses();
         }
         doses

@@ -7,13 +7,15 @@ use serde::{Deserialize, Serialize};
 
 use crate::meter::MeterSettings;
 use crate::settings::RawWatch;
-use crate::units::{Instant, elapsed_ms, later_ms};
+use crate::units::{Instant, Millis, elapsed_ms, later_ms};
 
 /// What is needed of the settings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct FlowGaps {
     /// Pulses of the small flow are this far apart.
     pub(crate) spacing_ms: u64,
+    /// The same, as far as it fits.
+    pub(crate) longest_gap: Millis,
     /// A pause.
     pub(crate) pause_ms: u64,
     /// A stretch that raises `unbroken-flow`; 0 = none does.
@@ -24,8 +26,10 @@ pub(crate) struct FlowGaps {
 
 impl FlowGaps {
     pub(crate) fn new(watch: &RawWatch, meter: &MeterSettings, is_followed: bool) -> Self {
+        let spacing_ms = watch.small_flow.time_for(meter.pulse());
         Self {
-            spacing_ms: watch.small_flow.time_for(meter.pulse()),
+            spacing_ms,
+            longest_gap: Millis(u32::try_from(spacing_ms).unwrap_or(u32::MAX)),
             pause_ms: u64::from(watch.unbroken_pause.0),
             unbroken_ms: u64::from(watch.unbroken_after.0),
             is_followed,
@@ -77,6 +81,17 @@ impl FlowWatch {
         self.last = now;
         self.is_heard = true;
         begins
+    }
+
+    /// A stretch goes on whose last pulse was this, close upon the one before.
+    pub(crate) fn is_even(&self, last: Option<Instant>) -> bool {
+        self.is_heard && self.is_begun && self.close == self.last && last == Some(self.last)
+    }
+
+    /// Pulses up to this one came as close, each upon the one before, in a stretch that is even.
+    pub(crate) fn went_on_to(&mut self, last: Instant) {
+        self.last = last;
+        self.close = last;
     }
 
     /// The stretch had no pause up to the last pulse.

@@ -89,6 +89,11 @@ impl Tally {
         self.passed
     }
 
+    /// How much more passes before something is due.
+    pub(crate) fn due_in(&self) -> Volume {
+        self.due.minus(self.passed)
+    }
+
     /// Something waits for as much as has passed.
     pub(crate) fn is_due(&self) -> bool {
         self.passed >= self.due

@@ -191,7 +191,7 @@ impl<const N: usize> Board<N> {
     /// S10: a cut loses a hundredth of the capacity at the most, and charges as much to whoever served. Where
     /// nobody did, the water passed untreated, and no bed is the worse for it.
     fn check_loss(&mut self) {
-        let accounts = *self.controller.accounts();
+        let accounts = self.controller.accounts();
         let metered = u128::from(self.pulses) * 1_000_000_000;
         let lost = metered - self.forgotten_nl - accounts.metered.0;
         let most = u128::from(self.settings.retain_volume().nl());
