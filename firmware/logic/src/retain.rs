@@ -33,6 +33,8 @@ pub struct Retained<const N: usize> {
     pub(crate) brine: Brine,
     pub(crate) brine_uncertain: bool,
     pub(crate) changeover: Option<Changeover>,
+    /// The shared changeover valve is lost: its motor stays off after a cut, too (V3).
+    pub(crate) shared_lost: bool,
     pub(crate) joining: TankSet,
     pub(crate) resources: Resources,
     pub(crate) accounts: Accounts,

@@ -94,6 +94,9 @@ pub enum FaultRefused {
         /// How many there are.
         tanks: usize,
     },
+    /// The tanks share no changeover valve.
+    #[error("the plant has no shared changeover valve")]
+    NoSharedValve,
     /// The valve has no motor.
     #[error("{fault}: a valve with pilots has no motor")]
     NoMotor {

@@ -18,6 +18,21 @@ pub use valve::Valve;
 
 use bedkeeper::units::TankId;
 
+/// One of a plant's valves.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum WhichValve {
+    /// A tank's own.
+    Tank(TankId),
+    /// The changeover valve that two tanks share (A6).
+    Shared,
+}
+
+impl From<TankId> for WhichValve {
+    fn from(tank: TankId) -> Self {
+        Self::Tank(tank)
+    }
+}
+
 /// The valves of a plant, in the order of its tanks.
 #[derive(Debug, Clone)]
 pub struct Plant {
@@ -80,23 +95,27 @@ impl Plant {
         }
     }
 
-    /// Arms a fault on the valve of a tank, as of the time it has been advanced to. Armed twice is armed once.
+    /// Arms a fault on a valve, as of the time it has been advanced to. Armed twice is armed once.
     ///
     /// # Errors
-    /// No such tank, or a fault that its kind of valve cannot have.
-    pub fn arm(&mut self, tank: TankId, fault: Fault) -> Result<(), FaultRefused> {
-        self.valve_mut(tank)?.arm(fault)
+    /// No such valve, or a fault that its kind cannot have.
+    pub fn arm(&mut self, valve: impl Into<WhichValve>, fault: Fault) -> Result<(), FaultRefused> {
+        self.valve_mut(valve.into())?.arm(fault)
     }
 
     /// Takes a fault away; says whether it was armed.
     ///
     /// # Errors
-    /// No such tank.
-    pub fn disarm(&mut self, tank: TankId, fault: Fault) -> Result<bool, FaultRefused> {
-        Ok(self.valve_mut(tank)?.disarm(fault))
+    /// No such valve.
+    pub fn disarm(&mut self, valve: impl Into<WhichValve>, fault: Fault) -> Result<bool, FaultRefused> {
+        Ok(self.valve_mut(valve.into())?.disarm(fault))
     }
 
-    fn valve_mut(&mut self, tank: TankId) -> Result<&mut Valve, FaultRefused> {
+    fn valve_mut(&mut self, which: WhichValve) -> Result<&mut Valve, FaultRefused> {
+        let tank = match which {
+            WhichValve::Tank(tank) => tank,
+            WhichValve::Shared => return self.shared.as_mut().ok_or(FaultRefused::NoSharedValve),
+        };
         let tanks = self.valves.len();
         let number = tank.0.saturating_add(1);
         self.valves.get_mut(tank.index()).ok_or(FaultRefused::NoSuchTank { tank: number, tanks })

@@ -32,7 +32,7 @@ use bedkeeper::units::{Instant, TankId, elapsed_ms};
 use bedkeeper::{Controller, Input, Settings};
 use jiff::civil::DateTime;
 
-use crate::plant::{Fault, FaultRefused, Plant, Valve, ValveMachine};
+use crate::plant::{Fault, FaultRefused, Plant, Valve, ValveMachine, WhichValve};
 use crate::process::{Process, ProcessError};
 use crate::recording::{COMMON_METER, Entry, Pulses, Recording, RecordingError};
 
@@ -187,22 +187,22 @@ impl World {
         self.plant.valves()
     }
 
-    /// Arms a fault on a tank's valve now.
+    /// Arms a fault on a valve now.
     ///
     /// # Errors
-    /// No such tank, or a fault that its kind of valve cannot have.
-    pub fn arm(&mut self, tank: TankId, fault: Fault) -> Result<(), FaultRefused> {
+    /// No such valve, or a fault that its kind cannot have.
+    pub fn arm(&mut self, valve: impl Into<WhichValve>, fault: Fault) -> Result<(), FaultRefused> {
         self.plant.advance(self.now_ms);
-        self.plant.arm(tank, fault)
+        self.plant.arm(valve, fault)
     }
 
     /// Takes a fault away now; says whether it was armed.
     ///
     /// # Errors
-    /// No such tank.
-    pub fn disarm(&mut self, tank: TankId, fault: Fault) -> Result<bool, FaultRefused> {
+    /// No such valve.
+    pub fn disarm(&mut self, valve: impl Into<WhichValve>, fault: Fault) -> Result<bool, FaultRefused> {
         self.plant.advance(self.now_ms);
-        self.plant.disarm(tank, fault)
+        self.plant.disarm(valve, fault)
     }
 
     /// Civil time at an instant of the replay, as the logic counts it.

@@ -4,12 +4,11 @@ use bedkeeper::calendar::Civil;
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Who;
 use bedkeeper::lock::Key;
-use bedkeeper::units::TankId;
 use bedkeeper::{Action, Settings};
 use jiff::civil::DateTime;
 
 use super::subject::Subject;
-use crate::plant::Fault;
+use crate::plant::{Fault, WhichValve};
 use crate::process::PlantChange;
 
 /// When something happens.
@@ -58,8 +57,8 @@ pub enum Deed {
     BadSettings,
     /// Something goes wrong with a valve, for so many ms if that is said.
     Fault {
-        /// Whose.
-        tank: TankId,
+        /// Which valve's.
+        valve: WhichValve,
         /// What.
         fault: Fault,
         /// After so many ms it is mended.
@@ -67,8 +66,8 @@ pub enum Deed {
     },
     /// A fault of a valve is mended.
     Mend {
-        /// Whose.
-        tank: TankId,
+        /// Which valve's.
+        valve: WhichValve,
         /// What.
         fault: Fault,
     },

@@ -3,7 +3,6 @@
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use bedkeeper::units::TankId;
 use bedkeeper::{Input, Settings};
 use jiff::SignedDuration;
 
@@ -16,7 +15,7 @@ use super::time::Days;
 use super::timeline::{Tap, Timeline};
 use super::verdict::Verdict;
 use super::water::Source;
-use crate::plant::Fault;
+use crate::plant::{Fault, WhichValve};
 use crate::process::{Design, PlantChange};
 use crate::replay::{Checker, Observer, PowerCut, Replay, ReplayError, ValveTimes, World};
 
@@ -204,13 +203,13 @@ impl Rehearsal<'_> {
                 self.replay.schedule_power_cut(cut);
                 Ok(())
             }
-            Act::Arm(tank, fault) => {
+            Act::Arm(valve, fault) => {
                 // What the valve cannot have was refused when the scenario was read.
-                let _ = self.replay.world_mut().arm(tank, fault);
+                let _ = self.replay.world_mut().arm(valve, fault);
                 self.replay.stir()
             }
-            Act::Disarm(tank, fault) => {
-                let _ = self.replay.world_mut().disarm(tank, fault);
+            Act::Disarm(valve, fault) => {
+                let _ = self.replay.world_mut().disarm(valve, fault);
                 self.replay.stir()
             }
             Act::Plant(change) => self.replay.change_plant(change),
@@ -229,8 +228,8 @@ enum Act {
     Settings(Option<Box<Settings>>),
     Clock(ClockChange),
     Cut(PowerCut),
-    Arm(TankId, Fault),
-    Disarm(TankId, Fault),
+    Arm(WhichValve, Fault),
+    Disarm(WhichValve, Fault),
     Plant(PlantChange),
 }
 
@@ -327,10 +326,10 @@ impl Script {
             Deed::Relock(who) => self.insert(at_ms, Act::Tell(Input::Relock { who: *who })),
             Deed::Settings(settings) => self.insert(at_ms, Act::Settings(Some(settings.clone()))),
             Deed::BadSettings => self.insert(at_ms, Act::Settings(None)),
-            Deed::Fault { tank, fault, lasts_ms } => {
-                self.insert(at_ms, Act::Arm(*tank, *fault));
+            Deed::Fault { valve, fault, lasts_ms } => {
+                self.insert(at_ms, Act::Arm(*valve, *fault));
                 if let Some(lasts) = lasts_ms {
-                    self.insert(at_ms.saturating_add(*lasts), Act::Disarm(*tank, *fault));
+                    self.insert(at_ms.saturating_add(*lasts), Act::Disarm(*valve, *fault));
                 }
             }
             Deed::Power { off_ms, clock_kept, memory_kept } => {
@@ -344,7 +343,7 @@ impl Script {
                     self.insert(at_ms.saturating_add(*lasts), Act::Plant(undone));
                 }
             }
-            Deed::Mend { tank, fault } => self.insert(at_ms, Act::Disarm(*tank, *fault)),
+            Deed::Mend { valve, fault } => self.insert(at_ms, Act::Disarm(*valve, *fault)),
             Deed::MeterContact { meter, times, closed_ms, every_ms } => {
                 for i in 0..u64::from(*times) {
                     let closes = at_ms + i * every_ms;

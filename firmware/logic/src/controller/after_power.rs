@@ -6,7 +6,7 @@
 use super::capacity::medium_of;
 use super::power::Dark;
 use super::{Changeover, Controller, TooManyTanks};
-use crate::drive::Drive;
+use crate::drive::{Drive, TwoWay};
 use crate::duty::Duty;
 use crate::journal::{Event, Who};
 use crate::program::{Position, StepKind};
@@ -125,6 +125,7 @@ impl<const N: usize> Controller<N> {
             brine: self.brine,
             brine_uncertain: self.power.brine_uncertain,
             changeover: self.changeover,
+            shared_lost: self.shared.as_ref().is_some_and(|shared| shared.valve.is_lost()),
             joining: self.joining,
             resources: self.resources,
             accounts: self.accounts(),
@@ -170,6 +171,9 @@ impl<const N: usize> Controller<N> {
         self.scheduled_at = retained.scheduled_at;
         self.brine = retained.brine;
         self.changeover = retained.changeover;
+        if let Some(shared) = self.shared.as_mut().filter(|_| retained.shared_lost) {
+            shared.valve = TwoWay::lost_before(now);
+        }
         self.joining = retained.joining;
         self.resources = retained.resources;
         self.accounts = retained.accounts;

@@ -58,6 +58,12 @@ impl TwoWay {
         Self { drive: Drive::new(now) }
     }
 
+    /// One at power-up that was lost before: its motor stays off until an operator asks (V3).
+    #[must_use]
+    pub(crate) fn lost_before(now: Instant) -> Self {
+        Self { drive: Drive::lost_before(now, None) }
+    }
+
     /// What the motor must do now.
     #[must_use]
     pub fn motion(&self) -> Motion {

@@ -36,6 +36,7 @@ pub struct Board<const N: usize> {
     pub moments: u64,
     pub said: Vec<Record>,
     told: Vec<Option<bedkeeper::drive::Switches>>,
+    told_shared: Option<bedkeeper::drive::Switches>,
     clock_known: bool,
     pub pulses: u64,
     forgotten_nl: u128,
@@ -59,6 +60,7 @@ impl<const N: usize> Board<N> {
             moments: 0,
             said: Vec::new(),
             told,
+            told_shared: None,
             clock_known: true,
             pulses: 0,
             forgotten_nl: 0,
@@ -104,6 +106,11 @@ impl<const N: usize> Board<N> {
                 self.put(Input::Switches { tank: TankId(i as u8), closed })?;
             }
         }
+        let shared = self.plant.shared_switches();
+        if let Some(closed) = shared.filter(|_| self.told_shared != shared) {
+            self.told_shared = shared;
+            self.put(Input::SharedSwitches { closed })?;
+        }
         Ok(())
     }
 
@@ -114,7 +121,11 @@ impl<const N: usize> Board<N> {
         self.moment()?;
         let _ = self.controller.handle(now, input);
         let said: Vec<Record> = std::iter::from_fn(|| self.controller.take_record()).collect();
-        let motions = self.controller.outputs().motions;
+        let outputs = self.controller.outputs();
+        let motions = outputs.motions;
+        if let Some((_, motion)) = self.plant.shared.as_mut().filter(|_| outputs.shared == Motion::Off) {
+            *motion = Motion::Off;
+        }
         for (tank, motion) in self.plant.tanks.iter_mut().zip(&motions) {
             if *motion == Motion::Off {
                 tank.motion = Motion::Off;
@@ -127,6 +138,12 @@ impl<const N: usize> Board<N> {
         self.said.extend(said);
         for (tank, motion) in self.plant.tanks.iter_mut().zip(&motions) {
             tank.motion = *motion;
+        }
+        for (tank, pilots) in self.plant.tanks.iter_mut().zip(&outputs.pilots) {
+            tank.pilot(*pilots);
+        }
+        if let Some((_, motion)) = &mut self.plant.shared {
+            *motion = outputs.shared;
         }
         Ok(())
     }
@@ -156,15 +173,13 @@ impl<const N: usize> Board<N> {
 
     /// Power is off for so long; then the board comes back from its flash.
     pub fn come_back(&mut self, off_ms: u64, clock_kept: bool) -> Result<(), Dark> {
-        for tank in &mut self.plant.tanks {
-            tank.motion = Motion::Off;
-        }
-        self.plant.powered = false;
+        self.plant.lose_power();
         self.plant.advance(self.plant.now_ms + off_ms);
         self.plant.powered = true;
         self.next_pulse_ms = self.plant.now_ms + PULSE_EVERY_MS;
         self.clock_known &= clock_kept;
         self.told.fill(None);
+        self.told_shared = None;
         self.flash.power_up();
         let flash = std::mem::replace(&mut self.flash, Flash::new(0));
         let mut log: Log<Flash, BUFFER> = Log::mount(flash, Region { start: 0, pages: PAGES }).expect("mounts");

@@ -2,7 +2,7 @@
 //!
 //! It shares no code with the logic or the simulator. Power does not matter to it but for the motors.
 
-use bedkeeper::drive::{Motion, Switches};
+use bedkeeper::drive::{Motion, Pilots, Switches};
 use bedkeeper::program::Position;
 
 /// Water of one refill, mL; a full brine tank holds one dose.
@@ -16,6 +16,10 @@ const SLOW_ML_PER_S: u64 = DOSE_ML / 200;
 const FAST_ML_PER_S: u64 = DOSE_ML / 60;
 /// A valve passes from one position to the next in this time, ms.
 pub const LEG_MS: u64 = 6_000;
+/// Marks of an index cam from one position to the next.
+pub const MARKS: u64 = 10;
+/// A valve follows its pilots within this time, ms.
+const FOLLOW_MS: u64 = 4_000;
 
 /// How a valve tells where it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -24,6 +28,10 @@ pub enum Feedback {
     Cam,
     /// Nothing; it runs between two stops.
     Blind,
+    /// A home and an index switch on a cam that goes round.
+    Index,
+    /// Nothing; it follows pilots, and without power goes to its first position.
+    Pilots,
 }
 
 /// One tank: its valve and what is in its bed.
@@ -34,6 +42,10 @@ pub struct Tank {
     /// Place in ms of travel from the first position.
     place_ms: u64,
     pub motion: Motion,
+    /// The pilots that it follows, the ones that it is told, and how much longer it takes.
+    acts: u8,
+    asked: u8,
+    following_ms: u64,
     /// Brine in the bed, mL.
     pub salt_ml: u64,
     /// Brine drawn in all, mL.
@@ -46,6 +58,9 @@ pub struct Tank {
 
 impl Tank {
     fn at(&self) -> Option<Position> {
+        if self.feedback == Feedback::Pilots {
+            return self.positions.get(usize::from(self.acts)).copied().filter(|_| self.following_ms == 0);
+        }
         let round = self.positions.len() as u64 * LEG_MS;
         let (place, away) = ((self.place_ms + 400) / LEG_MS, (self.place_ms + 400) % LEG_MS);
         let last = self.feedback == Feedback::Blind && self.place_ms + LEG_MS >= round && away > 800;
@@ -54,7 +69,13 @@ impl Tank {
 
     pub fn switches(&self) -> Switches {
         match (self.feedback, self.at()) {
-            (Feedback::Blind, _) | (_, None) => Switches(0),
+            (Feedback::Index, _) => {
+                let round = self.positions.len() as u64 * LEG_MS;
+                let mark = LEG_MS / MARKS;
+                let home = (self.place_ms + mark / 3) % round <= mark / 3 * 2;
+                Switches(u8::from(home) | u8::from((self.place_ms + mark / 4) % mark <= mark / 2) << 1)
+            }
+            (Feedback::Blind | Feedback::Pilots, _) | (_, None) => Switches(0),
             (Feedback::Cam, Some(at)) => {
                 let place = self.positions.iter().position(|p| *p == at).unwrap_or(0);
                 Switches(1 << place)
@@ -62,12 +83,27 @@ impl Tank {
         }
     }
 
+    /// What its pilots are told from now on.
+    pub fn pilot(&mut self, pilots: Pilots) {
+        self.asked = pilots.0;
+        if self.feedback == Feedback::Pilots && self.asked != self.acts {
+            self.acts = self.asked;
+            self.following_ms = FOLLOW_MS;
+        }
+    }
+
+    fn is_turning(&self) -> bool {
+        self.motion != Motion::Off || self.following_ms > 0
+    }
+
     fn turn(&mut self, ms: u64) {
+        self.following_ms = self.following_ms.saturating_sub(ms);
         let round = self.positions.len() as u64 * LEG_MS;
         self.place_ms = match (self.feedback, self.motion) {
             (_, Motion::Off) => self.place_ms,
-            (Feedback::Cam, Motion::Forward) => (self.place_ms + ms) % round,
-            (Feedback::Cam, Motion::Reverse) => (self.place_ms + round - ms % round) % round,
+            (Feedback::Pilots, _) => self.place_ms,
+            (Feedback::Cam | Feedback::Index, Motion::Forward) => (self.place_ms + ms) % round,
+            (Feedback::Cam | Feedback::Index, Motion::Reverse) => (self.place_ms + round - ms % round) % round,
             (Feedback::Blind, Motion::Forward) => (self.place_ms + ms).min(round - LEG_MS),
             (Feedback::Blind, Motion::Reverse) => self.place_ms.saturating_sub(ms),
         };
@@ -78,6 +114,8 @@ impl Tank {
 #[derive(Clone, Debug)]
 pub struct Plant {
     pub tanks: Vec<Tank>,
+    /// The changeover valve that both tanks share: its place from tank 1's end, and its motor.
+    pub shared: Option<(u64, Motion)>,
     pub now_ms: u64,
     pub powered: bool,
     /// Water in the brine tank, thousandths of a mL.
@@ -89,21 +127,26 @@ pub struct Plant {
 }
 
 impl Plant {
-    pub fn new(tanks: usize, positions: &[Position], feedback: Feedback) -> Self {
+    /// Valves at rest: the first tank in service, or all of them; the others shut off.
+    pub fn new(tanks: usize, positions: &[Position], feedback: Feedback, all_serve: bool, shared: bool) -> Self {
         let tank = |place: usize| Tank {
             positions: positions.to_vec(),
             feedback,
             place_ms: place as u64 * LEG_MS,
             motion: Motion::Off,
+            acts: if feedback == Feedback::Pilots { place as u8 } else { 0 },
+            asked: 0,
+            following_ms: 0,
             salt_ml: 0,
             drawn_ml: 0,
             rested_ms: 0,
             stood_ms: 0,
         };
         let rest = positions.iter().position(|p| *p == Position::Standby).unwrap_or(0);
-        let tanks = (0..tanks).map(|i| tank(if i == 0 { 0 } else { rest })).collect();
+        let tanks = (0..tanks).map(|i| tank(if i == 0 || all_serve { 0 } else { rest })).collect();
+        let shared = shared.then_some((0, Motion::Off));
         let level = DOSE_ML * 1_000;
-        Self { tanks, now_ms: 0, powered: true, level, overfilling_ms: 0, drained_ms: 0, broken: None }
+        Self { tanks, shared, now_ms: 0, powered: true, level, overfilling_ms: 0, drained_ms: 0, broken: None }
     }
 
     pub fn level_ml(&self) -> u64 {
@@ -115,7 +158,34 @@ impl Plant {
     }
 
     pub fn is_turning(&self) -> bool {
-        self.tanks.iter().any(|t| t.motion != Motion::Off)
+        self.tanks.iter().any(Tank::is_turning) || self.shared.is_some_and(|(_, motion)| motion != Motion::Off)
+    }
+
+    /// The end switches of the shared valve.
+    pub fn shared_switches(&self) -> Option<Switches> {
+        let (place_ms, _) = self.shared?;
+        Some(Switches(u8::from(place_ms < 300) | u8::from(place_ms > LEG_MS - 300) << 1))
+    }
+
+    /// The tank that the shared valve leads to the building, if it stands at an end.
+    pub fn led(&self) -> Option<usize> {
+        match self.shared_switches()?.0 {
+            1 => Some(0),
+            2 => Some(1),
+            _ => None,
+        }
+    }
+
+    /// Power fails: motors stop, pilots let go.
+    pub fn lose_power(&mut self) {
+        self.powered = false;
+        for tank in &mut self.tanks {
+            tank.motion = Motion::Off;
+            tank.pilot(Pilots(0));
+        }
+        if let Some((_, motion)) = &mut self.shared {
+            *motion = Motion::Off;
+        }
     }
 
     fn break_rule(&mut self, text: String) {
@@ -135,6 +205,13 @@ impl Plant {
 
     fn step(&mut self, ms: u64) {
         let powered = self.powered;
+        if let Some((place_ms, motion)) = &mut self.shared {
+            *place_ms = match motion {
+                Motion::Off => *place_ms,
+                Motion::Forward => (*place_ms + ms).min(LEG_MS),
+                Motion::Reverse => place_ms.saturating_sub(ms),
+            };
+        }
         let mut draining = 0;
         for i in 0..self.tanks.len() {
             let tank = &mut self.tanks[i];
@@ -142,7 +219,7 @@ impl Plant {
             tank.turn(ms);
             let at = tank.at();
             tank.stood_ms = if at == before { tank.stood_ms + ms } else { 0 };
-            tank.rested_ms = if powered && tank.motion == Motion::Off { tank.rested_ms + ms } else { 0 };
+            tank.rested_ms = if powered && !tank.is_turning() { tank.rested_ms + ms } else { 0 };
             let rests = tank.rested_ms > 5_000;
             // Thousandths of a mL, rounded against us: salt comes quickly and goes slowly.
             let gone = |rate: u64| (rate * ms) / 1_000;

@@ -8,7 +8,7 @@ use toml::de::DeValue;
 use super::super::event::{Deed, Event, When};
 use super::super::subject;
 use super::{Context, Sites, date_time, length, moment, number, read_subject, slug, tank_number};
-use crate::plant::Fault;
+use crate::plant::{Fault, WhichValve};
 use crate::quantity;
 use crate::replay::{ValveTimes, World};
 use crate::site::reader::{Entry, Reader, Section};
@@ -73,6 +73,7 @@ fn read_deed<'d>(
     let tank = section.optional(r, "tank").and_then(|e| tank_number(&e, r, context));
     let whos = [("panel", Who::Panel), ("remote", Who::Remote), ("serial", Who::Serial)];
     let who = section.optional(r, "who").and_then(|e| e.choice(r, &whos)).unwrap_or(Who::Panel);
+    let shared = section.optional(r, "valve").and_then(|e| e.choice(r, &[("shared", WhichValve::Shared)]));
     let fault = section.optional(r, "fault");
     let mend = section.optional(r, "mend");
     let power = section.optional(r, "power");
@@ -100,14 +101,15 @@ fn read_deed<'d>(
         return read_clock(&entry, r);
     }
     let tank = TankId(u8::try_from(tank.unwrap_or(0)).unwrap_or(0));
+    let valve = shared.unwrap_or(WhichValve::Tank(tank));
     if let Some(entry) = fault {
-        return read_fault(&entry, r, context, tank).map(|fault| Deed::Fault { tank, fault, lasts_ms });
+        return read_fault(&entry, r, context, valve).map(|fault| Deed::Fault { valve, fault, lasts_ms });
     }
     if let Some(entry) = power {
         return read_power(&entry, r);
     }
     if let Some(entry) = mend {
-        return read_fault(&entry, r, context, tank).map(|fault| Deed::Mend { tank, fault });
+        return read_fault(&entry, r, context, valve).map(|fault| Deed::Mend { valve, fault });
     }
     if let Some(entry) = operator {
         return read_action(&entry, section, r, tank).map(|action| Deed::Operator(who, action));
@@ -137,8 +139,8 @@ fn read_power<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<Deed> {
     Some(Deed::Power { off_ms: off_ms?, clock_kept, memory_kept })
 }
 
-/// A fault that the valve of this tank can have.
-fn read_fault(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context<'_>, tank: TankId) -> Option<Fault> {
+/// A fault that this valve can have.
+fn read_fault(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context<'_>, valve: WhichValve) -> Option<Fault> {
     let fault = match entry.text(r)?.parse::<Fault>() {
         Ok(fault) => fault,
         Err(error) => {
@@ -149,7 +151,7 @@ fn read_fault(entry: &Entry<'_>, r: &mut Reader<'_>, context: &Context<'_>, tank
     let site = context.site?;
     let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
     let mut world = World::new(site.settings.clone(), times, None).ok()?;
-    match world.arm(tank, fault) {
+    match world.arm(valve, fault) {
         Ok(()) => Some(fault),
         Err(refused) => {
             r.fail(entry, refused.to_string(), "a fault that this kind of valve can have");
