@@ -1,5 +1,7 @@
 //! The beginnings of a site file: the questions, what is usual, and the file that follows from the answers.
 
+use std::path::{Path, PathBuf};
+
 use clap::ValueEnum;
 
 use crate::quantity::{self, QuantityError, UnitSystem, show};
@@ -290,6 +292,56 @@ pub fn write(a: &Answers) -> Result<String, String> {
     Ok(text)
 }
 
+/// Where the first rehearsal of a site goes: `site.toml` has `site-rehearsal.toml`.
+#[must_use]
+pub fn rehearsal_beside(site: &Path) -> PathBuf {
+    let stem = site.file_stem().map_or_else(|| "site".into(), |stem| stem.to_string_lossy());
+    site.with_file_name(format!("{stem}-rehearsal.toml"))
+}
+
+/// A first rehearsal of the site: three weeks of generated use, what may be expected of any sound plant, and a short
+/// power cut to show how events are written.
+#[must_use]
+pub fn write_rehearsal(a: &Answers, site: &Path) -> String {
+    let file = site.file_name().map_or_else(|| "site.toml".into(), |name| name.to_string_lossy());
+    let profile = if a.use_nl > 2_000_000_000_000 { "apartments" } else { "household" };
+    let a_day = show::volume(a.use_nl, a.units);
+    format!(
+        r#"# A first rehearsal: `bedkeeper verify` runs it and tells which expectations are met.
+# Add what your building does, what may fail, and what you expect then.
+scenario = "Three ordinary weeks and a short power cut"
+about = "A first rehearsal, begun by `bedkeeper new`. The water use is invented: draws of the size that you stated."
+starts = "2027-03-01T00:00"
+lasts = "21 days"
+site = {file:?}
+
+[demand]
+profile = "{profile}"
+per_day = "{a_day}"
+seed = 1
+
+# Power fails for five minutes on the fourth day.
+[[event]]
+at = "day 4 12:00"
+power = {{ off = "5 min" }}
+
+# A tank regenerates to the end, more than once in three weeks or not.
+[[expect]]
+within = ["day 1 00:00", "day 21 23:59"]
+ended = "complete"
+
+# Nobody gets hard water because a tank was used beyond its capacity.
+[[expect]]
+never = true
+raised = "overrun"
+
+[[expect]]
+never = true
+raised = "valve-lost"
+"#
+    )
+}
+
 fn compose(a: &Answers) -> String {
     let flow = |ml_min: f64| show::flow(ml_min.round() as u64, a.units).to_string();
     let minutes = |min: f64| format!("{} min", min.ceil().max(1.0));
@@ -448,6 +500,24 @@ mod tests {
             let pairs: Vec<_> = HOUSE.iter().chain(extra).copied().collect();
             let text = write(&answered(&pairs)).unwrap_or_else(|why| panic!("{why}"));
             assert!(text.contains("Mill"));
+        }
+    }
+
+    /// What `new` writes beside a site can be read with it, and is met.
+    #[test]
+    fn the_first_rehearsal_is_met() {
+        for extra in [&[][..], &[("units", "us")], &[("arrangement", "alternating"), ("use", "4 m3")]] {
+            // What comes first wins.
+            let pairs: Vec<_> = extra.iter().chain(HOUSE).copied().collect();
+            let answers = answered(&pairs);
+            let folder = tempfile::tempdir().expect("a folder");
+            let site = folder.path().join("mill.toml");
+            std::fs::write(&site, write(&answers).expect("a site")).expect("written");
+            let path = rehearsal_beside(&site);
+            assert_eq!(path.file_name().expect("a name"), "mill-rehearsal.toml");
+            let scenario = crate::scenario::parse(&path, &write_rehearsal(&answers, &site)).expect("a scenario");
+            let verdict = crate::scenario::run(&scenario).expect("runs");
+            assert!(verdict.is_met(), "{}", crate::scenario::readable(&[verdict], str::to_owned));
         }
     }
 

@@ -17,6 +17,7 @@ pub mod replay;
 pub mod report;
 pub mod rules;
 pub mod scenario;
+pub mod sheet;
 pub mod site;
 pub mod size;
 pub mod wording;

@@ -24,7 +24,7 @@ fn a_site_is_packed_shown_and_told_apart() {
     let out = bedkeeper(&["pack", "demo:apartments", "--out", &image]);
     assert_eq!(out.status.code(), Some(0), "{}", text(&out.stderr));
     let said = text(&out.stdout);
-    let sum = said.split("checksum ").nth(1).unwrap().trim().to_owned();
+    let sum = said.lines().next().unwrap().split("checksum ").nth(1).unwrap().to_owned();
 
     // Never overwritten silently.
     let out = bedkeeper(&["pack", "demo:apartments", "--out", &image]);
@@ -67,4 +67,54 @@ fn damaged_and_newer_images_are_refused_with_the_reason() {
     assert!(text(&bedkeeper(&["pack", "--show", name]).stderr).contains("checksum"));
     std::fs::write(&path, &bytes[..bytes.len() - 3]).unwrap();
     assert!(text(&bedkeeper(&["pack", "--show", name]).stderr).contains("cut off"));
+}
+
+/// P2: the pages for 20 years at 10 000 erasures stand beside the image, on the one hand for the stated use, on the other,
+/// where none is known, for the meter's rated flow; and they are never fewer than what is really written asks for.
+#[test]
+fn the_flash_pages_are_computed_and_shown() {
+    use bedkeeper::retain::MAX_BYTES;
+    use bedkeeper_sim::cli::{StorePages, bundled_recording};
+    use bedkeeper_sim::replay::{Observer, PowerCut, Replay, ValveTimes, World};
+
+    /// The longest record that the state would have made.
+    #[derive(Default)]
+    struct Longest(usize);
+    impl Observer for Longest {
+        fn record(&mut self, _: &bedkeeper::journal::Record, _: &World) -> std::io::Result<()> {
+            Ok(())
+        }
+        fn after(&mut self, world: &World) -> std::io::Result<()> {
+            self.0 = self.0.max(world.controller.retained().encode::<MAX_BYTES>().unwrap().len());
+            Ok(())
+        }
+    }
+
+    let folder = tempfile::tempdir().unwrap();
+    let image = folder.path().join("a.bkpr").to_str().unwrap().to_owned();
+    let packed = bedkeeper(&["pack", "demo:apartments", "--out", &image, "--json"]);
+    let json = |out: &Output| serde_json::from_slice::<serde_json::Value>(&out.stdout).unwrap();
+    let by_use = json(&packed)["store"].clone();
+    let by_rating = json(&bedkeeper(&["pack", "--show", &image, "--json"]))["store"].clone();
+    assert_eq!((by_use["years"].as_u64(), by_use["cycles"].as_u64()), (Some(20), Some(10_000)));
+    assert_eq!((by_use["use_known"].as_bool(), by_rating["use_known"].as_bool()), (Some(true), Some(false)));
+    assert!(by_use["pages"].as_u64().unwrap() >= 2 && by_rating["pages"].as_u64() > by_use["pages"].as_u64());
+    assert!(text(&bedkeeper(&["pack", "--show", &image]).stdout).contains("flash pages of 4096 bytes"));
+
+    for name in ["apartments", "house"] {
+        let source = bedkeeper_sim::cli::demo_site(&format!("demo:{name}")).unwrap().unwrap();
+        let site = bedkeeper_sim::site::parse(name, source).unwrap();
+        let pages = StorePages::of_site(&site).unwrap();
+        let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
+        let start = Some(jiff::civil::date(2027, 3, 1).at(0, 0, 0, 0));
+        let world = World::new(site.settings.clone(), times, start).unwrap();
+        let mut longest = Longest::default();
+        let mut replay = Replay::new(world, vec![&mut longest]);
+        // One is announced that never comes, so that the state is stored all along.
+        replay.schedule_power_cut(PowerCut { at_ms: u64::MAX, off_ms: 1, clock_kept: true, retained_kept: true });
+        let world = replay.run(&mut bundled_recording(name).unwrap(), |_| {}).unwrap();
+        let a_day = world.supply.writes() * 86_400_000 / world.span_ms;
+        assert!(a_day > 5 && a_day <= u64::from(pages.writes_a_day), "{name}: {a_day} of {pages:?}");
+        assert!(longest.0 <= pages.record_bytes as usize, "{name}: {} of {pages:?}", longest.0);
+    }
 }

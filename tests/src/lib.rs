@@ -1,3 +1,4 @@
 //! Whole-system tests of bedkeeper; see `tests/` for them and `scenarios/` for the rehearsals that they run.
 
+pub mod breakages;
 pub mod stacks;

@@ -21,6 +21,18 @@ fn every_scenario_is_met() {
     assert!(verdicts.iter().all(|verdict| verdict.judgements.len() >= 2), "a scenario expects something of its own");
 }
 
+/// Every family of rules has scenarios of its own.
+#[test]
+fn every_family_of_rules_is_rehearsed() {
+    let names =
+        bedkeeper_tests::breakages::scenarios(&Path::new(env!("CARGO_MANIFEST_DIR")).join("..")).expect("a folder");
+    assert!(names.len() >= 60, "{} scenarios", names.len());
+    for family in ["S", "T", "M", "L", "R", "C", "A", "Q", "V", "Y", "W", "P", "O", "plant"] {
+        let of_family = names.iter().filter(|name| name.starts_with(&format!("{family}/"))).count();
+        assert!(of_family >= 2, "{family}: {of_family}");
+    }
+}
+
 /// What no scenario can reach: the store tells of its wear, and a replay keeps the state in memory that does not wear.
 const NOT_REACHED: &[&str] = &["store-worn"];
 

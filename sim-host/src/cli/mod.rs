@@ -2,11 +2,13 @@
 
 mod demo;
 mod explore;
+mod leaves;
 mod new;
 mod output;
 mod pack;
 mod replay;
 mod rules;
+mod store;
 mod summary;
 mod verify;
 mod why;
@@ -20,13 +22,18 @@ use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use crate::bed::{self, cli::BedArgs};
 use crate::demand::{self, cli::DemandArgs};
 use crate::learn::{self, cli::LearnArgs};
+use crate::sheet::{self, cli::SheetArgs};
 use crate::size::{self, cli::SizeArgs};
 
 pub use demo::{bundled_recording, demo_name, demo_site};
 pub use explore::ExploreArgs;
+pub use leaves::leaves;
+pub(crate) use output::keep_apart;
+pub use pack::{image_of, sum_text};
 pub use replay::ReplayArgs;
-pub(crate) use replay::{Units, load_site};
+pub(crate) use replay::{Units, check_pulse_volume, load_site};
 pub use rules::RulesArgs;
+pub use store::StorePages;
 pub use verify::VerifyArgs;
 pub use why::WhyArgs;
 
@@ -66,6 +73,7 @@ enum Verb {
     Size(Box<SizeArgs>),
     New(new::NewArgs),
     Demand(Box<DemandArgs>),
+    Sheet(SheetArgs),
     Pack(pack::PackArgs),
     Bed(Box<BedArgs>),
     Learn(LearnArgs),
@@ -156,6 +164,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::Rules(args)) => rules::run(&args, &style),
         Some(Verb::Demand(args)) => demand::cli::run(&args, &style),
         Some(Verb::New(args)) => new::run(&args, &style),
+        Some(Verb::Sheet(args)) => sheet::cli::run(&args, &style),
         Some(Verb::Pack(args)) => pack::run(&args, &style),
         Some(Verb::Size(args)) => size::cli::run(&args, &style),
         Some(Verb::Learn(args)) => learn::cli::run(&args, &style),

@@ -12,7 +12,8 @@ use crate::beginning::{self, Answers, Kind};
 /// Begin a site file by answering questions
 ///
 /// On a terminal each question explains itself and shows what is usual; a flag answers its question beforehand. In a
-/// script every flag without a default must be given. A file that exists is not replaced without --force.
+/// script every flag without a default must be given. A first rehearsal for `bedkeeper verify` is written beside the
+/// site. A file that exists is not replaced without --force.
 ///
 /// Examples:
 ///   bedkeeper new site.toml
@@ -91,8 +92,9 @@ pub fn run(args: &NewArgs, style: &Style) -> ExitCode {
 }
 
 fn begin(args: &NewArgs, style: &Style) -> Result<(), String> {
-    if args.file.exists() && !args.force {
-        return Err(format!("{} is there already; --force replaces it", args.file.display()));
+    let rehearsal = beginning::rehearsal_beside(&args.file);
+    if let Some(there) = [&args.file, &rehearsal].into_iter().find(|file| file.exists() && !args.force) {
+        return Err(format!("{} is there already; --force replaces it", there.display()));
     }
     let given = given(args);
     let stdin = std::io::stdin();
@@ -102,11 +104,14 @@ fn begin(args: &NewArgs, style: &Style) -> Result<(), String> {
         from_flags(&given)?
     };
     let text = beginning::write(&answers)?;
-    std::fs::write(&args.file, &text)
-        .map_err(|error| format!("{}: cannot be written: {error}", args.file.display()))?;
-    let file = args.file.display();
-    println!("written: {file}");
+    let first = beginning::write_rehearsal(&answers, &args.file);
+    for (path, text) in [(&args.file, &text), (&rehearsal, &first)] {
+        std::fs::write(path, text).map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
+    }
+    let (file, rehearsal) = (args.file.display(), rehearsal.display());
+    println!("written: {file}, and a first rehearsal: {rehearsal}");
     println!("next: bedkeeper size {file}, which shows where each figure comes from and what does not fit");
+    println!("then: bedkeeper verify {rehearsal}, which runs the plant through three weeks");
     Ok(())
 }
 

@@ -1,17 +1,19 @@
 //! `bedkeeper pack`: the settings image that a board loads.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use bedkeeper::image::{Image, MAX_BYTES, SiteName, SiteNote, checksum};
 use bedkeeper::settings::difference;
+use bedkeeper::units::Volume;
 use clap::Args;
-use serde_json::{Value, json};
+use serde_json::json;
 
+use super::leaves::leaves;
 use super::replay::load_site;
+use super::store::StorePages;
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
-use crate::quantity::show::{self, UnitSystem};
+use crate::quantity::show::UnitSystem;
 use crate::site::Site;
 
 /// The settings image that a board loads: write one, read one back, or tell two apart
@@ -73,6 +75,15 @@ struct Packed {
     image: Image,
     bytes: Vec<u8>,
     units: UnitSystem,
+    /// Water of a day, where what it was read from says so.
+    a_day: Option<Volume>,
+}
+
+impl Packed {
+    /// The flash that a board needs for these settings; none where they do not pass their check.
+    fn store(&self) -> Option<StorePages> {
+        StorePages::of(&self.image.settings().ok()?, self.a_day, self.units).ok()
+    }
 }
 
 fn pack(args: &PackArgs, style: &Style) -> Result<ExitCode, Refused> {
@@ -95,9 +106,11 @@ fn pack(args: &PackArgs, style: &Style) -> Result<ExitCode, Refused> {
     let sum = sum_of(&packed);
     let text = if args.json {
         let file = args.out.display().to_string();
-        format!("{:#}\n", json!({"image": file, "bytes": packed.bytes.len(), "checksum": sum}))
+        let store = packed.store().map(|store| store.json());
+        format!("{:#}\n", json!({"image": file, "bytes": packed.bytes.len(), "checksum": sum, "store": store}))
     } else {
-        format!("{}: {} bytes, checksum {sum}\n", args.out.display(), packed.bytes.len())
+        let store = packed.store().map_or_else(String::new, |store| format!("{}\n", store.sentence()));
+        format!("{}: {} bytes, checksum {sum}\n{store}", args.out.display(), packed.bytes.len())
     };
     Ok(print(&text))
 }
@@ -133,7 +146,7 @@ pub fn image_of(site: &Site) -> Result<(Image, Vec<u8>), String> {
 
 fn of_site(site: &Site) -> Result<Packed, Refused> {
     let (image, bytes) = image_of(site).map_err(Refused::Because)?;
-    Ok(Packed { image, bytes, units: site.units })
+    Ok(Packed { image, bytes, units: site.units, a_day: site.water_use.a_day })
 }
 
 /// Reads an image, or packs a site.
@@ -143,7 +156,7 @@ fn read(text: &str, style: &Style) -> Result<Packed, Refused> {
         return of_site(&load_site(text, style).map_err(Refused::Said)?);
     };
     let image = Image::decode(&bytes).map_err(|error| Refused::Because(format!("{text}: {error}")))?;
-    Ok(Packed { image, bytes, units: UnitSystem::Metric })
+    Ok(Packed { image, bytes, units: UnitSystem::Metric, a_day: None })
 }
 
 fn show_image(packed: &Packed, as_json: bool) -> ExitCode {
@@ -152,12 +165,17 @@ fn show_image(packed: &Packed, as_json: bool) -> ExitCode {
     let sum = sum_of(packed);
     let text = if as_json {
         let faults: Vec<_> = faults.iter().flat_map(|f| f.listed()).map(ToString::to_string).collect();
+        let store = packed.store().map(|store| store.json());
         let value = json!({"name": image.name, "note": image.note, "bytes": packed.bytes.len(), "checksum": sum,
-            "settings": image.raw, "faults": faults});
+            "store": store, "settings": image.raw, "faults": faults});
         format!("{value:#}\n")
     } else {
-        let mut text = format!("{}\n{}\n{} bytes, checksum {sum}\n\n", image.name, image.note, packed.bytes.len());
-        for (path, value) in leaves_of(packed) {
+        let mut text = format!("{}\n{}\n{} bytes, checksum {sum}\n", image.name, image.note, packed.bytes.len());
+        if let Some(store) = packed.store() {
+            text += &format!("{}\n", store.sentence());
+        }
+        text += "\n";
+        for (path, value) in leaves(&packed.image, packed.units) {
             text += &format!("{path:34} {value}\n");
         }
         if let Some(faults) = &faults {
@@ -170,7 +188,7 @@ fn show_image(packed: &Packed, as_json: bool) -> ExitCode {
 }
 
 fn tell_apart(from: &Packed, to: &Packed, as_json: bool) -> ExitCode {
-    let (before, after) = (leaves_of(from), leaves_of(to));
+    let (before, after) = (leaves(&from.image, from.units), leaves(&to.image, to.units));
     let mut paths: Vec<_> = before.keys().chain(after.keys()).collect();
     paths.sort();
     paths.dedup();
@@ -194,50 +212,4 @@ fn tell_apart(from: &Packed, to: &Packed, as_json: bool) -> ExitCode {
     };
     let code = print(&text);
     if differing.is_empty() { code } else { ExitCode::from(EXIT_NO) }
-}
-
-/// Every setting by its path, as a person reads it.
-fn leaves_of(packed: &Packed) -> BTreeMap<String, String> {
-    let image = &packed.image;
-    let mut all = BTreeMap::new();
-    all.insert("name".to_owned(), image.name.to_string());
-    all.insert("note".to_owned(), image.note.to_string());
-    if let Ok(value) = serde_json::to_value(&image.raw) {
-        leaves("", &value, packed.units, &mut all);
-    }
-    all
-}
-
-fn leaves(path: &str, value: &Value, units: UnitSystem, all: &mut BTreeMap<String, String>) {
-    let below = |name: &str| if path.is_empty() { name.to_owned() } else { format!("{path}.{name}") };
-    match value {
-        Value::Object(fields) => fields.iter().for_each(|(name, value)| leaves(&below(name), value, units, all)),
-        Value::Array(items) => {
-            items.iter().enumerate().for_each(|(i, item)| leaves(&format!("{path}[{}]", i + 1), item, units, all));
-        }
-        leaf => {
-            all.insert(path.to_owned(), people(path, leaf, units));
-        }
-    }
-}
-
-/// A value with its unit, where its name tells which.
-fn people(path: &str, value: &Value, units: UnitSystem) -> String {
-    let plain = || value.as_str().map_or_else(|| value.to_string(), str::to_owned);
-    let Some(number) = value.as_u64() else { return plain() };
-    let name = path.rsplit('.').next().unwrap_or(path);
-    let filter = path.starts_with("medium.filter");
-    match name {
-        "hour_minute" => show::clock(u32::try_from(number * 60_000).unwrap_or(0)),
-        "hour_grace" | "remote_minimum" | "hold_off_limit" | "contact_debounce" | "flow_wait_limit" | "stale_after"
-        | "purge" | "brine_ready_after" | "overdue_after" | "relock_after" | "length" | "longest" | "travel_limit"
-        | "rest" | "coast" | "margin" | "min_closed" | "min_open" => show::duration(number),
-        "rated_max" | "drain" | "start_flow_limit" => show::flow(number, units).to_string(),
-        "pulse_nl" | "discharge_limit" | "fixed" => show::volume(number, units).to_string(),
-        "capacity" if filter => show::volume(number, units).to_string(),
-        "capacity" | "total" => show::exchange(number, units).to_string(),
-        "hardness" => show::hardness(number, units).to_string(),
-        "salt" => show::mass(number, units).to_string(),
-        _ => plain(),
-    }
 }

@@ -350,7 +350,7 @@ pub(super) fn recording_name(text: &str) -> String {
 }
 
 /// A recording that says its pulse volume must agree with the site's meter, or every figure is wrong.
-pub(super) fn check_pulse_volume(site: &Site, recording: &Recording) -> Result<(), String> {
+pub(crate) fn check_pulse_volume(site: &Site, recording: &Recording) -> Result<(), String> {
     let Some(stated) = recording.header().pulse_volume_nl else { return Ok(()) };
     let meter = &site.settings.raw().meter;
     let agrees = u128::from(stated.numerator_nl()) * u128::from(meter.pulse_divisor)

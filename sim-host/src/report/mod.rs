@@ -9,7 +9,7 @@ mod people;
 mod plot;
 mod thin;
 mod view;
-mod words;
+pub(crate) mod words;
 
 use crate::evidence::Evidence;
 use askama::Template;

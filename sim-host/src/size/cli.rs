@@ -170,7 +170,7 @@ fn as_json(site: &str, figures: &[Figure], findings: &[Finding], swept: Option<&
 }
 
 /// A value in the units that a person reads; the formulas keep the units of their sources.
-pub(super) fn shown(value: f64, unit: &'static str, units: UnitSystem) -> (f64, &'static str) {
+pub(crate) fn shown(value: f64, unit: &'static str, units: UnitSystem) -> (f64, &'static str) {
     if units == UnitSystem::Us {
         return (value, unit);
     }
@@ -190,7 +190,7 @@ pub(super) fn shown(value: f64, unit: &'static str, units: UnitSystem) -> (f64, 
 }
 
 /// What stands beside a figure: its limits and how it stands to them.
-pub(super) fn judged(figure: &Figure, units: UnitSystem) -> String {
+pub(crate) fn judged(figure: &Figure, units: UnitSystem) -> String {
     let limit = |value: f64| digits(shown(value, figure.unit, units).0);
     let range = match (figure.low, figure.high) {
         (Some(low), Some(high)) => format!("{} to {}", limit(low), limit(high)),

@@ -73,7 +73,7 @@ fn out_of_range(figure: &Figure, all: &mut Vec<Finding>) {
 }
 
 /// Four digits that matter.
-pub(super) fn digits(value: f64) -> String {
+pub(crate) fn digits(value: f64) -> String {
     let decimals = match value.abs() {
         x if x >= 1_000.0 => 0,
         x if x >= 100.0 => 1,

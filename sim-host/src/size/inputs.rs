@@ -1,7 +1,7 @@
 //! What sizing reckons with: a site's figures as plain numbers in the units of the trade's formulas.
 
 use bedkeeper::program::StepKind;
-use bedkeeper::settings::{Arrangement, Medium, RawSettings, Reserve, StartRule};
+use bedkeeper::settings::{Arrangement, Medium, RawDrive, RawSettings, Reserve, StartRule};
 use bedkeeper::units::Hardness;
 
 use crate::bed::cycle::{CycleSpec, Regeneration};
@@ -196,7 +196,7 @@ impl Inputs {
             temperature_c: f64::from(process.temperature_centi_c) / 100.0,
             valve_psi: f64::from(process.valve_loss_pa) / PA_PER_PSI,
             salt_storage_lb: f64::from(process.salt_storage_g) / G_PER_LB,
-            timed_valves: matches!(raw.drive, bedkeeper::settings::RawDrive::Timed { .. }),
+            timed_valves: matches!(raw.drive, RawDrive::Timed { .. } | RawDrive::PilotArray { contact: false, .. }),
         })
     }
 

@@ -10,6 +10,8 @@ mod inputs;
 mod page;
 mod sweep;
 
+pub(crate) use cli::{judged, shown};
 pub use figures::{Figure, Verdict, figures};
+pub(crate) use findings::digits;
 pub use findings::{Finding, Severity, findings};
 pub use inputs::{Inputs, NotASoftener, WhatIf};

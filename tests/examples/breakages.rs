@@ -1,0 +1,219 @@
+//! Breaks rules on purpose, each in a copy of the tree, and demands that its scenarios miss what they expect:
+//!
+//! ```text
+//! cargo run -p bedkeeper-tests --example breakages                     every patch
+//! cargo run -p bedkeeper-tests --example breakages -- V3-no-second-try C5-windows-hold-nothing
+//! cargo run -p bedkeeper-tests --example breakages -- --sample 3 7     three of them, by the seed 7
+//! cargo run -p bedkeeper-tests --example breakages -- --write          every patch; writes docs/breakages.md
+//! ```
+//! The copy lies in `target/breakages` with a target folder that all patches share, so that each costs one incremental
+//! build of two crates. Exit code 1: a rule was broken and one of its scenarios did not miss.
+
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::{Command, ExitCode, Stdio};
+use std::time::{Duration, Instant};
+
+use bedkeeper_tests::breakages::{Breakage, load};
+use rand_pcg::Pcg32;
+use rand_pcg::rand_core::{Rng, SeedableRng};
+
+/// A broken rule may make a run endless; a sound one takes seconds.
+const LONGEST_RUN: Duration = Duration::from_secs(240);
+
+fn main() -> ExitCode {
+    match run(&std::env::args().skip(1).collect::<Vec<_>>()) {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::from(1),
+        Err(why) => {
+            eprintln!("breakages: {why}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn run(args: &[String]) -> Result<bool, String> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").canonicalize().map_err(|error| error.to_string())?;
+    let write = args.first().is_some_and(|arg| arg == "--write");
+    let chosen = choose(load(&root)?, args)?;
+    let tree = Tree::copy(&root)?;
+    tree.build()?;
+    let all: BTreeSet<_> = chosen.iter().flat_map(|breakage| &breakage.scenarios).cloned().collect();
+    let missed = tree.missed(&all.into_iter().collect::<Vec<_>>())?;
+    if !missed.is_empty() {
+        return Err(format!("with no rule broken these miss already: {missed:?}"));
+    }
+    let mut results = Vec::new();
+    let mut good = true;
+    for (i, breakage) in chosen.iter().enumerate() {
+        let began = Instant::now();
+        let missed = tree.with(breakage)?;
+        let unmoved: Vec<_> = breakage.scenarios.iter().filter(|name| !missed.contains(*name)).collect();
+        let shown = if missed.is_empty() { "NOTHING".to_owned() } else { names(&missed) };
+        println!("{:>3}/{} {:4} s  {}: {shown}", i + 1, chosen.len(), began.elapsed().as_secs(), breakage.name);
+        if !unmoved.is_empty() {
+            println!("        SHOULD HAVE MISSED: {unmoved:?}");
+        }
+        good &= !missed.is_empty() && unmoved.is_empty();
+        results.push((breakage.clone(), missed));
+    }
+    if write && good {
+        write_page(&root, &results)?;
+    }
+    Ok(good)
+}
+
+/// Those that the arguments want.
+fn choose(all: Vec<Breakage>, args: &[String]) -> Result<Vec<Breakage>, String> {
+    let number = |arg: Option<&String>| arg.and_then(|text| text.parse::<u64>().ok()).ok_or("--sample COUNT SEED");
+    match args.first().map(String::as_str) {
+        None | Some("--write") => Ok(all),
+        Some("--sample") => {
+            let (count, seed) = (number(args.get(1))?, number(args.get(2))?);
+            let mut random = Pcg32::seed_from_u64(seed);
+            let mut left = all;
+            let mut chosen = Vec::new();
+            while chosen.len() < usize::try_from(count).unwrap_or(0) && !left.is_empty() {
+                let place = random.next_u32() as usize % left.len();
+                chosen.push(left.swap_remove(place));
+            }
+            Ok(chosen)
+        }
+        Some(_) => args
+            .iter()
+            .map(|name| {
+                all.iter().find(|b| b.name == *name).cloned().ok_or_else(|| format!("there is no {name}.patch"))
+            })
+            .collect(),
+    }
+}
+
+fn names(missed: &BTreeSet<String>) -> String {
+    missed.iter().map(String::as_str).collect::<Vec<_>>().join(", ")
+}
+
+/// A copy of the tree, and where it is built.
+struct Tree {
+    copy: PathBuf,
+    target: PathBuf,
+}
+
+impl Tree {
+    /// Copies what git knows of the tree. Files that have not changed keep their time, so that little is built anew.
+    fn copy(root: &Path) -> Result<Self, String> {
+        // A target folder of its own: nobody is to find a broken program where the sound one was.
+        let place = root.join("target/breakages");
+        let tree = Self { copy: place.join("tree"), target: place.join("target") };
+        let listed = Command::new("git")
+            .args(["ls-files", "-z", "--cached", "--others", "--exclude-standard"])
+            .current_dir(root)
+            .output()
+            .map_err(|error| format!("git: {error}"))?;
+        for name in String::from_utf8_lossy(&listed.stdout).split('\0').filter(|name| !name.is_empty()) {
+            let (from, to) = (root.join(name), tree.copy.join(name));
+            let Ok(bytes) = std::fs::read(&from) else { continue };
+            put(&to, &bytes)?;
+        }
+        Ok(tree)
+    }
+
+    fn build(&self) -> Result<(), String> {
+        let built = Command::new(env!("CARGO"))
+            .args(["build", "--quiet", "--locked", "-p", "bedkeeper-sim", "--bin", "bedkeeper"])
+            .env("CARGO_INCREMENTAL", "1")
+            .arg("--target-dir")
+            .arg(&self.target)
+            .current_dir(&self.copy)
+            .output()
+            .map_err(|error| format!("cargo: {error}"))?;
+        if built.status.success() { Ok(()) } else { Err(String::from_utf8_lossy(&built.stderr).into_owned()) }
+    }
+
+    /// The scenarios that miss something, or that do not come to an end.
+    fn missed(&self, all: &[String]) -> Result<BTreeSet<String>, String> {
+        let Some(json) = self.verify(all)? else {
+            // Something stopped the whole run: one at a time then.
+            let mut missed = BTreeSet::new();
+            for name in all {
+                if self.verify(std::slice::from_ref(name))?.is_none_or(|json| json.contains("\"expectation\"")) {
+                    missed.insert(name.clone());
+                }
+            }
+            return Ok(missed);
+        };
+        let value: serde_json::Value = serde_json::from_str(&json).map_err(|error| format!("verify: {error}"))?;
+        let files = value["missed"].as_array().map_or(&[][..], Vec::as_slice);
+        let named = files.iter().filter_map(|miss| miss["scenario"].as_str());
+        Ok(named.filter_map(|file| all.iter().find(|name| file.ends_with(&format!("/{name}.toml")))).cloned().collect())
+    }
+
+    /// What `bedkeeper verify --json` says; nothing if it was stopped by a panic, or by us after a long time.
+    fn verify(&self, names: &[String]) -> Result<Option<String>, String> {
+        let mut child = Command::new(self.target.join("debug/bedkeeper"))
+            .args(["verify", "--json"])
+            .args(names.iter().map(|name| format!("tests/scenarios/{name}.toml")))
+            .current_dir(&self.copy)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .map_err(|error| format!("bedkeeper: {error}"))?;
+        let began = Instant::now();
+        let Some(mut pipe) = child.stdout.take() else { return Ok(None) };
+        let reader = std::thread::spawn(move || {
+            let mut text = String::new();
+            std::io::Read::read_to_string(&mut pipe, &mut text).map(|_| text)
+        });
+        let status = loop {
+            if let Some(status) = child.try_wait().map_err(|error| error.to_string())? {
+                break Some(status);
+            }
+            if began.elapsed() > LONGEST_RUN {
+                let _ = child.kill();
+                let _ = child.wait();
+                break None;
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        };
+        let text = reader.join().map_err(|_| "the reader stopped")?.map_err(|error| error.to_string())?;
+        Ok(status.filter(|status| matches!(status.code(), Some(0 | 1))).map(|_| text))
+    }
+
+    /// What misses while a rule is broken; mends it again.
+    fn with(&self, breakage: &Breakage) -> Result<BTreeSet<String>, String> {
+        let path = self.copy.join(&breakage.file);
+        let sound = std::fs::read_to_string(&path).map_err(|error| format!("{}: {error}", path.display()))?;
+        put(&path, breakage.applied_to(&sound)?.as_bytes())?;
+        let missed = self
+            .build()
+            .map_err(|why| format!("{}: {why}", breakage.name))
+            .and_then(|()| self.missed(&breakage.scenarios));
+        put(&path, sound.as_bytes())?;
+        missed
+    }
+}
+
+/// Writes a file if it is not so already.
+fn put(path: &Path, bytes: &[u8]) -> Result<(), String> {
+    let said = |error: std::io::Error| format!("{}: {error}", path.display());
+    if std::fs::read(path).is_ok_and(|old| old == bytes) {
+        return Ok(());
+    }
+    if let Some(parent) = path.parent() {
+        std::fs::create_dir_all(parent).map_err(said)?;
+    }
+    std::fs::write(path, bytes).map_err(said)
+}
+
+/// What was seen, for people.
+fn write_page(root: &Path, results: &[(Breakage, BTreeSet<String>)]) -> Result<(), String> {
+    let mut page = "# Rules broken on purpose\nEach patch of `tests/breakages` breaks a rule in a copy of the tree. Each of the \
+                    scenarios beside it was then seen to\nmiss what it expects. Written by `cargo run -p bedkeeper-tests \
+                    --example breakages -- --write`.\n\n| broken | patch | scenarios that missed |\n|---|---|---|\n"
+        .to_owned();
+    for (breakage, missed) in results {
+        // Writing to a string cannot fail.
+        let _ = writeln!(page, "| {} | `{}` | {} |", breakage.about, breakage.name, names(missed));
+    }
+    put(&root.join("docs/breakages.md"), page.as_bytes())
+}
