@@ -14,14 +14,14 @@ use bedkeeper::journal::Record;
 use bedkeeper::retain::MAX_BYTES;
 use bedkeeper::settings::MAX_TANKS;
 use bedkeeper::units::{Instant, TankId};
-use bedkeeper::{Controller, Input, Save, Settings};
+use bedkeeper::{Controller, Input, Save};
 use embedded_hal::digital::{InputPin, OutputPin};
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::clock::WallClock;
 use crate::meters::Meters;
 use crate::plant::{Fault, Plant};
-use crate::power_up::{self, Rejected, Stored};
+use crate::power_up::{self, Chosen, Stored};
 use crate::store::Log;
 
 /// A write that failed is tried again after so long.
@@ -104,18 +104,13 @@ pub struct Machine<B: Board, const N: usize, const BUFFER: usize> {
 impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
     /// Takes up the plant, and tells the logic what every power-up tells. Every output is off before and after.
     ///
-    /// `settings` is what [`power_up::settings`] made of the image. `None` if not even the baseline fits.
+    /// `chosen` comes from [`power_up::choose`]. `None` if it does not fit the board.
     ///
     /// # Errors
     /// A pin fails.
-    pub fn power_up(
-        mut parts: Parts<B, BUFFER>,
-        settings: Result<Settings, Rejected>,
-        uptime_ms: u64,
-    ) -> Result<Option<Self>, PinFault<B>> {
+    pub fn power_up(mut parts: Parts<B, BUFFER>, chosen: Chosen, uptime_ms: u64) -> Result<Option<Self>, PinFault<B>> {
         parts.plant.all_off(uptime_ms)?;
-        let rejected = settings.is_err();
-        let settings = settings.unwrap_or_else(|_| Settings::baseline());
+        let Chosen { settings, rejected } = chosen;
         if parts.plant.divide(&settings).is_err() {
             return Ok(None);
         }
@@ -141,7 +136,7 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         };
         machine.call(uptime_ms, Input::Clock(civil))?;
         machine.look(uptime_ms)?;
-        if rejected {
+        if rejected.is_some() {
             machine.controller.reject_settings(now);
             machine.make_so(uptime_ms)?;
         }

@@ -7,8 +7,10 @@ use bedkeeper::retain::Retained;
 use bedkeeper::settings::Faults;
 use bedkeeper::units::Instant;
 use bedkeeper::{Controller, Settings};
+use embedded_storage::nor_flash::NorFlash;
 
 use crate::plant::NotWired;
+use crate::store::Log;
 
 /// Why the settings image of a board does not run.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -22,6 +24,38 @@ pub enum Rejected {
     Settings(Faults),
     /// They pass, and this board has not what they need.
     NotWired(NotWired),
+}
+
+/// What runs, and why that is not what was given.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Chosen {
+    /// The settings that run.
+    pub settings: Settings,
+    /// Why the settings that were given do not: the last good set runs, else the baseline (S11).
+    pub rejected: Option<Rejected>,
+}
+
+/// Chooses between the image in its place, the last good one that was kept, and the baseline (S11).
+///
+/// An image that runs is kept. Where that fails it runs all the same, and is kept the next time.
+pub fn choose<F: NorFlash, const B: usize>(
+    place: &[u8],
+    kept: &mut Log<F, B>,
+    mut fits: impl FnMut(&Settings) -> Result<(), NotWired>,
+) -> Chosen {
+    match settings(place, &mut fits) {
+        Ok(settings) => {
+            let image = whole(place);
+            if !matches!(kept.latest(), Ok(Some(bytes)) if bytes == image) {
+                let _ = kept.append(image);
+            }
+            Chosen { settings, rejected: None }
+        }
+        Err(why) => {
+            let last = kept.latest().ok().flatten().and_then(|bytes| settings(bytes, &mut fits).ok());
+            Chosen { settings: last.unwrap_or_else(Settings::baseline), rejected: Some(why) }
+        }
+    }
 }
 
 /// Reads the settings image from the bytes of its place in flash; what follows the image is not looked at.

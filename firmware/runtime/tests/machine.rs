@@ -18,7 +18,8 @@ use bedkeeper_runtime::machine::{Machine, RETRY_MS};
 use bedkeeper_runtime::meters::Edge;
 use bedkeeper_runtime::mock_flash::MockFlash;
 use bedkeeper_runtime::plant::NotWired;
-use bedkeeper_runtime::power_up::{self, Rejected};
+use bedkeeper_runtime::power_up::{self, Chosen, Rejected};
+use bedkeeper_runtime::store::{Log, Region};
 use common::{BUFFER, Bench, Deed, OnBench, RELAYS, parts, plant};
 
 type Loop = Machine<OnBench, 2, BUFFER>;
@@ -38,7 +39,8 @@ fn settings(change: impl FnOnce(&mut RawSettings)) -> Settings {
 }
 
 fn start(bench: &Bench, flash: MockFlash<4, 4096>, settings: Settings) -> Loop {
-    Machine::power_up(parts(bench, flash), Ok(settings), 0).expect("pins work").expect("fits")
+    let chosen = Chosen { settings, rejected: None };
+    Machine::power_up(parts(bench, flash), chosen, 0).expect("pins work").expect("fits")
 }
 
 /// Runs until an uptime, pass by pass as the loop asks for.
@@ -148,11 +150,51 @@ fn s11_bad_settings_run_the_baseline() {
     assert_eq!(read(&image(large)), Err(Rejected::NotWired(NotWired::Switches)));
 
     let bench = Bench::default();
-    let mut machine: Loop =
-        Machine::power_up(parts(&bench, MockFlash::new(3)), Err(Rejected::Blank), 0).unwrap().unwrap();
+    let chosen = Chosen { settings: Settings::baseline(), rejected: Some(Rejected::Blank) };
+    let mut machine: Loop = Machine::power_up(parts(&bench, MockFlash::new(3)), chosen, 0).unwrap().unwrap();
     run(&mut machine, 0, 2_000);
     assert_eq!(machine.controller().settings(), &Settings::baseline());
     assert!(machine.controller().outputs().alarms.contains(Alarm::SettingsRejected));
+}
+
+/// S11: where what is given does not run, the last set that did runs, and what ran is written once.
+#[test]
+fn s11_the_last_good_set_is_kept() {
+    let image = |raw: &RawSettings| {
+        let image = Image { name: SiteName::new(), note: SiteNote::new(), raw: raw.clone() };
+        let mut place = [0xff; MAX_BYTES];
+        image.encode(&mut place).unwrap();
+        place
+    };
+    let mut kept: Log<MockFlash<4, 4096>, { MAX_BYTES + 16 }> =
+        Log::mount(MockFlash::new(2), Region { start: 0, pages: 2 }).unwrap();
+    let mut choose = |place: &[u8]| {
+        let bench = Bench::default();
+        let mut plant = plant(&bench);
+        let chosen = power_up::choose(place, &mut kept, |settings| plant.divide(settings));
+        (chosen, kept.generation())
+    };
+    let damaged = [0x55; MAX_BYTES];
+    let (chosen, written) = choose(&damaged);
+    assert_eq!((&chosen.settings, written), (&Settings::baseline(), 0));
+    assert!(matches!(chosen.rejected, Some(Rejected::Image(_))));
+    // Given and good: it runs and is kept, once.
+    for _ in 0..3 {
+        let expected = Chosen { settings: settings(|_| ()), rejected: None };
+        assert_eq!(choose(&image(&raw())), (expected, 1));
+    }
+    let mut faulty = raw();
+    faulty.program.clear();
+    for bad in [damaged, image(&faulty), [0xff; MAX_BYTES]] {
+        let (chosen, written) = choose(&bad);
+        assert_eq!((&chosen.settings, written), (&settings(|_| ()), 1));
+        assert!(chosen.rejected.is_some());
+    }
+    // Another good one takes its place.
+    let mut other = raw();
+    other.backup_days = 9;
+    assert_eq!(choose(&image(&other)).1, 2);
+    assert_eq!(choose(&damaged).0.settings.raw(), &other);
 }
 
 /// P3, S10, T3: power fails in a brine draw and is back within a minute by the clock: the board finds its valve where

@@ -50,6 +50,19 @@ test('S11: without settings the baseline runs, with its alarm, and starts nothin
   }
 });
 
+test('S11: where the settings given are damaged, the last good ones run', () => {
+  const board = ready();
+  board.mcu.flash[b.SETTINGS + 40] ^= 4;
+  board.powerCut(5 * SECOND);
+  board.records = [];
+  board.run(3 * SECOND);
+  assert.equal(board.said('settings-refused').length, 1);
+  assert.ok(board.isHigh(b.LAMP));
+  // The remote contact asks for nothing under the baseline.
+  ask(board);
+  assert.equal(board.said('started').length, 1);
+});
+
 test('M1, M4: pulses are counted while an erasure stops the core, bounce is not', () => {
   const board = ready();
   // 25 pulses a second, each with a bounce of 1 ms, for longer than many saves take.

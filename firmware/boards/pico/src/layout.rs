@@ -16,6 +16,11 @@ pub const SETTINGS_OFFSET: u32 = IMAGE_BYTES;
 /// Room for the settings image.
 pub const SETTINGS_BYTES: u32 = SECTOR_BYTES;
 
+/// The last settings that ran are kept here, bytes from the start of flash (S11).
+pub const KEPT_OFFSET: u32 = 0x10_8000;
+/// Sectors for them.
+pub const KEPT_SECTORS: u32 = 2;
+
 /// The store of what outlives power cuts, bytes from the start of flash: address 0x1011_0000.
 pub const STORE_OFFSET: u32 = 0x11_0000;
 /// Sectors of the store.
@@ -23,7 +28,8 @@ pub const STORE_SECTORS: u32 = 64;
 
 const _: () = {
     assert!(SETTINGS_OFFSET >= IMAGE_BYTES && SETTINGS_OFFSET.is_multiple_of(SECTOR_BYTES));
-    assert!(STORE_OFFSET >= SETTINGS_OFFSET + SETTINGS_BYTES && STORE_OFFSET.is_multiple_of(SECTOR_BYTES));
+    assert!(KEPT_OFFSET >= SETTINGS_OFFSET + SETTINGS_BYTES && KEPT_OFFSET.is_multiple_of(SECTOR_BYTES));
+    assert!(STORE_OFFSET >= KEPT_OFFSET + KEPT_SECTORS * SECTOR_BYTES && STORE_OFFSET.is_multiple_of(SECTOR_BYTES));
     assert!(STORE_OFFSET + STORE_SECTORS * SECTOR_BYTES <= FLASH_BYTES);
     assert!(bedkeeper::image::MAX_BYTES <= SETTINGS_BYTES as usize);
 };

@@ -7,7 +7,7 @@ mod wiring;
 
 use core::panic::PanicInfo;
 
-use bedkeeper_pico::layout::{SETTINGS_BYTES, SETTINGS_OFFSET, STORE_OFFSET, STORE_SECTORS};
+use bedkeeper_pico::layout::{KEPT_OFFSET, KEPT_SECTORS, SETTINGS_BYTES, SETTINGS_OFFSET, STORE_OFFSET, STORE_SECTORS};
 use bedkeeper_pico::pins::ACTUATORS;
 use bedkeeper_runtime::alive::{Heartbeat, Keeper, Watchdog};
 use bedkeeper_runtime::ds3231::Ds3231;
@@ -43,6 +43,9 @@ const LOOP_LIMIT_MS: u32 = 2_000;
 const TANKS: usize = 2;
 /// The longest stored record with its head, in whole pages.
 const BUFFER: usize = (bedkeeper::retain::MAX_BYTES + 12).next_multiple_of(256);
+
+/// The longest settings image with its head, in whole pages.
+const KEPT_BUFFER: usize = (bedkeeper::image::MAX_BYTES + 12).next_multiple_of(256);
 
 /// Beats of the timer interrupt.
 static HEART: Heartbeat = Heartbeat::new();
@@ -148,11 +151,12 @@ fn main() -> ! {
     };
     let region = Region { start: STORE_OFFSET, pages: STORE_SECTORS };
     let Ok(store) = Log::<Flash, BUFFER>::mount(Flash::new(), region) else { give_up() };
-    let settings = power_up::settings(Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES), |set| plant.divide(set));
+    let region = Region { start: KEPT_OFFSET, pages: KEPT_SECTORS };
+    let Ok(mut kept) = Log::<Flash, KEPT_BUFFER>::mount(Flash::new(), region) else { give_up() };
+    let place = Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES);
+    let chosen = power_up::choose(place, &mut kept, |set| plant.divide(set));
     let parts = Parts { plant, meters, clock: Ds3231::new(bus), store, records };
-    let Ok(Some(mut machine)) = Machine::<Pico, TANKS, BUFFER>::power_up(parts, settings, uptime_ms()) else {
-        give_up()
-    };
+    let Ok(Some(mut machine)) = Machine::<Pico, TANKS, BUFFER>::power_up(parts, chosen, uptime_ms()) else { give_up() };
 
     watchdog.start(LOOP_LIMIT_MS.millis());
     let mut keeper = Keeper::new(Dog(watchdog), &HEART);
