@@ -8,11 +8,13 @@
 //! static, what a regeneration waited for is kept with it alone, and whatever could come and go without a
 //! regeneration is kept up to a stated number and counted beyond.
 
+mod books;
 mod curve;
 mod json;
 mod json_plant;
 mod plant;
 
+pub use books::{BrineEvidence, DeliveredHardness, RelayEvidence};
 pub use curve::{Bucket, Curve, DEFAULT_CURVE_CAPACITY};
 pub use json::{json, write_json};
 pub use plant::{PlantBalance, PlantDrain, PlantEvidence, PlantPressures, PlantSalt, PlantTank, RegenerationWater};
@@ -45,6 +47,8 @@ pub struct Evidence {
     /// Hard water delivered, nL: passed untreated, or charged past zero. Where the plant's physics is modelled: what
     /// left the outlet harder than the site's end point.
     pub hard_water_nl: u128,
+    /// How hard the delivered water was, by the logic's books (M5).
+    pub delivered: DeliveredHardness,
     /// Salt used, mg.
     pub salt_mg: u64,
     /// Water that regenerations sent to the drain, nL.
@@ -57,6 +61,10 @@ pub struct Evidence {
     pub flow: Curve,
     /// The regenerations, in order of their start.
     pub regenerations: Vec<RegenerationEvidence>,
+    /// What the relays did that are for something or came on.
+    pub relays: Vec<RelayEvidence>,
+    /// The brine tanks whose account is kept, at the end.
+    pub brine: Vec<BrineEvidence>,
     /// The alarms, in order of their onset.
     pub alarms: Vec<AlarmEvidence>,
     /// Alarms that were raised and returned but are not among `alarms`, because there were too many.
@@ -299,8 +307,23 @@ pub struct AlarmEvidence {
     pub from_ms: u64,
     /// When it returned to normal, ms; `None` while it stands.
     pub to_ms: Option<u64>,
+    /// When somebody said that he knew, ms, before or after it returned; `None` if nobody did.
+    pub acknowledged_ms: Option<u64>,
     /// What happened, what the logic did about it, what a person should look at.
     pub text: &'static str,
+}
+
+impl AlarmEvidence {
+    /// Where it is in its life at the end of the recording (W2).
+    #[must_use]
+    pub const fn state(&self) -> &'static str {
+        match (self.to_ms, self.acknowledged_ms) {
+            (None, None) => "active-unacknowledged",
+            (None, Some(_)) => "active-acknowledged",
+            (Some(_), None) => "returned-unacknowledged",
+            (Some(_), Some(_)) => "normal",
+        }
+    }
 }
 
 /// A rule seen broken.

@@ -238,6 +238,22 @@ fn packed_files_that_end_early_give_the_rows_before_and_say_how_many() {
 }
 
 #[test]
+fn what_follows_the_packed_data_is_told_apart_from_an_early_end() {
+    let text = b"t_s,pulses\n1,1\n2,1\n";
+    let twice = [gzip(text), gzip(b"3,1\n4,1\n")].concat();
+    assert_eq!(rows_of(from_bytes(&twice)).0.len(), 4, "members follow each other");
+    for tail in [&b"\0"[..], b"\x1f\0", b"PK and much more text that is no gzip data at all"] {
+        let (rows, error) = rows_of(from_bytes(&[gzip(text), tail.to_vec()].concat()));
+        let error = error.expect("it is noticed");
+        assert_eq!(rows.len(), 2, "what came before is delivered");
+        assert!(error.to_string().contains("other bytes follow the packed data"), "{error}");
+        assert!(matches!(error.kind(), RecordingErrorKind::Corrupt { .. }), "{error}");
+    }
+    let (_, error) = rows_of(from_bytes(&[gzip(text), gzip(b"3,1\n")[..9].to_vec()].concat()));
+    assert!(matches!(error.expect("an early end").kind(), RecordingErrorKind::Truncated { .. }));
+}
+
+#[test]
 fn a_zstd_window_beyond_the_bound_is_refused() {
     // Frame header: no content size, no checksum, window of 2^(10 + 17) = 128 MiB, then an empty last block.
     let frame = [0x28, 0xb5, 0x2f, 0xfd, 0x00, 17 << 3, 1, 0, 0];

@@ -172,7 +172,7 @@ const CASES: &[Case] = &[
     case("resin.capacity", "\"108 kgr\"", "\"108 kgr\"", "resin.capacity", "8.165 kg of salt", "larger brine.dose"),
     // Syntax that leaves the rest readable.
     case("water.hardness", "20 gpg", "20 gpg", "", "without quotes", "write \"20 gpg\""),
-    case("resin.volume", "\"3 ft3\"\nvolume = \"3 ft3\"", "volume", "", "given twice", "keep one"),
+    case("resin.volume", "\"3 ft3\"\nvolume = \"3 ft3\"", "volume", "", "`volume` is given twice", "keep one"),
 ];
 
 #[test]
@@ -483,7 +483,7 @@ fn broken_syntax_is_listed_alone() {
     assert!(errors.findings()[0].message.starts_with("TOML syntax: "), "{errors}");
     let errors = faults(&format!("{SOFTENER}\n[water]\n"));
     assert_eq!(errors.findings().len(), 1, "{errors}");
-    assert_eq!(errors.findings()[0].message, "is given twice");
+    assert_eq!(errors.findings()[0].message, "the section [water] is given twice");
 }
 
 #[test]

@@ -247,7 +247,7 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
 
     let mut evidence = gatherer.into_evidence();
     evidence.violations = checker.into_violations();
-    evidence.next_expected = next_expected(&world, &evidence);
+    evidence.next_expected = next_expected(&world, &evidence, args.units.map_or(site.units, Units::system));
     evidence.notes.extend(few_plates(&site, &evidence));
     if let Some(out) = begin(csv)? {
         RegenerationTable::write(&evidence, out)?;

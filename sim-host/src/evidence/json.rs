@@ -1,5 +1,6 @@
 //! The stable JSON form of the evidence. Keys are added, never renamed.
 
+use super::books;
 use super::json_plant::{Plant, RegenerationPlant};
 use super::{AlarmEvidence, DutyInterval, Evidence, HoldInterval, NextExpected, Outcome, RegenerationEvidence};
 use jiff::civil::DateTime;
@@ -35,10 +36,10 @@ pub fn write_json(evidence: &Evidence, mut out: impl Write) -> Result<(), serde_
 }
 
 /// A list made while it is written.
-struct Each<'a, T>(Box<dyn Fn() -> Box<dyn Iterator<Item = T> + 'a> + 'a>);
+pub(super) struct Each<'a, T>(Box<dyn Fn() -> Box<dyn Iterator<Item = T> + 'a> + 'a>);
 
 impl<'a, T: 'a> Each<'a, T> {
-    fn of(entries: impl Iterator<Item = T> + Clone + 'a) -> Self {
+    pub(super) fn of(entries: impl Iterator<Item = T> + Clone + 'a) -> Self {
         Self(Box::new(move || Box::new(entries.clone())))
     }
 }
@@ -51,8 +52,8 @@ impl<T: Serialize> Serialize for Each<'_, T> {
 
 /// A number with a fixed count of decimals, kept as an integer of its last decimal.
 pub(super) struct Fixed {
-    units: u128,
-    decimals: usize,
+    pub units: u128,
+    pub decimals: usize,
 }
 
 impl Serialize for Fixed {
@@ -63,12 +64,16 @@ impl Serialize for Fixed {
     }
 }
 
-fn seconds(ms: u64) -> Fixed {
+pub(super) fn seconds(ms: u64) -> Fixed {
     Fixed { units: ms.into(), decimals: 3 }
 }
 
 pub(super) fn litres(nl: u128) -> Fixed {
     Fixed { units: nl, decimals: 9 }
+}
+
+pub(super) fn micrograms_as_mg(ug: u32) -> Fixed {
+    Fixed { units: ug.into(), decimals: 3 }
 }
 
 pub(super) fn kilograms(mg: u64) -> Fixed {
@@ -87,11 +92,14 @@ struct Document<'a> {
     hard_water_l: Fixed,
     salt_kg: Fixed,
     drain_water_l: Fixed,
+    delivered_hardness: books::Delivered,
     #[serde(skip_serializing_if = "Option::is_none")]
     plant: Option<Plant<'a>>,
     regenerations: Each<'a, Regeneration<'a>>,
     unfinished_regenerations: Each<'a, Regeneration<'a>>,
     alarms: Each<'a, Alarm>,
+    relays: Each<'a, books::Relay<'a>>,
+    brine_tanks: Each<'a, books::BrineTank>,
     violations: Each<'a, Violation<'a>>,
     tanks: Each<'a, Tank<'a>>,
     next_expected: Each<'a, Next<'a>>,
@@ -147,6 +155,10 @@ struct Alarm {
     from_s: Fixed,
     to_s: Option<Fixed>,
     text: &'static str,
+    onset_s: Fixed,
+    acknowledged_s: Option<Fixed>,
+    returned_s: Option<Fixed>,
+    state: &'static str,
 }
 
 #[derive(Serialize)]
@@ -203,10 +215,13 @@ impl<'a> From<&'a Evidence> for Document<'a> {
             hard_water_l: litres(evidence.hard_water_nl),
             salt_kg: kilograms(evidence.salt_mg),
             drain_water_l: litres(evidence.drain_water_nl),
+            delivered_hardness: books::Delivered::from(&evidence.delivered),
             plant: evidence.plant.as_deref().map(Plant::from),
             regenerations: regenerations(false),
             unfinished_regenerations: regenerations(true),
             alarms: Each::of(evidence.alarms.iter().map(Alarm::from)),
+            relays: Each::of(evidence.relays.iter().map(books::Relay::from)),
+            brine_tanks: Each::of(evidence.brine.iter().map(books::BrineTank::from)),
             violations: Each::of(evidence.violations.iter().map(Violation::from)),
             tanks: Each::of(evidence.tanks.iter().map(move |tank| Tank {
                 tank: tank.number,
@@ -257,7 +272,16 @@ impl Hold {
 
 impl From<&AlarmEvidence> for Alarm {
     fn from(alarm: &AlarmEvidence) -> Self {
-        Self { slug: alarm.slug, from_s: seconds(alarm.from_ms), to_s: alarm.to_ms.map(seconds), text: alarm.text }
+        Self {
+            slug: alarm.slug,
+            from_s: seconds(alarm.from_ms),
+            to_s: alarm.to_ms.map(seconds),
+            text: alarm.text,
+            onset_s: seconds(alarm.from_ms),
+            acknowledged_s: alarm.acknowledged_ms.map(seconds),
+            returned_s: alarm.to_ms.map(seconds),
+            state: alarm.state(),
+        }
     }
 }
 
@@ -354,7 +378,30 @@ mod tests {
                     ..complete
                 },
             ],
-            alarms: vec![AlarmEvidence { slug: "overrun", from_ms: 7, to_ms: None, text: "Tank 2 served past zero." }],
+            alarms: vec![AlarmEvidence {
+                slug: "overrun",
+                from_ms: 7,
+                to_ms: None,
+                acknowledged_ms: Some(9),
+                text: "Tank 2 served past zero.",
+            }],
+            delivered: DeliveredHardness { feed_ug_l: 342_361, bypass_per_mille: 125, mean_ug_l: Some(42_795) },
+            relays: vec![RelayEvidence {
+                number: 3,
+                program: "per-volume",
+                on: vec![(1_000, 3_000)],
+                joined_within_ms: 500,
+                times: 2,
+                on_ms: 4_000,
+            }],
+            brine: vec![BrineEvidence {
+                number: 1,
+                water_nl: 22_801_753_373,
+                salt_mg: 8_169_435,
+                ready_ms: Some(7_200_000),
+                refills: 4,
+                doses_left: Some(11),
+            }],
             alarms_left_out: 0,
             violations: vec![Violation { rule: "S2".into(), at_ms: 1_234, text: "No tank serving.".into() }],
             next_expected: vec![NextExpected { tank: 1, at_ms: None, text: "At about 12 000 L from now.".into() }],

@@ -63,7 +63,7 @@ impl Input {
         let (reader, packing): (Box<dyn Read + Send>, _) = match magic.as_slice() {
             [0x1f, 0x8b, ..] => {
                 let packed = BufReader::with_capacity(PACKED_BUFFER_BYTES, all);
-                (Box::new(flate2::bufread::MultiGzDecoder::new(packed)), Some("gzip"))
+                (Box::new(super::gzip::Members::new(packed)), Some("gzip"))
             }
             [0x28, 0xb5, 0x2f, 0xfd] | [0x50..=0x5f, 0x2a, 0x4d, 0x18] => {
                 let packed = BufReader::with_capacity(PACKED_BUFFER_BYTES, all);

@@ -22,6 +22,7 @@
 //! or CRLF; blank lines count for nothing. Memory is one fixed line buffer and the unpacker's window.
 
 mod error;
+mod gzip;
 mod header;
 mod input;
 mod lines;

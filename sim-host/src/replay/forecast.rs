@@ -12,11 +12,13 @@ use bedkeeper::units::TankId;
 use super::gather::moment;
 use super::{Observer, Replay, ReplayError, Supply, World, replay_ms};
 use crate::evidence::{Evidence, NextExpected};
-use crate::quantity::show;
+use crate::quantity::{UnitSystem, show};
 use crate::recording::{COMMON_METER, Pulses};
 use crate::wording;
 
 const DAY_MS: u64 = 86_400_000;
+/// Litres in a US gallon, exactly.
+const L_PER_GAL: f64 = 3.785_411_784;
 /// A start is looked for this far ahead.
 const HORIZON_MS: u64 = 400 * DAY_MS;
 /// Pulses closer together than this come in batches.
@@ -48,11 +50,13 @@ impl Observer for FirstStart {
 
 /// What the plant will do after the end of a recording, if water goes on as it was used on average.
 #[must_use]
-pub fn next_expected(world: &World, evidence: &Evidence) -> Vec<NextExpected> {
+pub fn next_expected(world: &World, evidence: &Evidence, units: UnitSystem) -> Vec<NextExpected> {
     let days = evidence.span_ms as f64 / DAY_MS as f64;
     let per_day_l = if days > 0.0 { evidence.water.metered_nl as f64 / 1e9 / days } else { 0.0 };
     // A world that cannot go on has no next start, and says so by naming none.
     let start = first_start(world, evidence).ok().flatten();
+    let serving = world.controller.tanks().iter().filter(|t| t.duty().kind() == DutyKind::Serving).count();
+    let sharing = serving.max(1) as f64;
     let mut all = Vec::new();
     for (number, tank) in (1u8..).zip(world.controller.tanks()) {
         let id = TankId(number - 1);
@@ -66,23 +70,28 @@ pub fn next_expected(world: &World, evidence: &Evidence) -> Vec<NextExpected> {
                 text: format!("waits already: {held}"),
             });
         } else if tank.duty().kind() == DutyKind::Serving || start.is_some() {
+            // Tanks that serve together share the water.
             let left_l = tank.ledger().asks_in().nl() as f64 / 1e9;
             all.push(NextExpected {
                 tank: number,
                 at_ms: start.map(|start| start.at_ms),
-                text: text(left_l, per_day_l, start.map(|start| start.cause)),
+                text: text(left_l, per_day_l / sharing, start.map(|start| start.cause), units),
             });
         }
     }
     all
 }
 
-fn text(left_l: f64, per_day_l: f64, cause: Option<Cause>) -> String {
+fn text(left_l: f64, per_day_l: f64, cause: Option<Cause>, units: UnitSystem) -> String {
+    let volume = |litres: f64| match units {
+        UnitSystem::Metric => format!("{litres:.0} L"),
+        UnitSystem::Us => format!("{:.0} gal", litres / L_PER_GAL),
+    };
     let takes_ms = left_l / per_day_l * DAY_MS as f64;
-    let asks = format!("asks after another {left_l:.0} L");
+    let asks = format!("asks after another {}", volume(left_l));
     let asks = if takes_ms < LONGEST_MS {
         let takes = show::duration_brief(takes_ms as u64);
-        format!("{asks}: at the mean use of this recording, {per_day_l:.0} L a day, in {takes}")
+        format!("{asks}: at the mean use of this recording, {} a day, in {takes}", volume(per_day_l))
     } else {
         asks
     };

@@ -2,9 +2,13 @@
 
 use bedkeeper::demand::{Cause, CauseSet, HoldSet};
 use bedkeeper::journal::{Event, Record};
+use bedkeeper::operator::{Action, AlarmAction};
+use bedkeeper::relay::RELAYS;
 use bedkeeper::settings::Arrangement as LogicArrangement;
 use bedkeeper::units::TankId;
 use bedkeeper::watch::Alarm;
+
+mod books;
 
 use super::{Observer, World, replay_ms};
 use crate::evidence::{
@@ -13,6 +17,7 @@ use crate::evidence::{
 };
 use crate::recording::Pulses;
 use crate::wording;
+use books::Books;
 
 /// Holds kept for one request; a hold that comes and goes more often is merged into its last stretch.
 const MAX_HOLDS_PER_REQUEST: usize = 32;
@@ -32,6 +37,7 @@ pub struct Gatherer {
     sampled_ms: u64,
     duties_left_out: u64,
     holds_merged: u64,
+    books: Books,
 }
 
 /// What is open on one tank.
@@ -90,6 +96,7 @@ impl Gatherer {
             sampled_ms: 0,
             duties_left_out: 0,
             holds_merged: 0,
+            books: Books::new(world),
         }
     }
 
@@ -211,6 +218,7 @@ impl Gatherer {
             slug: alarm.slug(),
             from_ms: at_ms,
             to_ms: None,
+            acknowledged_ms: None,
             text: wording::alarm_help(alarm),
         });
     }
@@ -218,6 +226,18 @@ impl Gatherer {
     fn alarm_ended(&mut self, at_ms: u64, alarm: Alarm) {
         for open in self.evidence.alarms.iter_mut().filter(|a| a.to_ms.is_none() && a.slug == alarm.slug()) {
             open.to_ms = Some(at_ms);
+        }
+    }
+
+    /// Somebody knows of an alarm, or of all.
+    fn acknowledged(&mut self, at_ms: u64, answer: AlarmAction) {
+        let about = |slug: &str| match answer {
+            AlarmAction::Acknowledge(alarm) | AlarmAction::Reset(alarm) => alarm.slug() == slug,
+            AlarmAction::AcknowledgeAll => true,
+            AlarmAction::Maintained => false,
+        };
+        for known in self.evidence.alarms.iter_mut().filter(|a| a.acknowledged_ms.is_none() && about(a.slug)) {
+            known.acknowledged_ms = Some(at_ms);
         }
     }
 
@@ -257,6 +277,7 @@ impl Gatherer {
 impl Observer for Gatherer {
     fn record(&mut self, record: &Record, world: &World) -> std::io::Result<()> {
         let at_ms = replay_ms(record.at);
+        self.books.record(&record.event, world);
         match record.event {
             Event::Duty { tank, duty, reason } => {
                 self.duty(at_ms, tank, duty.slug(), wording::reason_text(reason));
@@ -304,7 +325,20 @@ impl Observer for Gatherer {
             Event::PurgeEnded { drained, .. } => self.evidence.drain_water_nl += u128::from(drained.nl()),
             Event::AlarmRaised(alarm) => self.alarm_raised(at_ms, alarm),
             Event::AlarmCleared(alarm) => self.alarm_ended(at_ms, alarm),
+            Event::Operator { action: Action::Alarm(answer), granted: true, .. } => self.acknowledged(at_ms, answer),
             _ => {}
+        }
+        Ok(())
+    }
+
+    fn after(&mut self, world: &World) -> std::io::Result<()> {
+        self.books.see_relays(world.now_ms, world.relays_on);
+        Ok(())
+    }
+
+    fn power(&mut self, on: bool, world: &World) -> std::io::Result<()> {
+        if !on {
+            self.books.see_relays(world.now_ms, [false; RELAYS]);
         }
         Ok(())
     }
@@ -348,6 +382,8 @@ impl Observer for Gatherer {
             self.evidence.regenerations.extend(running);
         }
         self.evidence.regenerations.sort_by_key(|r| (r.start_ms, r.tank));
+        let mut books = std::mem::take(&mut self.books);
+        books.close(world, &mut self.evidence);
         self.note_what_is_left_out();
         let lost = world.controller.records_lost();
         if lost > 0 {

@@ -20,6 +20,19 @@ pub fn place(from_ms: u64, to_ms: u64, span_ms: u64) -> (f64, f64) {
     (left.min(100.0 - NARROWEST_PERCENT), width)
 }
 
+/// Joins intervals so close together that nobody could tell them apart, a thousandth of the whole.
+pub fn joined(intervals: &[(u64, u64)], span_ms: u64) -> Vec<(u64, u64)> {
+    let close_ms = span_ms / 1_000;
+    let mut all: Vec<(u64, u64)> = Vec::new();
+    for &(from_ms, to_ms) in intervals {
+        match all.last_mut() {
+            Some(last) if from_ms <= last.1.saturating_add(close_ms) => last.1 = to_ms,
+            _ => all.push((from_ms, to_ms)),
+        }
+    }
+    all
+}
+
 /// Puts intervals that overlap into rows of their own. Returns each one's row, and the count of rows.
 pub fn stack(intervals: &[(u64, u64)]) -> (Vec<usize>, usize) {
     let mut order: Vec<usize> = (0..intervals.len()).collect();

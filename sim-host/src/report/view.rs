@@ -130,6 +130,7 @@ struct AlarmRow {
     from: String,
     to: String,
     lasted: String,
+    acknowledged: String,
     text: String,
 }
 
@@ -232,6 +233,9 @@ fn legend(evidence: &Evidence) -> Vec<LegendEntry> {
     }
     if evidence.tanks.iter().any(|tank| evidence.holds_of(tank).next().is_some()) {
         add("hold".into(), "hold".into(), "a tank waits for something before it regenerates");
+    }
+    if evidence.relays.iter().any(|relay| relay.times > 0) {
+        add("relay".into(), "relay on".into(), "stretches that lie close together are drawn as one");
     }
     if !evidence.alarms.is_empty() {
         add("alarm".into(), "alarm".into(), "from its onset until it returned to normal");

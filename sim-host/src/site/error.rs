@@ -97,7 +97,9 @@ pub(crate) fn syntax(r: &mut Reader<'_>, source: &str, error: &toml::de::Error) 
     }
     if message == "duplicate key" {
         let heads_a_section = before.rsplit('\n').next().is_some_and(|line| line.trim_start().starts_with('['));
-        r.fail_syntax(span, "is given twice".to_owned(), "keep one of the two");
+        let written = r.written(span.clone().unwrap_or_default());
+        let name = if heads_a_section { format!("the section [{written}]") } else { format!("`{written}`") };
+        r.fail_syntax(span, format!("{name} is given twice"), "keep one of the two");
         return !heads_a_section;
     }
     r.fail_syntax(

@@ -181,6 +181,7 @@ pub fn evidence() -> Evidence {
         slug: "meter-noisy",
         from_ms: 5 * DAY_MS + 7 * HOUR_MS,
         to_ms: Some(5 * DAY_MS + 9 * HOUR_MS),
+        acknowledged_ms: None,
         text: "More than 2 % of the meter's contacts in an hour were bounces. They were not counted. Look at the meter's cable and contact.",
     }];
     evidence.next_expected = vec![NextExpected {

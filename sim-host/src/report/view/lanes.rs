@@ -1,7 +1,7 @@
 //! The lanes of the time line: duties, steps, holds and curves of each tank, flow, alarms.
 
 use super::rows::{end_ms, hold_sentence, other_causes, step_list, when};
-use crate::evidence::{Curve, Evidence, RegenerationEvidence, TankEvidence};
+use crate::evidence::{Curve, Evidence, RegenerationEvidence, RelayEvidence, TankEvidence};
 use crate::report::people::{self, Clock};
 use crate::report::plot;
 use crate::report::words::{self, sentence};
@@ -77,6 +77,7 @@ pub fn all(evidence: &Evidence, clock: &Clock) -> Vec<Lane> {
     }
     lanes.extend(flow_lane(evidence));
     lanes.extend(outlet_lanes(evidence));
+    lanes.extend(evidence.relays.iter().map(|relay| relay_lane(relay, evidence, clock)));
     if !(evidence.alarms.is_empty() && evidence.violations.is_empty()) {
         lanes.push(alarm_lane(evidence, clock));
     }
@@ -240,6 +241,38 @@ fn hold_lane(tank: &TankEvidence, evidence: &Evidence, clock: &Clock) -> Lane {
         label: "Holds".into(),
         description: format!("What kept tank {number} waiting"),
         height_px: row_count * ROW_HEIGHT_PX,
+        items,
+        curve: None,
+    }
+}
+
+fn relay_lane(relay: &RelayEvidence, evidence: &Evidence, clock: &Clock) -> Lane {
+    let number = relay.number;
+    let program = words::words(relay.program);
+    let text = format!(
+        "For: {program}. On {} in all, for {}.",
+        words::counted(usize::try_from(relay.times).unwrap_or(usize::MAX), "time", "times"),
+        people::duration(relay.on_ms)
+    );
+    let spans = plot::joined(&relay.on, evidence.span_ms);
+    let items = spans
+        .into_iter()
+        .map(|span| {
+            let saying = Saying {
+                kind: "relay".into(),
+                label: "on".into(),
+                heading: format!("Relay {number} on"),
+                text: text.clone(),
+                is_event: false,
+            };
+            item(span, (0, ROW_HEIGHT_PX - 2), saying, evidence, clock)
+        })
+        .collect();
+    Lane {
+        group: String::new(),
+        label: format!("Relay {number}"),
+        description: format!("When relay {number} was on, for {program}"),
+        height_px: ROW_HEIGHT_PX,
         items,
         curve: None,
     }

@@ -151,6 +151,7 @@ pub fn alarm_rows(evidence: &Evidence, clock: &Clock) -> Vec<AlarmRow> {
                 from: clock.moment(alarm.from_ms),
                 to: alarm.to_ms.map_or_else(|| "still standing".into(), |at_ms| clock.moment(at_ms)),
                 lasted: people::duration(to_ms.saturating_sub(alarm.from_ms)),
+                acknowledged: alarm.acknowledged_ms.map_or_else(|| "by nobody".into(), |at_ms| clock.moment(at_ms)),
                 text: alarm.text.to_owned(),
             }
         })
