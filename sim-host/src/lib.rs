@@ -2,6 +2,7 @@
 
 pub mod bed;
 pub mod beginning;
+pub mod bench;
 pub mod cli;
 pub mod demand;
 pub mod diagnostic;

@@ -20,6 +20,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 
 use crate::bed::{self, cli::BedArgs};
+use crate::bench::{self, cli::BenchArgs};
 use crate::demand::{self, cli::DemandArgs};
 use crate::learn::{self, cli::LearnArgs};
 use crate::sheet::{self, cli::SheetArgs};
@@ -76,6 +77,7 @@ enum Verb {
     Sheet(SheetArgs),
     Pack(pack::PackArgs),
     Bed(Box<BedArgs>),
+    Bench(BenchArgs),
     Learn(LearnArgs),
     /// Print a completion script for a shell
     ///
@@ -167,6 +169,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::Sheet(args)) => sheet::cli::run(&args, &style),
         Some(Verb::Pack(args)) => pack::run(&args, &style),
         Some(Verb::Size(args)) => size::cli::run(&args, &style),
+        Some(Verb::Bench(args)) => bench::cli::run(&args, &style),
         Some(Verb::Learn(args)) => learn::cli::run(&args, &style),
         Some(Verb::Bed(args)) => bed::cli::run(&args, style.progress).unwrap_or_else(|error| {
             eprintln!("bedkeeper bed: {error}");

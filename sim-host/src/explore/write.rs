@@ -2,9 +2,11 @@
 
 use std::fmt::Write as _;
 
-use bedkeeper::Action;
+use bedkeeper::journal::Who;
 
 use super::{Act, Counterexample, Node, Seen, times};
+use crate::plant::{Fault, WhichValve};
+use crate::scenario::{Deed, event_section};
 use crate::site::Site;
 
 /// The scenario that takes the same way.
@@ -21,14 +23,19 @@ pub(super) fn scenario<const N: usize>(site: &Site, site_path: &str, example: &C
                 let (meter, count) = node.gulp();
                 rows.push(format!("    [\"+{at} ms\", {count}{meter}],\n"));
             }
-            Act::Operator(action) => event(&mut events, at, &operator(*action)),
+            Act::Operator(action) => happens(&mut events, at, Deed::Operator(Who::Panel, *action)),
             Act::Contact(contact) => {
                 let closed = !node.is_closed(*contact);
-                event(&mut events, at, &format!("contact = \"{contact}\"\nclosed = {closed}"));
+                happens(&mut events, at, Deed::Contact { contact: *contact, closed, lasts_ms: None });
             }
-            Act::Stall(tank) => event(&mut events, at, &fault("motor-stalled", tank.number())),
-            Act::Mend(tank) => event(&mut events, at, &format!("mend = \"motor-stalled\"\ntank = {}", tank.number())),
-            Act::Turn(tank) => event(&mut events, at, &fault("moved-by-hand:between", tank.number())),
+            Act::Stall(tank) => {
+                happens(&mut events, at, Deed::Fault { valve: WhichValve::Tank(*tank), fault: Fault::MotorStalled, lasts_ms: None });
+            }
+            Act::Mend(tank) => happens(&mut events, at, Deed::Mend { valve: WhichValve::Tank(*tank), fault: Fault::MotorStalled }),
+            Act::Turn(tank) => {
+                let fault = Fault::MovedByHand(None);
+                happens(&mut events, at, Deed::Fault { valve: WhichValve::Tank(*tank), fault, lasts_ms: None });
+            }
         }
         node.act(*act, &mut seen);
     }
@@ -46,15 +53,7 @@ pub(super) fn scenario<const N: usize>(site: &Site, site_path: &str, example: &C
     text
 }
 
-fn event(events: &mut String, at_ms: u64, what: &str) {
-    let _ = write!(events, "\n[[event]]\nat = \"+{at_ms} ms\"\n{what}\n");
-}
-
-fn operator(action: Action) -> String {
-    let tank = action.tank().map_or_else(String::new, |tank| format!("\ntank = {}", tank.number()));
-    format!("operator = \"{}\"{tank}", action.slug())
-}
-
-fn fault(name: &str, tank: u8) -> String {
-    format!("fault = \"{name}\"\ntank = {tank}")
+fn happens(events: &mut String, at_ms: u64, deed: Deed) {
+    events.push('\n');
+    events.push_str(&event_section(at_ms, &deed));
 }

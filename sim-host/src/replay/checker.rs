@@ -132,6 +132,12 @@ impl Checker {
         self.pulses_known = false;
     }
 
+    /// What was found so far, in order of time, but for what was too much to list.
+    #[must_use]
+    pub fn violations(&self) -> &[Violation] {
+        &self.found
+    }
+
     /// What was found, in order of time.
     #[must_use]
     pub fn into_violations(self) -> Vec<Violation> {

@@ -72,6 +72,12 @@ impl Supply {
         self.on_since_ms
     }
 
+    /// A cut is to come; from now on the state is stored.
+    pub(crate) fn announce(&mut self, cut: PowerCut) {
+        let place = self.to_come.partition_point(|other| other.at_ms <= cut.at_ms);
+        self.to_come.insert(place, cut);
+    }
+
     /// When power next fails or returns, ms.
     pub(super) fn next_change_ms(&self) -> Option<u64> {
         match &self.dark {
@@ -136,9 +142,7 @@ impl World {
 impl Replay<'_> {
     /// Announces a power cut. One that has passed, or that overlaps one announced before, comes as soon as it can.
     pub fn schedule_power_cut(&mut self, cut: PowerCut) {
-        let supply = &mut self.world.supply;
-        let place = supply.to_come.partition_point(|other| other.at_ms <= cut.at_ms);
-        supply.to_come.insert(place, cut);
+        self.world.supply.announce(cut);
         self.world.save_if_asked();
     }
 

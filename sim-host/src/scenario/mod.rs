@@ -39,6 +39,7 @@ mod time;
 mod timeline;
 mod verdict;
 mod water;
+mod write;
 
 use std::path::{Path, PathBuf};
 
@@ -48,12 +49,15 @@ pub use coverage::{Reach, coverage, coverage_table};
 pub use event::{Deed, Event, When};
 pub use expect::{Claim, Expectation, Judgement, Shown, Span, Total};
 pub use figure::{During, Figure, Gauges, Limits, Measure};
+pub(crate) use run::Rehearsal;
 pub use run::{RunError, run, run_all, run_and, run_whole};
 pub use subject::Subject;
+pub(crate) use subject::action as operator_action;
 pub use time::Days;
 pub use timeline::{Reached, State, Tap, Timeline};
 pub use verdict::{Verdict, json, junit, readable};
 pub use water::{Source, Water};
+pub use write::{event_section, flow_section};
 
 use crate::diagnostic::Finding;
 use crate::site::{Site, SiteErrors};

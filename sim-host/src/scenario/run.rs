@@ -60,8 +60,7 @@ pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Re
         Claim::Figure(limits) => Some(*limits),
         _ => None,
     });
-    let mut gauges = Gauges::new(limits);
-    let world = rehearse(scenario, &mut tap, &mut checker, &mut gauges).map_err(fault)?;
+    let (world, gauges) = rehearse(scenario, &mut tap, &mut checker, Gauges::new(limits)).map_err(fault)?;
     let violations = checker.into_violations();
     let timeline = tap.into_timeline();
     let shown = Shown {
@@ -108,7 +107,7 @@ fn take<'s>(next: &AtomicUsize, scenarios: &'s [Scenario]) -> Option<(usize, &'s
     scenarios.get(index).map(|scenario| (index, scenario))
 }
 
-/// Runs a scenario to its end while others look on; returns the world as it is then.
+/// Runs a scenario to its end while others look on; returns the world as it is then, and the gauges read.
 ///
 /// # Errors
 /// As [`run`].
@@ -116,72 +115,131 @@ fn rehearse(
     scenario: &Scenario,
     tap: &mut Tap,
     checker: &mut Checker,
-    gauges: &mut Gauges,
-) -> Result<World, ReplayError> {
-    let site = &scenario.site;
-    let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
-    let mut world = World::new(site.settings.clone(), times, scenario.start)?;
-    if let Some(design) = &scenario.design {
-        world.fill((**design).clone())?;
+    gauges: Gauges,
+) -> Result<(World, Gauges), ReplayError> {
+    let cuts_power = scenario.events.iter().any(|event| matches!(event.deed, Deed::Power { .. }));
+    let rehearsal = Rehearsal::begin(scenario, tap, gauges, cuts_power)?;
+    let end_ms = scenario.lasts_ms;
+    let Rehearsal { world, mut gauges, .. } = rehearsal.advance(end_ms, vec![tap, checker], || true)?;
+    if let Some(process) = &world.process {
+        gauges.weigh(process);
     }
-    let water = Source::open(&scenario.water, site.settings.raw())?;
-    let script = Script::new(scenario, tap.clone());
-    let observers: Vec<&mut dyn Observer> = vec![tap, checker];
-    let mut rehearsal = Rehearsal { replay: Replay::new(world, observers), water, script, gauges };
-    rehearsal.go(scenario.lasts_ms)?;
-    Ok(rehearsal.replay.into_world())
+    let mut replay = Replay::new(world, vec![tap, checker]);
+    replay.stop()?;
+    Ok((replay.into_world(), gauges))
 }
 
-/// A scenario under way.
-struct Rehearsal<'o> {
+/// A scenario under way, at rest between two moments.
+pub(crate) struct Rehearsal {
+    world: World,
+    water: Source,
+    script: Script,
+    gauges: Gauges,
+    powered_up: bool,
+}
+
+impl Rehearsal {
+    /// A scenario's plant before power-up. `tap` is to look on whenever it advances: what waits for something to come
+    /// about waits for what the tap sees. With `keeps_memory` the state is stored from the beginning on, as it must be if
+    /// power may be cut.
+    ///
+    /// # Errors
+    /// The water's recording is at fault, or a plant that cannot be filled.
+    pub(crate) fn begin(
+        scenario: &Scenario,
+        tap: &Tap,
+        gauges: Gauges,
+        keeps_memory: bool,
+    ) -> Result<Self, ReplayError> {
+        let site = &scenario.site;
+        let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
+        let mut world = World::new(site.settings.clone(), times, scenario.start)?;
+        if let Some(design) = &scenario.design {
+            world.fill((**design).clone())?;
+        }
+        if keeps_memory {
+            // One cut is announced that never comes.
+            world.supply.announce(PowerCut { at_ms: u64::MAX, off_ms: 1, clock_kept: true, retained_kept: true });
+        }
+        let water = Source::open(&scenario.water, site.settings.raw())?;
+        water.announce(&mut world);
+        let script = Script::new(scenario, tap.clone());
+        Ok(Self { world, water, script, gauges, powered_up: false })
+    }
+
+    /// The plant as it is now.
+    pub(crate) fn world(&self) -> &World {
+        &self.world
+    }
+
+    /// Something happens that the scenario did not know of.
+    pub(crate) fn add(&mut self, at_ms: u64, deed: &Deed) {
+        self.script.plan(at_ms, deed);
+    }
+
+    /// The building draws this much by hand from now on, where the water comes by flows.
+    pub(crate) fn draw_by_hand(&mut self, ml_per_min: u32) {
+        self.water.draw_by_hand(ml_per_min);
+    }
+
+    /// Goes on to a moment, or until `go_on` says no, while others look on.
+    ///
+    /// # Errors
+    /// The recording is at fault; the plant's physics could not go on; an evidence file could not be written.
+    pub(crate) fn advance(
+        self,
+        end_ms: u64,
+        observers: Vec<&mut dyn Observer>,
+        go_on: impl Fn() -> bool,
+    ) -> Result<Self, ReplayError> {
+        let Self { world, water, script, gauges, powered_up } = self;
+        let mut running = Running { replay: Replay::new(world, observers), water, script, gauges };
+        if !powered_up {
+            running.replay.power_up()?;
+            running.look()?;
+        }
+        while running.step(end_ms)? && go_on() {}
+        let Running { replay, water, script, gauges } = running;
+        Ok(Self { world: replay.into_world(), water, script, gauges, powered_up: true })
+    }
+}
+
+/// A scenario that goes on while others look on.
+struct Running<'o> {
     replay: Replay<'o>,
     water: Source,
     script: Script,
-    gauges: &'o mut Gauges,
+    gauges: Gauges,
 }
 
-impl Rehearsal<'_> {
-    fn go(&mut self, end_ms: u64) -> Result<(), ReplayError> {
-        if self.script.cuts_power {
-            // The state is stored from the beginning on, as if a cut could come any time: one is announced that never comes.
-            let never = PowerCut { at_ms: u64::MAX, off_ms: 1, clock_kept: true, retained_kept: true };
-            self.replay.schedule_power_cut(never);
-        }
-        self.water.announce(self.replay.world_mut());
-        self.replay.power_up()?;
+impl Running<'_> {
+    /// The next thing that happens; says whether there is more before the end.
+    fn step(&mut self, end_ms: u64) -> Result<bool, ReplayError> {
+        self.script.notice();
+        let now_ms = self.replay.world().now_ms;
+        let named = self.replay.world().process.as_ref().and_then(|_| self.gauges.next_ms(now_ms));
+        let due = [self.script.next_ms(), self.water.next_ms(self.replay.world()), named];
+        let until = due.into_iter().flatten().min().unwrap_or(end_ms).min(end_ms).max(now_ms);
+        // Water flows as the plant stood until the next thing happens.
+        self.water.tell(self.replay.world_mut());
+        let next = self.replay.world().next_event_ms().map_or(until, |own| own.min(until));
+        self.water.flow_to(next, self.replay.world());
+        let happened = self.replay.step_to(until)?;
         self.look()?;
-        loop {
-            self.script.notice();
-            let now_ms = self.replay.world().now_ms;
-            let named = self.replay.world().process.as_ref().and_then(|_| self.gauges.next_ms(now_ms));
-            let due = [self.script.next_ms(), self.water.next_ms(self.replay.world()), named];
-            let until = due.into_iter().flatten().min().unwrap_or(end_ms).clamp(self.replay.world().now_ms, end_ms);
-            // Water flows as the plant stood until the next thing happens.
-            self.water.tell(self.replay.world_mut());
-            let next = self.replay.world().next_event_ms().map_or(until, |own| own.min(until));
-            self.water.flow_to(next, self.replay.world());
-            let happened = self.replay.step_to(until)?;
-            self.look()?;
-            if happened {
-                continue;
-            }
-            let now_ms = self.replay.world().now_ms;
-            while let Some(act) = self.script.take(now_ms) {
-                self.act(act)?;
-                self.script.notice();
-            }
-            while let Some(entry) = self.water.take(now_ms)? {
-                self.replay.take(&entry)?;
-                self.water.announce(self.replay.world_mut());
-            }
-            if now_ms >= end_ms {
-                self.look()?;
-                if let Some(process) = &self.replay.world().process {
-                    self.gauges.weigh(process);
-                }
-                return self.replay.stop();
-            }
+        if happened {
+            return Ok(true);
         }
+        let now_ms = self.replay.world().now_ms;
+        while let Some(act) = self.script.take(now_ms) {
+            self.act(act)?;
+            self.script.notice();
+        }
+        while let Some(entry) = self.water.take(now_ms)? {
+            self.replay.take(&entry)?;
+            self.water.announce(self.replay.world_mut());
+        }
+        self.look()?;
+        Ok(now_ms < end_ms)
     }
 
     /// Looks at the figures that are asked for.
@@ -252,7 +310,6 @@ struct Script {
     tap: Tap,
     seen_records: usize,
     seen_states: usize,
-    cuts_power: bool,
     /// The full plant as it was built.
     design: Option<Box<Design>>,
 }
@@ -268,14 +325,12 @@ struct Waiting {
 
 impl Script {
     fn new(scenario: &Scenario, tap: Tap) -> Self {
-        let cuts_power = scenario.events.iter().any(|event| matches!(event.deed, Deed::Power { .. }));
         let mut script = Self {
             planned: Vec::new(),
             waiting: Vec::new(),
             tap,
             seen_records: 0,
             seen_states: 0,
-            cuts_power,
             design: scenario.design.clone(),
         };
         for event in &scenario.events {

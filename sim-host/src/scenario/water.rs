@@ -113,6 +113,16 @@ impl Source {
         }
     }
 
+    /// The building draws this much by hand from now on, besides what flows anyway; nothing where a recording draws.
+    pub(super) fn draw_by_hand(&mut self, ml_per_min: u32) {
+        if let Self::Flow(flow) = self {
+            flow.active.retain(|draw| draw.to_ms != u64::MAX);
+            if ml_per_min > 0 {
+                flow.active.push(Draw { from_ms: flow.at_ms, to_ms: u64::MAX, ml_per_min, meter: None });
+            }
+        }
+    }
+
     /// The next pulses, or edge of a contact, that are due.
     ///
     /// # Errors

@@ -1,0 +1,178 @@
+//! What can be chosen: inputs, operators, faults, power, clock.
+
+use std::str::FromStr;
+
+use bedkeeper::Action;
+use bedkeeper::contact::Contact;
+use bedkeeper::journal::Who;
+use bedkeeper::lock::Key;
+use bedkeeper::units::TankId;
+
+use super::session::Session;
+use crate::physics::brine_tank::FloatFault;
+use crate::plant::{Fault, WhichValve};
+use crate::process::PlantChange;
+use crate::scenario::Deed;
+use crate::scenario::operator_action;
+
+/// What a choice does.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Choice {
+    /// Something happens.
+    Happen(Deed),
+    /// Water is drawn by hand, mL/min.
+    Draw(u32),
+}
+
+/// A list to choose from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Menu {
+    /// What it is about.
+    pub title: String,
+    /// What can be chosen, in words.
+    pub items: Vec<(String, Choice)>,
+    /// Where the cursor stands.
+    pub cursor: usize,
+}
+
+const FLOWS_ML_MIN: [u32; 8] = [0, 500, 2_000, 5_000, 10_000, 20_000, 40_000, 80_000];
+const MINUTE_MS: u64 = 60_000;
+const HOUR_MS: u64 = 60 * MINUTE_MS;
+
+impl Menu {
+    fn new(title: impl Into<String>, items: Vec<(String, Choice)>) -> Self {
+        Self { title: title.into(), items, cursor: 0 }
+    }
+
+    /// What the building draws by hand.
+    #[must_use]
+    pub fn water() -> Self {
+        let item = |ml_min: u32| (format!("{} L/min", f64::from(ml_min) / 1_000.0), Choice::Draw(ml_min));
+        Self::new("water drawn", FLOWS_ML_MIN.into_iter().map(item).collect())
+    }
+
+    /// The contacts, each to be turned over, or closed for a moment.
+    #[must_use]
+    pub fn contacts(session: &Session) -> Self {
+        let mut items = Vec::new();
+        for contact in Contact::ALL.iter().copied() {
+            let closed = !session.is_closed(contact);
+            let verb = if closed { "close" } else { "open" };
+            let turn = Deed::Contact { contact, closed, lasts_ms: None };
+            items.push((format!("{verb} {contact}"), Choice::Happen(turn)));
+            if closed {
+                let brief = Deed::Contact { contact, closed, lasts_ms: Some(5_000) };
+                items.push((format!("close {contact} for 5 s"), Choice::Happen(brief)));
+            }
+        }
+        Self::new("contacts", items)
+    }
+
+    /// What an operator may ask about a tank.
+    #[must_use]
+    pub fn operator(session: &Session, tank: TankId) -> Self {
+        let ask = |action: Action| Choice::Happen(Deed::Operator(Who::Panel, action));
+        let of_tank = [
+            ("start-now", "start now"),
+            ("start-at-hour", "start at the hour"),
+            ("withdraw", "withdraw what was asked for"),
+            ("step-forward", "step forward"),
+            ("abort", "abort"),
+            ("hold", "hold"),
+            ("release", "release"),
+            ("take-out", "take out"),
+            ("put-back", "put back"),
+            ("vouch", "vouch for it"),
+            ("brine-ready", "the brine is ready: somebody looked"),
+            ("salt-filled", "salt was filled up"),
+            ("acknowledge-all", "acknowledge all alarms"),
+            ("maintained", "maintenance was done"),
+            ("return", "people are back"),
+        ];
+        let mut items: Vec<_> = of_tank
+            .iter()
+            .filter_map(|(slug, words)| Some(((*words).to_owned(), ask(operator_action(slug, tank)?))))
+            .collect();
+        items.push(("people leave for two weeks".to_owned(), ask(Action::Leave { days: 14 })));
+        if let Some(settings) = session.world().map(|world| world.controller.settings()) {
+            for position in settings.drive.positions() {
+                items.push((format!("try the valve: {position}"), ask(Action::TestDrive { tank, position })));
+            }
+        }
+        items.push(("end the valve's test".to_owned(), ask(Action::EndTest)));
+        let press = Deed::Unlock(Who::Panel, Key::Press);
+        items.push(("open the lock by a press".to_owned(), Choice::Happen(press)));
+        items.push(("close the lock".to_owned(), Choice::Happen(Deed::Relock(Who::Panel))));
+        Self::new(format!("operator, {tank}"), items)
+    }
+
+    /// The faults that a tank's valve can have, and those that can be mended.
+    #[must_use]
+    pub fn faults(session: &Session, tank: TankId) -> Self {
+        let standing = session.faults(tank);
+        let mut items: Vec<_> = standing
+            .iter()
+            .map(|fault| (format!("mend {fault}"), Choice::Happen(Deed::Mend { valve: WhichValve::Tank(tank), fault: *fault })))
+            .collect();
+        let valve = session.world().and_then(|world| world.valves().get(tank.index()));
+        for spelling in Fault::SPELLINGS {
+            let Ok(fault) = Fault::from_str(spelling) else { continue };
+            let can_have = valve.is_some_and(|valve| valve.clone().arm(fault).is_ok());
+            if can_have && !standing.contains(&fault) {
+                items.push((spelling.to_owned(), Choice::Happen(Deed::Fault { valve: WhichValve::Tank(tank), fault, lasts_ms: None })));
+            }
+        }
+        Self::new(format!("faults of the valve of {tank}"), items)
+    }
+
+    /// Power cuts.
+    #[must_use]
+    pub fn power() -> Self {
+        let lengths = [("5 s", 5_000), ("5 min", 5 * MINUTE_MS), ("6 h", 6 * HOUR_MS), ("3 days", 72 * HOUR_MS)];
+        let mut items = Vec::new();
+        for (words, off_ms) in lengths {
+            let cut = |clock_kept| Choice::Happen(Deed::Power { off_ms, clock_kept, memory_kept: true });
+            items.push((format!("off for {words}"), cut(true)));
+            items.push((format!("off for {words}, and the clock is lost"), cut(false)));
+        }
+        let forgotten = Deed::Power { off_ms: MINUTE_MS, clock_kept: true, memory_kept: false };
+        items.push(("off for 1 min, and the memory is unreadable".to_owned(), Choice::Happen(forgotten)));
+        Self::new("power", items)
+    }
+
+    /// The clock.
+    #[must_use]
+    pub fn clock() -> Self {
+        let hour = i64::try_from(HOUR_MS).unwrap_or(i64::MAX);
+        let moved = |by| Choice::Happen(Deed::ClockMoved(by));
+        let items = vec![
+            ("an hour forward".to_owned(), moved(hour)),
+            ("an hour back".to_owned(), moved(-hour)),
+            ("a day forward".to_owned(), moved(24 * hour)),
+            ("a day back".to_owned(), moved(-24 * hour)),
+            ("lost".to_owned(), Choice::Happen(Deed::ClockLost)),
+        ];
+        Self::new("clock", items)
+    }
+
+    /// What may happen to the water, salt and pressure of a full plant.
+    #[must_use]
+    pub fn plant(session: &Session) -> Self {
+        let Some(design) = &session.plan().scenario.design else { return Self::new("plant", Vec::new()) };
+        let change = |change| Choice::Happen(Deed::Plant { change, lasts_ms: None });
+        let (supply, hardness) = (design.supply.static_kpa(), design.feed.hardness_mg_l);
+        let items = vec![
+            ("a salt bridge forms".to_owned(), change(PlantChange::SaltBridge(true))),
+            ("the salt bridge is broken".to_owned(), change(PlantChange::SaltBridge(false))),
+            ("25 kg of salt are put in".to_owned(), change(PlantChange::AddSalt(25.0))),
+            ("the float sticks open".to_owned(), change(PlantChange::Float(FloatFault::StuckOpen))),
+            ("the float sticks shut".to_owned(), change(PlantChange::Float(FloatFault::StuckShut))),
+            ("the float is free again".to_owned(), change(PlantChange::Float(FloatFault::None))),
+            ("supply pressure falls to a quarter".to_owned(), change(PlantChange::SupplyKpa(supply / 4.0))),
+            ("supply pressure as it was".to_owned(), change(PlantChange::SupplyKpa(supply))),
+            ("the feed's hardness doubles".to_owned(), change(PlantChange::FeedHardnessMgL(hardness * 2.0))),
+            ("the feed's hardness as it was".to_owned(), change(PlantChange::FeedHardnessMgL(hardness))),
+        ];
+        Self::new("plant", items)
+    }
+}

@@ -1,0 +1,299 @@
+//! A plant under way that can be stepped, put back, and written down.
+
+use std::fmt::Write as _;
+
+use bedkeeper::contact::Contact;
+use bedkeeper::journal::Record;
+use bedkeeper::units::TankId;
+
+use crate::demand::Draw;
+use crate::evidence::Violation;
+use crate::plant::Fault;
+use crate::replay::{Checker, ReplayError, World};
+use crate::scenario::{
+    Days, Deed, Event, Gauges, Rehearsal, Scenario, State, Tap, Timeline, Water, When, event_section,
+    flow_section,
+};
+
+/// What the session begins with.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// The plant, its water and what happens by itself.
+    pub scenario: Scenario,
+    /// The scenario's file as text, if it came from one; what is done at the bench is added to it.
+    pub text: Option<String>,
+    /// Where the site comes from, as a scenario file would name it.
+    pub site: String,
+    /// Where the recording comes from, if one draws the water.
+    pub recording: Option<String>,
+}
+
+/// Why the plant could not go on.
+#[derive(Debug, thiserror::Error)]
+#[error(transparent)]
+pub struct SessionError(#[from] ReplayError);
+
+/// A plant under way.
+pub struct Session {
+    plan: Plan,
+    /// What was done here, in order of time.
+    deeds: Vec<(u64, Deed)>,
+    /// Water drawn by hand; the last one may still run, and ends at `u64::MAX` then.
+    flows: Vec<Draw>,
+    /// Absent only after the plant could not go on.
+    rehearsal: Option<Rehearsal>,
+    tap: Tap,
+    checker: Checker,
+    now_ms: u64,
+}
+
+impl Session {
+    /// A plant, powered up.
+    ///
+    /// # Errors
+    /// The recording cannot be read, or the plant cannot be filled.
+    pub fn new(mut plan: Plan) -> Result<Self, SessionError> {
+        // What draws no water by itself can be drawn from by hand.
+        if plan.scenario.water == Water::None {
+            plan.scenario.water = Water::Flows(Vec::new());
+        }
+        let checker = Checker::new(plan.scenario.site.settings.raw().clone());
+        let mut session = Self {
+            plan,
+            deeds: Vec::new(),
+            flows: Vec::new(),
+            rehearsal: None,
+            tap: Tap::default(),
+            checker,
+            now_ms: 0,
+        };
+        session.begin_again(0)?;
+        Ok(session)
+    }
+
+    /// Runs everything from the start to a moment.
+    fn begin_again(&mut self, to_ms: u64) -> Result<(), SessionError> {
+        let mut scenario = self.plan.scenario.clone();
+        let done = self.deeds.iter().map(|(at_ms, deed)| Event { when: When::At(*at_ms), deed: deed.clone() });
+        scenario.events.extend(done);
+        if let Water::Flows(flows) = &mut scenario.water {
+            flows.extend(self.flows.iter().copied());
+            flows.sort_by_key(|draw| draw.from_ms);
+        }
+        self.tap = Tap::default();
+        self.checker = Checker::new(scenario.site.settings.raw().clone());
+        if scenario.events.iter().any(|event| matches!(event.deed, Deed::MeterContact { .. })) {
+            self.checker.leave_pulses_to_the_meter();
+        }
+        // Power may be cut at any time here.
+        self.rehearsal = Some(Rehearsal::begin(&scenario, &self.tap, Gauges::new(std::iter::empty()), true)?);
+        self.now_ms = 0;
+        self.advance(to_ms)
+    }
+
+    /// Now, ms since the start.
+    #[must_use]
+    pub fn now_ms(&self) -> u64 {
+        self.now_ms
+    }
+
+    /// The last moment that the session can come to.
+    #[must_use]
+    pub fn end_ms(&self) -> u64 {
+        self.plan.scenario.lasts_ms
+    }
+
+    /// The calendar of its moments.
+    #[must_use]
+    pub fn days(&self) -> Days {
+        Days::of(self.plan.scenario.start)
+    }
+
+    /// What it began with.
+    #[must_use]
+    pub fn plan(&self) -> &Plan {
+        &self.plan
+    }
+
+    /// The plant; none after it could not go on, until it is put back.
+    #[must_use]
+    pub fn world(&self) -> Option<&World> {
+        self.rehearsal.as_ref().map(Rehearsal::world)
+    }
+
+    /// Goes on to a moment, at most to the end.
+    ///
+    /// # Errors
+    /// The plant's physics or the recording stopped it; it can be put back.
+    pub fn advance(&mut self, to_ms: u64) -> Result<(), SessionError> {
+        self.go(to_ms.min(self.end_ms()), || true)
+    }
+
+    /// Goes on until the logic writes something, at most to a moment.
+    ///
+    /// # Errors
+    /// As [`Session::advance`].
+    pub fn advance_to_record(&mut self, to_ms: u64) -> Result<(), SessionError> {
+        let tap = self.tap.clone();
+        let before = tap.look(|timeline| timeline.records.len());
+        self.go(to_ms.min(self.end_ms()), || tap.look(|timeline| timeline.records.len()) == before)
+    }
+
+    fn go(&mut self, to_ms: u64, go_on: impl Fn() -> bool) -> Result<(), SessionError> {
+        let Some(rehearsal) = self.rehearsal.take() else { return Ok(()) };
+        let rehearsal = rehearsal.advance(to_ms, vec![&mut self.tap, &mut self.checker], go_on)?;
+        self.now_ms = rehearsal.world().now_ms;
+        self.rehearsal = Some(rehearsal);
+        Ok(())
+    }
+
+    /// Puts everything back, or on, to a moment. What was done from it on is forgotten.
+    ///
+    /// # Errors
+    /// As [`Session::advance`].
+    pub fn jump(&mut self, to_ms: u64) -> Result<(), SessionError> {
+        if to_ms >= self.now_ms && self.rehearsal.is_some() {
+            return self.advance(to_ms);
+        }
+        self.deeds.retain(|(at_ms, _)| *at_ms < to_ms);
+        self.flows.retain(|draw| draw.from_ms < to_ms);
+        for draw in self.flows.iter_mut().filter(|draw| draw.to_ms >= to_ms) {
+            draw.to_ms = u64::MAX;
+        }
+        self.begin_again(to_ms)
+    }
+
+    /// Something happens now.
+    ///
+    /// # Errors
+    /// As [`Session::advance`].
+    pub fn happen(&mut self, deed: Deed) -> Result<(), SessionError> {
+        if let Some(rehearsal) = &mut self.rehearsal {
+            rehearsal.add(self.now_ms, &deed);
+            self.deeds.push((self.now_ms, deed));
+        }
+        self.advance(self.now_ms)
+    }
+
+    /// Whether water can be drawn by hand: where no recording draws it.
+    #[must_use]
+    pub fn draws_by_hand(&self) -> bool {
+        matches!(self.plan.scenario.water, Water::Flows(_))
+    }
+
+    /// What is drawn by hand now, mL/min.
+    #[must_use]
+    pub fn drawn_ml_min(&self) -> u32 {
+        self.flows.last().filter(|draw| draw.to_ms == u64::MAX).map_or(0, |draw| draw.ml_per_min)
+    }
+
+    /// The building draws this much by hand from now on.
+    pub fn draw(&mut self, ml_per_min: u32) {
+        let Some(rehearsal) = self.rehearsal.as_mut().filter(|_| matches!(self.plan.scenario.water, Water::Flows(_)))
+        else {
+            return;
+        };
+        rehearsal.draw_by_hand(ml_per_min);
+        if let Some(running) = self.flows.last_mut().filter(|draw| draw.to_ms == u64::MAX) {
+            running.to_ms = self.now_ms;
+        }
+        self.flows.retain(|draw| draw.from_ms < draw.to_ms);
+        if ml_per_min > 0 {
+            self.flows.push(Draw { from_ms: self.now_ms, to_ms: u64::MAX, ml_per_min, meter: None });
+        }
+    }
+
+    /// Whether a contact is closed, by what was said of it.
+    #[must_use]
+    pub fn is_closed(&self, wanted: Contact) -> bool {
+        let said = self.plan.scenario.events.iter().filter_map(|event| match event.when {
+            When::At(at_ms) if at_ms <= self.now_ms => Some((at_ms, &event.deed)),
+            _ => None,
+        });
+        let done = self.deeds.iter().map(|(at_ms, deed)| (*at_ms, deed));
+        let mut last = (0, false);
+        for (at_ms, deed) in said.chain(done) {
+            if let Deed::Contact { contact, closed, lasts_ms } = deed
+                && *contact == wanted
+                && at_ms >= last.0
+            {
+                let over = lasts_ms.is_some_and(|lasts| at_ms.saturating_add(lasts) <= self.now_ms);
+                last = (at_ms, *closed != over);
+            }
+        }
+        last.1
+    }
+
+    /// The faults of a tank's valve that stand.
+    #[must_use]
+    pub fn faults(&self, tank: TankId) -> Vec<Fault> {
+        self.world().and_then(|world| world.valves().get(tank.index())).map_or_else(Vec::new, |v| v.faults().to_vec())
+    }
+
+    /// The last state seen.
+    #[must_use]
+    pub fn state(&self) -> Option<State> {
+        self.tap.look(|timeline| timeline.states.last().map(|(_, state)| state.clone()))
+    }
+
+    /// The last records, the newest last.
+    #[must_use]
+    pub fn last_records(&self, count: usize) -> Vec<Record> {
+        self.tap.look(|timeline| {
+            let from = timeline.records.len().saturating_sub(count);
+            timeline.records.get(from..).unwrap_or_default().to_vec()
+        })
+    }
+
+    /// What the independent checker has seen broken.
+    #[must_use]
+    pub fn violations(&self) -> &[Violation] {
+        self.checker.violations()
+    }
+
+    /// All that was done and what stood at the end, as a scenario that `verify` runs.
+    #[must_use]
+    pub fn scenario(&self) -> String {
+        let end_ms = self.now_ms.max(1);
+        let mut text = String::new();
+        // Writing to a string cannot fail.
+        match &self.plan.text {
+            Some(scenario) => {
+                let _ = write!(text, "{}\n# What follows was done at the bench.\n", scenario.trim_end());
+            }
+            None => {
+                let _ = writeln!(text, "scenario = \"Recorded at the bench\"");
+                if let Some(start) = self.plan.scenario.start {
+                    let _ = writeln!(text, "starts = \"{start}\"");
+                }
+                let _ = writeln!(text, "lasts = \"{end_ms} ms\"\nsite = {:?}", self.plan.site);
+                if self.plan.scenario.design.is_some() {
+                    let _ = writeln!(text, "plant = \"full\"");
+                }
+                if let Some(recording) = &self.plan.recording {
+                    let _ = writeln!(text, "recording = {recording:?}");
+                }
+            }
+        }
+        for draw in &self.flows {
+            let _ = write!(text, "\n{}", flow_section(draw, end_ms));
+        }
+        for (at_ms, deed) in &self.deeds {
+            let _ = write!(text, "\n{}", event_section(*at_ms, deed));
+        }
+        if let Some(state) = self.state() {
+            let duties: Vec<_> = state.tanks.iter().map(|tank| format!("\"{}\"", tank.duty)).collect();
+            let alarms: Vec<_> = state.alarms.iter().map(|alarm| format!("\"{alarm}\"")).collect();
+            let _ = write!(text, "\n# As it stood when it was saved.\n[[expect]]\nat = \"+{end_ms} ms\"\n");
+            let _ = write!(text, "duties = [{}]\n\n", duties.join(", "));
+            let _ = write!(text, "[[expect]]\nat = \"+{end_ms} ms\"\nalarms = [{}]\n", alarms.join(", "));
+        }
+        text
+    }
+
+    /// When a record came, as people write it.
+    #[must_use]
+    pub fn moment_of(&self, record: &Record) -> String {
+        self.days().show(Timeline::at_ms(record))
+    }
+}
