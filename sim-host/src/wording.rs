@@ -9,6 +9,7 @@ use bedkeeper::journal::{Event, Reason, Who};
 use bedkeeper::lock::LockEvent;
 use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::program::StepKind;
+use bedkeeper::reserve::Lesson;
 use bedkeeper::sequence::{AfterPower, Outcome};
 use bedkeeper::units::{Hardness, TankId, Volume};
 use bedkeeper::watch::Alarm;
@@ -86,6 +87,12 @@ pub fn sentence(event: &Event) -> String {
         Event::AlarmLatched(alarm) => format!("what raised alarm {alarm} has gone; it stands until it is reset"),
         Event::AlarmCleared(alarm) => format!("alarm {alarm} has returned to normal"),
         Event::HourFired => "the regeneration hour".to_owned(),
+        Event::DayEnded(day) => format!(
+            "the day that began on {} used {}{}",
+            date_text(day.day),
+            litres(Volume::from_litres(u64::from(day.litres))),
+            lesson_text(day.lesson)
+        ),
         Event::HourMissed => "a regeneration hour was missed".to_owned(),
         Event::ClockSet { moved_s: None } => "the clock is set".to_owned(),
         Event::ClockSet { moved_s: Some(by) } => format!("the clock is set, moved by {by} s"),
@@ -140,6 +147,25 @@ pub fn derating_text(by_age_per_mille: u16, by_tests_per_mille: u16) -> String {
         (age, 0) => format!("{} less by age", percent(age)),
         (0, tests) => format!("{} less by hardness tests", percent(tests)),
         (age, tests) => format!("{} less by age, {} by hardness tests", percent(age), percent(tests)),
+    }
+}
+
+/// A date counted in days since 2000-01-01.
+#[must_use]
+pub fn date_text(day: u16) -> String {
+    let epoch = jiff::civil::date(2000, 1, 1);
+    epoch.checked_add(jiff::Span::new().days(i64::from(day))).map_or_else(|_| format!("day {day}"), |d| d.to_string())
+}
+
+/// Why a day was not learned, as the end of a sentence; nothing if it was.
+#[must_use]
+pub const fn lesson_text(lesson: Lesson) -> &'static str {
+    match lesson {
+        Lesson::Learned => "",
+        Lesson::NoClock => ", and is not learned from: civil time was not known all day",
+        Lesson::ClockMoved => ", and is not learned from: the clock or the hour was moved",
+        Lesson::PowerOff => ", and is not learned from: power was off for a part of it",
+        Lesson::Absence => ", and is not learned from: it was a day of absence",
     }
 }
 

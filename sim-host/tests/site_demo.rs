@@ -117,8 +117,22 @@ fn every_commented_key_states_its_default() {
 
 #[test]
 fn every_key_of_a_softener_is_shown_in_the_apartments() {
-    let of_other_kinds =
-        ["number", "step", "settle", "brine_wait", "margin", "marks", "slip_marks", "coast_marks", "contact"];
+    let of_other_kinds = [
+        "number",
+        "step",
+        "settle",
+        "brine_wait",
+        "margin",
+        "marks",
+        "slip_marks",
+        "coast_marks",
+        "contact",
+        "deviations",
+        "floor",
+        "ceiling",
+        "until_known",
+        "absence_below",
+    ];
     let sections = [
         "site", "tanks", "sharing", "water", "resin", "brine", "meter", "reserve", "start", "calendar", "remote",
         "limits", "derating", "watch", "locks", "power", "program", "valve", "plant",

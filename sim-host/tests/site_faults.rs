@@ -212,6 +212,7 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
     let staged = with(SOFTENER, "tanks.arrangement", "\"staged\"");
     let staged = with(&with(&staged, "tanks.number", "3"), "sharing.join_above", "[\"20 L/min\", \"40 L/min\"]");
     let on = |base: &str, key, value, at| Some((with(base, key, value), at));
+    let learned = format!("{}\n[reserve]\nkeep = \"learned\"\n", without(SOFTENER, "reserve"));
     match problem {
         P::SharingNeedsSeveralTanks => on(&parallel, "tanks.number", "1", "1"),
         P::OneMustServe => on(&parallel, "tanks.max_regenerating", "2", "2"),
@@ -233,6 +234,9 @@ fn faulty(problem: Problem) -> Option<(String, &'static str)> {
         P::TotalBelowCapacity => softener("resin.total", "\"50 kgr\"", "\"50 kgr\""),
         P::CapacityBelowPulse => filter("filter.capacity", "\"9 L\"", "\"9 L\""),
         P::ReserveNotBelowCapacity => softener("reserve.keep", "\"12 m3\"", "\"12 m3\""),
+        P::DeviationsOutOfRange => None,
+        P::AbsenceOutOfRange => Some((format!("{learned}absence_below = \"51 %\"\n"), "\"51 %\"")),
+        P::ReserveBoundsOutOfRange => Some((format!("{learned}ceiling = \"100 %\"\n"), "\"100 %\"")),
         P::GraceOutOfRange => softener("start.grace", "\"13 h\"", "\"13 h\""),
         P::NoGapLongEnough => window(SOFTENER, "01:00", "00:00"),
         P::HourNeverPermitted => window(&with(SOFTENER, "start.when", "\"at-hour\""), "00:00", "06:00"),

@@ -9,8 +9,8 @@ use bedkeeper::calendar::{Weekday, Weekdays, Window};
 use bedkeeper::lock::LockRule;
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::{
-    Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawStep, RemoteRole, Reserve, Schedule,
-    StartRule, StepEnd, WhenClockUnset,
+    Arrangement, CamFeedback, ExhaustedInWindow, Medium, MeterPlace, RawDrive, RawLearned, RawStep, RemoteRole,
+    Reserve, Schedule, StartRule, StepEnd, WhenClockUnset,
 };
 use bedkeeper::units::{Exchange, Flow, Hardness, Millis, SaltMass, Volume};
 use bedkeeper_sim::quantity::UnitSystem;
@@ -99,6 +99,7 @@ const CHANGES: &[Change] = &[
     ("reserve.keep", "\"12.5 %\"", |raw| raw.reserve = Reserve::Share(125)),
     ("reserve.keep", "\"20 %\"", |raw| raw.reserve = Reserve::Share(200)),
     ("reserve.keep", "\"none\"", |_| ()),
+    ("reserve.keep", "\"learned\"", |raw| raw.reserve = Reserve::Learned(RawLearned::usual())),
     ("start.when", "\"at-hour\"", |raw| raw.start = StartRule::AtHour),
     ("start.hour", "\"03:30\"", |raw| raw.hour_minute = 210),
     ("start.hour", "03:30:00", |raw| raw.hour_minute = 210),
@@ -428,6 +429,29 @@ fn v1_every_kind_of_drive_is_read() {
     assert_eq!((contact, settle, margin, rest), (false, Millis(10_000), Millis(5_000), Millis(1_000)));
 }
 
+/// Keys of a reserve that follows use, each with what it changes.
+const LEARNED_KEYS: [(&str, &str, fn(&mut RawLearned)); 5] = [
+    ("deviations", "3", |l| l.deviations = 3),
+    ("floor", "\"5 %\"", |l| l.floor_per_mille = 50),
+    ("ceiling", "\"62.5 %\"", |l| l.ceiling_per_mille = 625),
+    ("until_known", "\"30 %\"", |l| l.until_known_per_mille = 300),
+    ("absence_below", "\"15 %\"", |l| l.absence_percent = 15),
+];
+
+/// R1: how a reserve follows use is read key by key, and refused where it follows nothing.
+#[test]
+fn r1_a_learned_reserve_has_its_own_keys() {
+    let source = with(SOFTENER, "reserve.keep", "\"learned\"");
+    for (key, value, change) in LEARNED_KEYS {
+        let mut expected = RawLearned::usual();
+        change(&mut expected);
+        let path = format!("reserve.{key}");
+        assert_eq!(good(&with(&source, &path, value)).raw.reserve, Reserve::Learned(expected), "{key}");
+        let errors = faults(&with(&with(SOFTENER, "reserve.keep", "\"10 %\""), &path, value));
+        assert_eq!((errors.findings().len(), errors.findings()[0].field.as_str()), (1, path.as_str()), "{errors}");
+    }
+}
+
 #[test]
 fn no_field_of_the_settings_is_without_a_key() {
     let mut sources: Vec<String> = CHANGES.iter().map(|(key, value, _)| with(SOFTENER, key, value)).collect();
@@ -438,6 +462,8 @@ fn no_field_of_the_settings_is_without_a_key() {
     let more_steps = "[[program.step]]\nkind = \"settle\"\nlength = \"5 min\"\n[[program.step]]\nkind = \"brine-wait\"\nlength = \"1 min\"\n[[program.step]]\nkind = \"service-rinse\"\nlength = \"1 min\"\ndrain = \"9 L/min\"\n";
     sources.push(format!("{}\n{STEPS}{more_steps}", without(SOFTENER, "program")));
     sources.push(with(&with(SOFTENER, "program.preset", "\"refill-first\""), "brine.proportional", "true"));
+    let learned = with(SOFTENER, "reserve.keep", "\"learned\"");
+    sources.extend(LEARNED_KEYS.map(|(key, value, _)| with(&learned, &format!("reserve.{key}"), value)));
     sources.push(FILTER.to_owned());
     sources.push(with(FILTER, "filter.capacity", "\"40 m3\""));
     sources.push(with(FILTER, "valve.margin", "\"1 s\""));
@@ -519,7 +545,7 @@ fn no_field_of_the_settings_is_without_a_key() {
     let mut positions = seen[".drive.cam-switch.positions[]"].clone();
     positions.extend(seen[".drive.timed.positions[][]"].iter().filter(|text| text.parse::<u32>().is_err()).cloned());
     assert_eq!(positions.len(), Position::ALL.len());
-    assert_eq!((all(".arrangement"), all(".medium"), all(".reserve"), all(".schedule")), (4, 2, 3, 3));
+    assert_eq!((all(".arrangement"), all(".medium"), all(".reserve"), all(".schedule")), (4, 2, 4, 3));
     assert_eq!((all(".remote"), all(".drive"), all(".meter.place"), all(".start")), (4, 4, 2, 2));
 }
 

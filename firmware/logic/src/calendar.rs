@@ -65,6 +65,14 @@ impl Civil {
         Self(midnight.wrapping_add(u64::from(u32::from(minute).wrapping_mul(60_000))))
     }
 
+    /// The date that this moment belongs to when days begin at a minute of the day: a grace past midnight belongs to its
+    /// starting date (T2).
+    #[must_use]
+    pub fn dated(self, minute: u16) -> u32 {
+        let day = self.day();
+        if self < Self::at(day, minute) { day.saturating_sub(1) } else { day }
+    }
+
     /// Second of the week, from Monday 00:00.
     #[must_use]
     pub fn second_of_week(self) -> u32 {
@@ -216,7 +224,7 @@ impl DailyEvent {
             return self.poll_without_clock(now);
         };
         self.unset_since = None;
-        let date = dated(civil, minute);
+        let date = civil.dated(minute);
         let into_ms = civil.0.saturating_sub(Civil::at(date, minute).0);
         let in_grace = into_ms < u64::from(grace.0);
         let Some(dealt) = self.dealt_day else {
@@ -268,7 +276,7 @@ impl DailyEvent {
         let Some(civil) = clock.civil(now) else {
             return self.unset_since.map(|at| later_ms(at, DAY_MS));
         };
-        let date = dated(civil, minute);
+        let date = civil.dated(minute);
         let begins = Civil::at(date, minute);
         let ends = Civil(begins.0.saturating_add(u64::from(grace.0)));
         let open = self.dealt_day.is_none_or(|dealt| date > dealt);
@@ -284,13 +292,6 @@ impl DailyEvent {
     }
 }
 
-/// The date that a moment belongs to when days begin at `minute`: a grace past midnight belongs to
-/// its starting date (T2).
-fn dated(civil: Civil, minute: u16) -> u32 {
-    let day = civil.day();
-    if civil < Civil::at(day, minute) { day.saturating_sub(1) } else { day }
-}
-
 /// The regeneration hour as it is at some instant.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Hour {
@@ -304,7 +305,7 @@ pub struct Hour {
 #[must_use]
 pub fn hour(now: Instant, clock: Clock, minute: u16, grace: Millis) -> Option<Hour> {
     let civil = clock.civil(now)?;
-    let date = dated(civil, minute);
+    let date = civil.dated(minute);
     let ends = Civil(Civil::at(date, minute).0.saturating_add(u64::from(grace.0)));
     let stands = civil < ends;
     let changes = if stands { ends } else { Civil::at(date.saturating_add(1), minute) };

@@ -9,6 +9,7 @@ use crate::demand::{Cause, CauseSet, HoldSet};
 use crate::drive::{DriveEvent, End};
 use crate::duty::DutyKind;
 use crate::program::StepKind;
+use crate::reserve::DayUse;
 use crate::sequence::{AfterPower, Outcome};
 use crate::units::{Hardness, Instant, Millis, SaltMass, TankId, Volume};
 use crate::watch::Alarm;
@@ -201,6 +202,8 @@ pub enum Event {
     HourFired,
     /// An hour passed without the daily event, since the clock was changed or power was off.
     HourMissed,
+    /// A day of use is over (R1).
+    DayEnded(DayUse),
     /// Civil time was set; it moved by so many seconds if it was known before.
     ClockSet {
         /// Seconds it moved, within the range of the type.

@@ -153,6 +153,8 @@ impl Ledger {
         let kept = match *reserve {
             Reserve::None => Volume::ZERO,
             Reserve::Fixed(volume) => volume,
+            // Told as a volume, which the forecast changes from day to day.
+            Reserve::Learned(_) => Volume::ZERO,
             Reserve::Share(per_mille) => {
                 // In this order, since a capacity times a thousand may not fit.
                 let share = u64::from(per_mille);

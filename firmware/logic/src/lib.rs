@@ -120,6 +120,7 @@ pub mod meter;
 pub mod operator;
 pub mod program;
 pub mod relay;
+pub mod reserve;
 pub mod retain;
 pub mod sequence;
 pub mod settings;

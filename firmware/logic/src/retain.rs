@@ -16,6 +16,7 @@ use crate::controller::{Accounts, Changeover, DrainDay, Presence, Resources};
 use crate::duty::Tank;
 use crate::lock::Locks;
 use crate::relay::{Doses, RELAYS};
+use crate::reserve::Forecast;
 use crate::settings::{Arrangement, Medium, MeterPlace, Settings};
 use crate::units::{Instant, Millis, TankSet, later};
 use crate::watch::{Service, Watches};
@@ -39,6 +40,7 @@ pub struct Retained<const N: usize> {
     pub(crate) resources: Resources,
     pub(crate) accounts: Accounts,
     pub(crate) drain: DrainDay,
+    pub(crate) forecast: Forecast,
     pub(crate) watches: Watches,
     pub(crate) service: Service,
     pub(crate) doses: [Doses; RELAYS],

@@ -242,9 +242,10 @@ fn s10_what_is_retained_fits_its_plant() {
     assert_eq!(refused(restore(|_| (), site.now - 1)), Some(RestoreRefused::ClockBehind));
     assert_eq!(refused(restore(|r| r.meter.place = MeterPlace::PerTank, site.now)), Some(RestoreRefused::OtherPlant));
     assert_eq!(refused(restore(|r| *r = single(), site.now)), Some(RestoreRefused::OtherPlant));
-    // 4 000 L and the hundredth that may be lost, at 100 mg/L; at twice the hardness half as much is left.
+    // 4 000 L, the hundredth that may be lost and a quarter of capacity for a day of darkness (P6), at 100 mg/L; at twice
+    // the hardness half as much is left.
     let same = restore(|_| (), site.now).unwrap();
-    assert_eq!(same.tanks()[0].ledger().remaining(), Volume::from_litres(5_900));
+    assert_eq!(same.tanks()[0].ledger().remaining(), Volume::from_litres(3_400));
     let harder = |r: &mut RawSettings| {
         r.medium = match softener(5_000) {
             bedkeeper::settings::Medium::Softener { capacity, total, .. } => bedkeeper::settings::Medium::Softener {
@@ -256,7 +257,7 @@ fn s10_what_is_retained_fits_its_plant() {
         };
     };
     let harder = restore(harder, site.now).unwrap();
-    assert_eq!(harder.tanks()[0].ledger().remaining(), Volume::from_litres(2_950));
+    assert_eq!(harder.tanks()[0].ledger().remaining(), Volume::from_litres(1_700));
     // Nothing readable: no bed is taken for fresh.
     let lost = Controller::<2>::after_loss(t(0), Settings::try_from(alternating()).unwrap()).unwrap();
     assert!(lost.tanks().iter().all(|tank| tank.ledger().is_empty()));

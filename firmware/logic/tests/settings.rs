@@ -53,6 +53,13 @@ fn filter(raw: &mut RawSettings) {
     raw.program = [step(StepKind::Backwash, 5), step(StepKind::FastRinse, 5)].into_iter().collect();
 }
 
+/// A reserve that follows use, with one thing changed.
+fn learned(raw: &mut RawSettings, change: impl Fn(&mut RawLearned)) {
+    let mut learned = RawLearned::usual();
+    change(&mut learned);
+    raw.reserve = Reserve::Learned(learned);
+}
+
 fn cam_of(raw: &mut RawSettings, change: impl FnOnce(&mut Millis, &mut Millis, &mut Millis, &mut u8)) {
     match &mut raw.drive {
         RawDrive::CamSwitch { travel_limit, rest, coast, retries, .. } => change(travel_limit, rest, coast, retries),
@@ -163,6 +170,22 @@ fn s11_every_problem_is_found_at_its_field() {
         (|r| r.meter.noisy_per_mille = 1_001, "meter.noisy_per_mille", None, P::NoisyOutOfRange),
         (|r| r.reserve = Reserve::Share(1_000), "reserve", None, P::ReserveNotBelowCapacity),
         (|r| r.reserve = Reserve::Fixed(Volume::from_litres(10_000)), "reserve", None, P::ReserveNotBelowCapacity),
+        (|r| learned(r, |l| l.deviations = 11), "reserve.deviations", None, P::DeviationsOutOfRange),
+        (|r| learned(r, |l| l.ceiling_per_mille = 0), "reserve.ceiling_per_mille", None, P::ReserveBoundsOutOfRange),
+        (
+            |r| learned(r, |l| l.ceiling_per_mille = 1_000),
+            "reserve.ceiling_per_mille",
+            None,
+            P::ReserveBoundsOutOfRange,
+        ),
+        (|r| learned(r, |l| l.floor_per_mille = 801), "reserve.ceiling_per_mille", None, P::ReserveBoundsOutOfRange),
+        (
+            |r| learned(r, |l| l.until_known_per_mille = 1_000),
+            "reserve.until_known_per_mille",
+            None,
+            P::ReserveNotBelowCapacity,
+        ),
+        (|r| learned(r, |l| l.absence_percent = 51), "reserve.absence_percent", None, P::AbsenceOutOfRange),
         (|r| cam_of(r, |travel, _, _, _| *travel = Millis(999)), "drive.travel_limit", None, P::TravelLimitOutOfRange),
         (
             |r| cam_of(r, |travel, _, _, _| *travel = Millis(1_800_001)),

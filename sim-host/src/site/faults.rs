@@ -97,6 +97,10 @@ fn keys(fault: &Fault, draft: &Draft) -> Vec<String> {
         "meter.measures_steps" => &["meter.measures_steps"],
         "meter.noisy_per_mille" => &["meter.noisy_above"],
         "reserve" => &["reserve.keep"],
+        "reserve.deviations" => &["reserve.deviations"],
+        "reserve.ceiling_per_mille" => &["reserve.ceiling", "reserve.floor", "reserve.keep"],
+        "reserve.until_known_per_mille" => &["reserve.until_known"],
+        "reserve.absence_percent" => &["reserve.absence_below"],
         "drive.positions" => &["valve.positions"],
         "drive.travel_limit" => &["valve.travel_limit"],
         "drive.margin" => &["valve.margin", "valve.positions"],
@@ -173,7 +177,8 @@ fn rests_on(problem: Problem, raw: &RawSettings) -> &'static [&'static str] {
         P::NoPositionForStep | P::WaitInServiceAfterDraw => &["valve.drive", "valve.positions", "program"],
         P::TotalBelowCapacity => &["resin"],
         P::CapacityBelowPulse => &["water", "resin", "filter", "meter.pulse"],
-        P::ReserveNotBelowCapacity if matches!(raw.reserve, Reserve::Share(_)) => &[],
+        P::ReserveNotBelowCapacity if matches!(raw.reserve, Reserve::Share(_) | Reserve::Learned(_)) => &[],
+        P::ReserveBoundsOutOfRange => &["reserve"],
         P::ReserveNotBelowCapacity => &["water", "resin", "filter"],
         P::NoGapLongEnough | P::HourNeverPermitted => {
             &["program", "brine", "valve", "blackout", "start", "calendar.finish_before_blackout"]
@@ -228,7 +233,12 @@ fn help(problem: Problem, raw: &RawSettings, units: UnitSystem) -> String {
             }
             Medium::Filter { .. } => String::new(),
         },
-        P::ReserveNotBelowCapacity if matches!(raw.reserve, Reserve::Share(_)) => "a share such as \"15 %\"".to_owned(),
+        P::DeviationsOutOfRange => "the default is 2".to_owned(),
+        P::AbsenceOutOfRange => "the default is \"10 %\"".to_owned(),
+        P::ReserveBoundsOutOfRange => "the defaults are \"0 %\" and \"80 %\"".to_owned(),
+        P::ReserveNotBelowCapacity if !matches!(raw.reserve, Reserve::Fixed(_)) => {
+            "a share such as \"15 %\"".to_owned()
+        }
         P::ReserveNotBelowCapacity => {
             let volume = match raw.medium {
                 Medium::Softener { hardness, capacity, .. } => capacity.volume_at(hardness),

@@ -1,6 +1,6 @@
 //! What is in the tanks and what passes them: `[water]`, `[resin]`, `[filter]`, `[brine]`, `[meter]`, `[reserve]`.
 
-use bedkeeper::settings::{Medium, MeterPlace, Reserve};
+use bedkeeper::settings::{Medium, MeterPlace, RawLearned, Reserve};
 use bedkeeper::units::{Exchange, Flow, Hardness, SaltMass, Volume};
 
 use super::Draft;
@@ -210,6 +210,8 @@ pub(super) fn reserve<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mu
         let is_share = entry.as_text().is_some_and(|text| text.contains('%') || text.contains("percent"));
         let reserve = if entry.is_word("none") {
             Some(Reserve::None)
+        } else if entry.is_word("learned") {
+            Some(Reserve::Learned(learned(r, &mut section)))
         } else if is_share {
             entry.per_mille(r).map(Reserve::Share)
         } else {
@@ -217,5 +219,34 @@ pub(super) fn reserve<'d>(r: &mut Reader<'d>, root: &mut Section<'d>, draft: &mu
         };
         draft.raw.reserve = reserve.unwrap_or(draft.raw.reserve);
     }
+    if !matches!(draft.raw.reserve, Reserve::Learned(_)) {
+        for key in LEARNED_KEYS {
+            section.refuse(r, key, "only a reserve with keep = \"learned\" follows use");
+        }
+    }
     section.done(r);
+}
+
+/// Keys of a reserve that follows use.
+const LEARNED_KEYS: [&str; 5] = ["deviations", "floor", "ceiling", "until_known", "absence_below"];
+
+/// Reads how a reserve follows use.
+fn learned<'d>(r: &mut Reader<'d>, section: &mut Section<'d>) -> RawLearned {
+    let mut learned = RawLearned::usual();
+    if let Some(count) = section.optional(r, "deviations").and_then(|entry| entry.whole(r, 0..=10)) {
+        learned.deviations = count;
+    }
+    if let Some(share) = section.optional(r, "floor").and_then(|entry| entry.per_mille(r)) {
+        learned.floor_per_mille = share;
+    }
+    if let Some(share) = section.optional(r, "ceiling").and_then(|entry| entry.per_mille(r)) {
+        learned.ceiling_per_mille = share;
+    }
+    if let Some(share) = section.optional(r, "until_known").and_then(|entry| entry.per_mille(r)) {
+        learned.until_known_per_mille = share;
+    }
+    if let Some(percent) = section.optional(r, "absence_below").and_then(|entry| entry.percent(r)) {
+        learned.absence_percent = u8::try_from(percent).unwrap_or(u8::MAX);
+    }
+    learned
 }

@@ -20,6 +20,13 @@ pub(crate) struct Presence {
     stagnant: TankSet,
 }
 
+impl Presence {
+    /// People are away.
+    pub(super) fn is_away(&self) -> bool {
+        self.away.is_some()
+    }
+}
+
 /// An announced absence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 struct Away {
@@ -46,6 +53,7 @@ impl<const N: usize> Controller<N> {
         let since = self.presence.away.map_or(now, |away| away.since);
         let until = (days > 0).then(|| later_ms(now, u64::from(days).saturating_mul(DAY_MS)));
         self.presence.away = Some(Away { since, until });
+        self.day_of_absence();
         Ok(())
     }
 
@@ -68,6 +76,7 @@ impl<const N: usize> Controller<N> {
     /// Beds that may have stood too long are flushed, one at a time.
     fn end_absence(&mut self, now: Instant) {
         let Some(away) = self.presence.away.take() else { return };
+        self.day_of_absence();
         self.write(Event::AbsenceEnded);
         // A single tank has none to serve while it flushes (S2).
         if self.settings.arrangement == Arrangement::Single || elapsed(away.since, now) <= self.settings.stale_after {

@@ -82,7 +82,8 @@ impl<const N: usize> Controller<N> {
         controller.power.dark = off_for.map_or(Dark::Unknown, Dark::AtMost);
         controller.take_over_retained(now, retained, plant.medium != was.medium);
         controller.write(Event::PowerReturned { off: off_for });
-        controller.charge_unseen(off_for);
+        controller.charge_unseen(now, off_for);
+        controller.day_after_dark(now);
         for (id, tank) in controller.ids().zip(&retained.tanks) {
             let travelled = tank.drive.target().is_some();
             controller.resume(now, id, plant.program == was.program, travelled);
@@ -130,6 +131,7 @@ impl<const N: usize> Controller<N> {
             resources: self.resources,
             accounts: self.accounts(),
             drain: self.drain,
+            forecast: self.forecast_to_retain(),
             watches: self.watches.clone(),
             service: Service {
                 volume: self.service.volume.plus(self.tally.passed()).plus(self.counted()),
@@ -145,6 +147,7 @@ impl<const N: usize> Controller<N> {
     }
 
     fn take_over_retained(&mut self, now: Instant, retained: &Retained<N>, other_medium: bool) {
+        let reserve = self.reserve_told();
         for (tank, was) in self.tanks.iter_mut().zip(&retained.tanks) {
             *tank = was.clone();
             tank.duty = found_anew(&was.duty, retained.at);
@@ -152,7 +155,7 @@ impl<const N: usize> Controller<N> {
                 true => Drive::lost_before(now, was.drive.believed()),
                 false => Drive::new(now),
             };
-            let (medium, reserve) = (medium_of(tank, &self.settings), &self.settings.reserve);
+            let (medium, reserve) = (medium_of(tank, &self.settings), &reserve);
             if other_medium {
                 tank.ledger.resettle(&retained.plant.medium, &medium, reserve);
             } else {
@@ -178,6 +181,7 @@ impl<const N: usize> Controller<N> {
         self.resources = retained.resources;
         self.accounts = retained.accounts;
         self.drain = retained.drain;
+        self.forecast = retained.forecast;
         self.watches = retained.watches.clone();
         self.service = retained.service;
         for ((relay, given), doses) in self.relays.iter_mut().zip(&self.settings.relays).zip(&retained.doses) {
@@ -195,11 +199,12 @@ impl<const N: usize> Controller<N> {
 
     /// Charges what the cut may have lost of the metered volume (S10), and what the forecast says has flowed
     /// while dark (P6), to the tanks that stood in service.
-    fn charge_unseen(&mut self, off_for: Option<Millis>) {
+    fn charge_unseen(&mut self, now: Instant, off_for: Option<Millis>) {
         let lost = self.settings.retain_volume();
-        let dark = off_for.map_or(Volume::ZERO, |length| self.forecast_use(length));
         let serving = self.tanks.iter().filter(|t| matches!(t.duty, Duty::Serving)).count();
-        let share = |volume: Volume| Volume(volume.0.div_ceil(u64::try_from(serving.max(1)).unwrap_or(1)));
+        let serving = u64::try_from(serving.max(1)).unwrap_or(1);
+        let dark = self.forecast_use(now, off_for, serving);
+        let share = |volume: Volume| Volume(volume.0.div_ceil(serving));
         let each = match self.settings.meter.place {
             MeterPlace::Common => share(lost),
             MeterPlace::PerTank => lost,
@@ -209,11 +214,6 @@ impl<const N: usize> Controller<N> {
             tank.ledger.charge_estimated(each);
             self.accounts.estimated.add(each);
         }
-    }
-
-    /// The use to be expected in a stretch of time; nothing without a forecast.
-    fn forecast_use(&self, _length: Millis) -> Volume {
-        Volume::ZERO
     }
 
     /// One tank goes on.

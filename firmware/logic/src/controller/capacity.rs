@@ -28,7 +28,7 @@ impl<const N: usize> Controller<N> {
 
     /// Changes what is taken off a bed, if it holds resin, and tells of it; its thresholds follow.
     fn derate(&mut self, id: TankId, change: impl FnOnce(&mut Derating, &Settings)) {
-        let settings = &self.settings;
+        let (settings, reserve) = (&self.settings, self.reserve_told());
         if matches!(settings.medium, Medium::Filter { .. }) {
             return;
         }
@@ -41,8 +41,9 @@ impl<const N: usize> Controller<N> {
             return;
         }
         let medium = medium_of(tank, settings);
-        tank.ledger.set_thresholds(&medium, &settings.reserve);
+        tank.ledger.set_thresholds(&medium, &reserve);
         let (by_age, by_tests) = (tank.derating.by_age_per_mille(), tank.derating.by_tests_per_mille());
+        self.reserve_is_stale();
         self.write(Event::CapacityChanged {
             tank: id,
             kept_per_mille,

@@ -44,6 +44,7 @@ impl<const N: usize> Controller<N> {
         self.watch_deadlines(now, &mut next);
         next.consider(self.clock.instant(Civil::END));
         self.absence_deadline(&mut next);
+        self.reserve_deadline(&mut next);
         self.test_deadline(&mut next);
         next.consider(self.mark_due());
         self.relay_deadlines(now, &mut next);

@@ -50,6 +50,7 @@ impl<const N: usize> Controller<N> {
 
     /// Looks at everything once; says whether anything changed or was left for want of room.
     fn pass(&mut self, now: Instant, survey: &mut Survey<N>, outside: &mut Option<Outside>) -> bool {
+        self.follow_use(now);
         let mut changed = false;
         for id in self.ids() {
             if !self.has_room() {
@@ -100,8 +101,13 @@ impl<const N: usize> Controller<N> {
     #[inline(never)]
     pub(super) fn set_duty(&mut self, id: TankId, duty: Duty, reason: Reason) {
         let kind = duty.kind();
+        let mut was = kind;
         if let Some(tank) = self.tank_mut(id) {
+            was = tank.duty.kind();
             tank.duty = duty;
+        }
+        if (kind == DutyKind::Out) != (was == DutyKind::Out) {
+            self.reserve_is_stale();
         }
         self.write(Event::Duty { tank: id, duty: kind, reason });
     }

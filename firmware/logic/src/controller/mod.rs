@@ -25,6 +25,7 @@ mod pulses;
 mod purging;
 mod regenerating;
 mod relays;
+mod reserving;
 mod shared_valve;
 mod starting;
 mod testing;
@@ -49,6 +50,7 @@ use crate::meter::{MAX_BATCH, Meter};
 use crate::operator::{Action, Refused};
 use crate::program::Position;
 use crate::relay::{RELAYS, Relay};
+use crate::reserve::Forecast;
 use crate::settings::{Arrangement, Effect as TakesEffect, MAX_TANKS, MeterPlace, Settings, difference};
 use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
 use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, Tally, Watches};
@@ -56,6 +58,7 @@ use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, Tally, Watches};
 pub(crate) use absence::Presence;
 use power::Power;
 use pulses::QuietPulses;
+use reserving::Reserving;
 
 pub use after_power::RestoreRefused;
 pub(crate) use arbitrating::Resources;
@@ -242,6 +245,8 @@ pub struct Controller<const N: usize> {
     shared: Option<SharedValve>,
     accounts: Accounts,
     drain: DrainDay,
+    forecast: Forecast,
+    reserving: Reserving,
     closed_flow_at: Option<Instant>,
     settings_rejected: bool,
     watches: Watches,
@@ -290,9 +295,11 @@ impl<const N: usize> Controller<N> {
         // Where tanks serve together they are not to be spent together (L4).
         let together = matches!(settings.arrangement, Arrangement::Parallel | Arrangement::Staged);
         let of = if together { settings.tanks } else { 0 };
+        let reserving = Reserving::new(&settings);
+        let reserve = reserving.told(settings.reserve);
         let fresh = |id: TankId| Tank {
             duty: if in_service.contains(id) { Duty::Serving } else { Duty::Ready { since: now } },
-            ledger: Ledger::staggered(now, settings.loaded_medium(), &settings.reserve, id.0, of),
+            ledger: Ledger::staggered(now, settings.loaded_medium(), &reserve, id.0, of),
             derating: Derating::new(capacity::powered_day(now)),
             demand: crate::demand::Demand::default(),
             drive: Drive::new(now),
@@ -326,6 +333,8 @@ impl<const N: usize> Controller<N> {
             shared: settings.sharing.shared_valve.map(|_| SharedValve { valve: TwoWay::new(now), moved: false }),
             accounts: Accounts::default(),
             drain: DrainDay::default(),
+            forecast: Forecast::default(),
+            reserving,
             closed_flow_at: None,
             settings_rejected: false,
             watches: Watches::default(),
@@ -480,6 +489,7 @@ impl<const N: usize> Controller<N> {
         let drained = self.drained_today(now);
         let change = self.clock.set(now, civil);
         self.hour.clock_changed(change);
+        self.day_after_clock(now, was_set, change);
         let moved_s = change.moved_ms.map(|ms| i32::try_from(ms.checked_div(1_000).unwrap_or(0)).unwrap_or(i32::MAX));
         // A moved clock opens no second allowance for the same day's drain water.
         self.drain = DrainDay { day: self.drain_day(now), drained };
@@ -667,9 +677,10 @@ impl<const N: usize> Controller<N> {
         if regenerates && effect == Some(TakesEffect::BetweenRegenerations) {
             return Err(SettingsRefused::Regenerating);
         }
+        let reserve = Reserving::new(&settings).told(settings.reserve);
         for tank in &mut self.tanks {
             let (old, new) = (capacity::medium_of(tank, &self.settings), capacity::medium_of(tank, &settings));
-            tank.ledger.resettle(&old, &new, &settings.reserve);
+            tank.ledger.resettle(&old, &new, &reserve);
         }
         for meter in &mut self.meters {
             meter.rescale(self.settings.meter_settings(), settings.meter_settings());
@@ -680,7 +691,9 @@ impl<const N: usize> Controller<N> {
                 relay.forget_requests();
             }
         }
+        let hour_moved = self.settings.hour_minute != settings.hour_minute;
         self.settings = settings;
+        self.day_after_settings(now, hour_moved);
         self.settings_rejected = false;
         self.write(Event::SettingsTaken);
         for id in self.ids() {

@@ -173,6 +173,7 @@ impl<const N: usize> Controller<N> {
     fn vouch(&mut self, now: Instant, id: TankId) -> Result<(), Refused> {
         let single = self.settings.arrangement == Arrangement::Single;
         let forgotten = self.power.forgotten.contains(id);
+        let reserve = self.reserve_told();
         let tank = self.tanks.get_mut(id.index()).ok_or(Refused::NoSuchTank)?;
         let serves = matches!(tank.duty, Duty::Serving);
         let waits = matches!(tank.duty, Duty::Spent | Duty::Out { .. }) || ((tank.unproven || forgotten) && serves);
@@ -186,7 +187,7 @@ impl<const N: usize> Controller<N> {
         tank.demand.operator_hold = false;
         if forgotten {
             // What it took up is unknown: an operator says that it is fresh.
-            tank.ledger = Ledger::new(now, &medium_of(tank, &self.settings), &self.settings.reserve);
+            tank.ledger = Ledger::new(now, &medium_of(tank, &self.settings), &reserve);
             self.power.forgotten.remove(id);
         }
         self.note_drive(id, event);

@@ -61,7 +61,7 @@ impl<const N: usize> Controller<N> {
         if outcome == Outcome::Complete {
             self.age_resin(now, id);
         }
-        let reserve = self.settings.reserve;
+        let reserve = self.reserve_told();
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         if outcome == Outcome::Complete {
             let medium = medium_of(tank, &self.settings);

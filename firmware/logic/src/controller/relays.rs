@@ -14,6 +14,7 @@ impl<const N: usize> Controller<N> {
         let passed = self.tally.take();
         let settings = &self.settings;
         self.service.volume = self.service.volume.plus(passed);
+        self.forecast.pass(passed);
         self.tally.wait_for(self.service.volume_left(&settings.watch));
         for (relay, given) in self.relays.iter_mut().zip(&settings.relays) {
             relay.pass(passed, given);

@@ -96,6 +96,10 @@ fn reserve(raw: &RawSettings, faults: &mut Faults) {
         Reserve::None => false,
         Reserve::Share(per_mille) => per_mille >= 1_000,
         Reserve::Fixed(volume) => volume >= derating::capacity_volume(raw),
+        Reserve::Learned(learned) => {
+            learned.check(faults);
+            false
+        }
     };
     if too_much {
         faults.add("reserve", None, P::ReserveNotBelowCapacity);

@@ -48,6 +48,12 @@ slugs! {
         CapacityBelowPulse = "must last for at least one pulse of the meter",
         /// Reserve at or above capacity: the tank would ask as soon as it is regenerated.
         ReserveNotBelowCapacity = "must be less than the capacity of a tank",
+        /// Mean deviations added to a forecast.
+        DeviationsOutOfRange = "must be at most 10 mean deviations",
+        /// A day of absence is one of little use.
+        AbsenceOutOfRange = "must be at most half of the usual use",
+        /// Bounds of a reserve that follows use.
+        ReserveBoundsOutOfRange = "must be less than the capacity of a tank, more than nothing, and not below the floor",
         /// A minute of the day runs from 0 to 1439.
         NotAMinuteOfDay = "must be a time of day from 00:00 to 23:59",
         /// No weekday chosen.

@@ -10,6 +10,7 @@ mod fault;
 mod power;
 mod raw;
 mod relay;
+mod reserve;
 mod sharing;
 mod watch;
 
@@ -30,6 +31,7 @@ pub use raw::{
 };
 
 pub use relay::{RELAYS, RawRelay, RelayProgram};
+pub use reserve::RawLearned;
 pub use sharing::{MAX_STAGES, RawSharing};
 pub use watch::RawWatch;
 
@@ -250,6 +252,12 @@ impl Settings {
     #[must_use]
     pub fn retain_volume(&self) -> Volume {
         self.retain_volume
+    }
+
+    /// Volume that a tank treats between regenerations, at today's hardness.
+    #[must_use]
+    pub fn tank_volume(&self) -> Volume {
+        derating::capacity_volume(&self.raw)
     }
 
     /// The positions the valves can reach.

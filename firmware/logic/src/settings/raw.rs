@@ -7,6 +7,7 @@ use super::derating::{RawDerating, RawMetals};
 use super::drive::{CamFeedback, RawDrive};
 use super::power::RawPower;
 use super::relay::{RELAYS, RawRelay};
+use super::reserve::RawLearned;
 use super::watch::RawWatch;
 use super::{MAX_STEPS, MAX_WINDOWS, RawBrine, RawSharing, scaled};
 use crate::blackout::Week;
@@ -97,6 +98,8 @@ pub enum Reserve {
     Fixed(Volume),
     /// A share of capacity, per mille.
     Share(u16),
+    /// What use by the weekday leads one to expect.
+    Learned(RawLearned),
 }
 
 /// When an asked-for regeneration may begin.

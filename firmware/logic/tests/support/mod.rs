@@ -311,9 +311,10 @@ impl<const N: usize> Site<N> {
         self.controller.tanks()[tank as usize - 1].regeneration().and_then(|r| r.step(settings))
     }
 
-    /// What was said since last heard: (ms, event).
+    /// What was said since last heard but each day's use, of which tests of their own tell: (ms, event).
     pub fn hear(&mut self) -> Vec<(u64, Event)> {
-        let new = self.said[self.heard..].iter().map(|r| (r.at.as_ticks(), r.event)).collect();
+        let other = |record: &&Record| !matches!(record.event, Event::DayEnded(_));
+        let new = self.said[self.heard..].iter().filter(other).map(|r| (r.at.as_ticks(), r.event)).collect();
         self.heard = self.said.len();
         new
     }
