@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::chronicle::RunSoFar;
 use crate::demand::Demand;
 use crate::derating::Derating;
 use crate::drive::Drive;
@@ -103,6 +104,8 @@ pub struct Tank {
     pub(crate) overlong: bool,
     /// A valve that left its position by itself has not come back yet (V4).
     pub(crate) moved: bool,
+    /// What its regeneration under way, or its last one, has come to.
+    pub(crate) chronicle: RunSoFar,
     /// What power cuts have done to its regeneration.
     pub(crate) restarts: Restarts,
 }

@@ -14,6 +14,7 @@ use crate::brine::Brine;
 use crate::calendar::{Civil, Clock, DailyEvent};
 use crate::controller::{Accounts, Changeover, DrainDay, Presence, Resources};
 use crate::duty::Tank;
+use crate::lifetime::Lives;
 use crate::lock::Locks;
 use crate::relay::{Doses, RELAYS};
 use crate::reserve::Forecast;
@@ -41,6 +42,7 @@ pub struct Retained<const N: usize> {
     pub(crate) accounts: Accounts,
     pub(crate) drain: DrainDay,
     pub(crate) forecast: Forecast,
+    pub(crate) lives: Lives<N>,
     pub(crate) watches: Watches,
     pub(crate) service: Service,
     pub(crate) doses: [Doses; RELAYS],

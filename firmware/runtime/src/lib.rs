@@ -22,6 +22,7 @@ pub mod alive;
 pub mod clock;
 #[cfg(feature = "ds3231")]
 pub mod ds3231;
+pub mod history;
 pub mod machine;
 pub mod meters;
 #[cfg(feature = "mock-flash")]

@@ -8,6 +8,7 @@
 //! [`RETRY_MS`]. A drive that never starts is lost by its own limit, and that alarm is what people see.
 
 use bedkeeper::calendar::Civil;
+use bedkeeper::chronicle::Entry;
 use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::drive::Switches;
 use bedkeeper::journal::Record;
@@ -39,6 +40,12 @@ const METER_INPUTS: usize = 256;
 pub trait Records {
     /// Something happened.
     fn note(&mut self, record: &Record);
+
+    /// A regeneration or a day is over, and is to be kept for long (P7).
+    fn keep(&mut self, _entry: &Entry) {}
+
+    /// No valve moves: what takes long, such as erasing flash, may be done now.
+    fn prepare(&mut self) {}
 }
 
 /// They go nowhere.
@@ -270,6 +277,9 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         self.held_until_ms = pending.not_before_ms;
         while let Some(record) = self.controller.take_record() {
             self.parts.records.note(&record);
+            if let Some(entry) = self.controller.entry(&record) {
+                self.parts.records.keep(&entry);
+            }
         }
         Ok(())
     }
@@ -283,6 +293,7 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         if self.parts.store.prepare().is_err() {
             self.prepare_at_ms = uptime_ms.saturating_add(PREPARE_RETRY_MS);
         }
+        self.parts.records.prepare();
     }
 
     /// Stores what outlives a power cut; says whether it is stored.

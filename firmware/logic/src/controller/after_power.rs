@@ -132,6 +132,7 @@ impl<const N: usize> Controller<N> {
             accounts: self.accounts(),
             drain: self.drain,
             forecast: self.forecast_to_retain(),
+            lives: self.lives(),
             watches: self.watches.clone(),
             service: Service {
                 volume: self.service.volume.plus(self.tally.passed()).plus(self.counted()),
@@ -182,6 +183,7 @@ impl<const N: usize> Controller<N> {
         self.accounts = retained.accounts;
         self.drain = retained.drain;
         self.forecast = retained.forecast;
+        self.lives = retained.lives.clone();
         self.watches = retained.watches.clone();
         self.service = retained.service;
         for ((relay, given), doses) in self.relays.iter_mut().zip(&self.settings.relays).zip(&retained.doses) {

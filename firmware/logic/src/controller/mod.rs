@@ -12,6 +12,7 @@ mod asking;
 mod brining;
 mod capacity;
 mod changing_over;
+mod chronicling;
 mod contacts;
 mod deadlines;
 mod decide;
@@ -38,6 +39,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::brine::Brine;
 use crate::calendar::{Civil, Clock, DAY_MS, DailyEvent};
+use crate::chronicle::RunSoFar;
 use crate::contact::{Contact, Debounced};
 use crate::demand::{CauseSet, Standing};
 use crate::derating::Derating;
@@ -45,6 +47,7 @@ use crate::drive::{Drive, DriveEvent, Motion, Pilots, Switches, TwoWay};
 use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Journal, Record, Who};
 use crate::ledger::Ledger;
+use crate::lifetime::{Lives, OnNow};
 use crate::lock::{Key, LockEvent, Locks};
 use crate::meter::{MAX_BATCH, Meter};
 use crate::operator::{Action, Refused};
@@ -247,6 +250,8 @@ pub struct Controller<const N: usize> {
     drain: DrainDay,
     forecast: Forecast,
     reserving: Reserving,
+    lives: Lives<N>,
+    on_now: OnNow<N>,
     closed_flow_at: Option<Instant>,
     settings_rejected: bool,
     watches: Watches,
@@ -309,6 +314,7 @@ impl<const N: usize> Controller<N> {
             regenerations: 0,
             overlong: false,
             moved: false,
+            chronicle: RunSoFar::default(),
             restarts: Restarts::default(),
         };
         let tanks = crate::collect((0..settings.tanks).map(TankId).map(fresh));
@@ -335,6 +341,8 @@ impl<const N: usize> Controller<N> {
             drain: DrainDay::default(),
             forecast: Forecast::default(),
             reserving,
+            lives: Lives::new(count),
+            on_now: OnNow::new(count),
             closed_flow_at: None,
             settings_rejected: false,
             watches: Watches::default(),

@@ -40,6 +40,9 @@ impl<const N: usize> Controller<N> {
     pub(super) fn step_ended(&mut self, now: Instant, id: TankId, run: &StepRun) {
         let drained = self.settings.drain_flow(run.kind).over(run.ran);
         self.add_drained(now, drained);
+        if let Some(tank) = self.tank_mut(id) {
+            tank.chronicle.step_ended(run.kind, run.ran, drained);
+        }
         // A later draw takes what is there, and so settles it.
         self.power.brine_uncertain &= run.kind != StepKind::BrineDraw || run.ran == Millis::ZERO;
         self.account_for_brine(now, id, run);
@@ -68,6 +71,7 @@ impl<const N: usize> Controller<N> {
             tank.derating.regenerated();
             let (given, usual) = (regeneration.drawn().0, self.settings.dose_water().0);
             tank.ledger.regenerated(now, &medium, &reserve, given, usual);
+            self.lives.regenerated(id.index());
             self.service.regenerations = self.service.regenerations.saturating_add(1);
             tank.demand.settle();
             tank.unproven = false;

@@ -34,6 +34,7 @@ impl<const N: usize> Controller<N> {
             self.poll_relays(now);
         }
         self.relays_decided = true;
+        self.count_lives(now);
     }
 
     /// Lets relays act; says whether one came to its limit or left it.

@@ -34,6 +34,7 @@ impl<const N: usize> Controller<N> {
         }
         let refill = self.first_refill(percent);
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
+        tank.chronicle.begin(now, leading, causes, again);
         let regeneration = if salted {
             Regeneration::rinse_out(now, &self.settings)
         } else {

@@ -12,11 +12,13 @@
 //! Written by hand rather than on a general map: one kind of record, read as a whole at power-up, needs a
 //! fraction of the code, and every byte at which power may fail is tried in the tests.
 
+mod shared;
 mod wear;
 
 use crc::{CRC_32_ISO_HDLC, Crc, Table};
 use embedded_storage::nor_flash::NorFlash;
 
+pub use shared::{SharedError, SharedFlash};
 pub use wear::{NeverFits, pages_for, pages_to_keep, records_per_page};
 
 /// Bytes in front of each record.

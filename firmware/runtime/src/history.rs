@@ -1,0 +1,124 @@
+//! What is kept for long in flash (P7): the regenerations and the days of use, each in a log of its own, so that many of
+//! the one push out none of the other.
+
+use bedkeeper::chronicle::{Entry, MAX_BYTES, RegenerationRecord};
+use bedkeeper::reserve::DayUse;
+use embedded_storage::nor_flash::NorFlash;
+
+use crate::store::{Log, NeverFits, Region, StoreError, pages_to_keep};
+
+/// So many regenerations are kept at least.
+pub const REGENERATIONS: u32 = 64;
+/// So many days of use are kept at least.
+pub const DAYS: u32 = 400;
+/// Bytes of the longest day.
+const DAY_BYTES: u32 = 12;
+/// Room for the longest record with its head and padding.
+const BUFFER: usize = MAX_BYTES + 32;
+
+/// Where the logs lie.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Layout {
+    /// The regenerations.
+    pub regenerations: Region,
+    /// The days of use.
+    pub days: Region,
+}
+
+impl Layout {
+    /// From a place on in a flash with such pages and write size (at least 4), with room for what must be kept.
+    ///
+    /// # Errors
+    /// Not one record fits a page.
+    pub fn new(start: u32, page_bytes: u32, unit: u32) -> Result<Self, NeverFits> {
+        let longest = u32::try_from(MAX_BYTES).map_err(|_| NeverFits)?;
+        let regenerations = Region { start, pages: pages_to_keep(REGENERATIONS, longest, page_bytes, unit)? };
+        let taken = regenerations.pages.checked_mul(page_bytes).ok_or(NeverFits)?;
+        let days = Region {
+            start: start.checked_add(taken).ok_or(NeverFits)?,
+            pages: pages_to_keep(DAYS, DAY_BYTES, page_bytes, unit)?,
+        };
+        Ok(Self { regenerations, days })
+    }
+
+    /// How many pages it takes.
+    #[must_use]
+    pub fn pages(&self) -> u32 {
+        self.regenerations.pages.saturating_add(self.days.pages)
+    }
+}
+
+/// The logs; a flash that both share goes in as a [`SharedFlash`](crate::store::SharedFlash).
+#[derive(Debug)]
+pub struct History<F> {
+    regenerations: Log<F, BUFFER>,
+    days: Log<F, BUFFER>,
+    lost: u32,
+}
+
+impl<F: NorFlash> History<F> {
+    /// Reads both logs.
+    ///
+    /// # Errors
+    /// A region does not fit its flash, or reading fails.
+    pub fn mount(regenerations: F, days: F, layout: Layout) -> Result<Self, StoreError<F::Error>> {
+        Ok(Self {
+            regenerations: Log::mount(regenerations, layout.regenerations)?,
+            days: Log::mount(days, layout.days)?,
+            lost: 0,
+        })
+    }
+
+    /// Keeps what the logic made of a record.
+    ///
+    /// # Errors
+    /// Writing fails; the entry is lost, and those before are still readable.
+    pub fn keep(&mut self, entry: &Entry) -> Result<(), StoreError<F::Error>> {
+        let bytes = entry.encode();
+        let log = match entry {
+            Entry::Regeneration(_) => &mut self.regenerations,
+            Entry::Day(_) => &mut self.days,
+        };
+        let kept = log.append(&bytes);
+        self.lost = self.lost.saturating_add(u32::from(kept.is_err()));
+        kept
+    }
+
+    /// How many entries could not be written since power came.
+    #[must_use]
+    pub fn lost(&self) -> u32 {
+        self.lost
+    }
+
+    /// Erases what will be needed next; call it while no valve moves. Says whether it erased.
+    ///
+    /// # Errors
+    /// Erasing or writing a page's head fails.
+    pub fn prepare(&mut self) -> Result<bool, StoreError<F::Error>> {
+        Ok(self.regenerations.prepare()? || self.days.prepare()?)
+    }
+
+    /// Hands over every regeneration that is kept, the oldest first.
+    ///
+    /// # Errors
+    /// Reading fails.
+    pub fn regenerations(&mut self, mut visit: impl FnMut(&RegenerationRecord)) -> Result<(), StoreError<F::Error>> {
+        self.regenerations.visit(|_, bytes| {
+            if let Some(Entry::Regeneration(record)) = Entry::decode(bytes) {
+                visit(&record);
+            }
+        })
+    }
+
+    /// Hands over every day that is kept, the oldest first.
+    ///
+    /// # Errors
+    /// Reading fails.
+    pub fn days(&mut self, mut visit: impl FnMut(&DayUse)) -> Result<(), StoreError<F::Error>> {
+        self.days.visit(|_, bytes| {
+            if let Some(Entry::Day(day)) = Entry::decode(bytes) {
+                visit(&day);
+            }
+        })
+    }
+}
