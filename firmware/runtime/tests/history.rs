@@ -1,5 +1,6 @@
 //! What is kept for long, on a strict flash that both logs share (P2, P7).
 #![allow(missing_docs, clippy::unwrap_used, clippy::arithmetic_side_effects, clippy::as_conversions)]
+#![allow(clippy::indexing_slicing, reason = "tests may panic")]
 
 use std::cell::RefCell;
 
