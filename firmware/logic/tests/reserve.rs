@@ -327,10 +327,10 @@ fn p6_dark_time_is_charged_at_the_forecast() {
     live(&mut site, &[500; 8]);
     site.run_for(HOUR);
     let lost = site.controller.settings().retain_volume();
-    let before = *site.controller.accounts();
+    let before = site.controller.accounts();
     let (used, ready) = (site.controller.tanks()[0].ledger().clone(), site.controller.tanks()[1].ledger().clone());
     cut(&mut site, 12 * HOUR, true);
-    let after = *site.controller.accounts();
+    let after = site.controller.accounts();
     // The means alone: half of 500 L a day.
     let charged = after.estimated.0 - before.estimated.0;
     assert_eq!(charged, u128::from(lost.plus(litres(250)).0));

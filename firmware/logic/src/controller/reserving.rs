@@ -92,7 +92,7 @@ impl<const N: usize> Controller<N> {
     /// The forecast with what has passed since it was last told.
     pub(super) fn forecast_to_retain(&self) -> Forecast {
         let mut forecast = self.forecast;
-        forecast.pass(self.tally.passed());
+        forecast.pass(self.tally.passed().plus(self.counted()));
         forecast
     }
 
