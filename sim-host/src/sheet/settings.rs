@@ -348,6 +348,17 @@ impl<'s> Teller<'s> {
             Reserve::Share(per_mille) => {
                 row("reserve", format!("{}.{} % of capacity", per_mille / 10, per_mille % 10), why)
             }
+            Reserve::Learned(learned) => row(
+                "reserve",
+                format!(
+                    "learned by the weekday, with {} mean deviations; {} to {} % of capacity, {} % until seven days are known",
+                    learned.deviations,
+                    learned.floor_per_mille / 10,
+                    learned.ceiling_per_mille / 10,
+                    learned.until_known_per_mille / 10
+                ),
+                why,
+            ),
         }
     }
 
