@@ -15,7 +15,7 @@ use bedkeeper::demand::Cause;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Who};
 use bedkeeper::settings::{Medium, Reserve};
-use bedkeeper::units::{Exchange, Hardness, TankId, Volume};
+use bedkeeper::units::{Exchange, Hardness, Millis, TankId, Volume};
 use bedkeeper::{Action, Controller, Input, RawSettings, Refused, Settings};
 use support::*;
 
@@ -263,7 +263,7 @@ fn l2_derating_is_retained() {
     let bytes = site.controller.retained().encode::<1_536>().unwrap();
     let retained = bedkeeper::retain::Retained::<1>::decode(&bytes).unwrap();
     let settings = site.controller.settings().clone();
-    let back = Controller::<1>::restore(t(site.now), settings, &retained, None).unwrap();
+    let back = Controller::<1>::restore(t(site.now), settings, &retained, Some(Millis::ZERO)).unwrap();
     let tank = &back.tanks()[0];
     assert_eq!(back.capacity_per_mille(tank), 900);
     // A hundredth of capacity may have been lost unsaved, and is charged.
