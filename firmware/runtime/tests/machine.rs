@@ -71,10 +71,14 @@ fn goes_high(deeds: &[Deed]) -> Option<usize> {
 #[test]
 fn s7_power_up_puts_every_output_off_first() {
     let bench = Bench::default();
+    let _ = plant(&bench);
+    let names = ["forward-1", "reverse-1", "forward-2", "reverse-2"].into_iter().chain(RELAYS);
+    let off = deeds(&bench);
+    assert!(names.clone().all(|name| off.contains(&Deed::Low(name))), "{off:?}");
     let mut machine = start(&bench, MockFlash::new(3), settings(|_| ()));
     let done = deeds(&bench);
     let first: Vec<_> = done.iter().take(12).collect();
-    for name in ["forward-1", "reverse-1", "forward-2", "reverse-2"].into_iter().chain(RELAYS) {
+    for name in names {
         assert!(first.contains(&&Deed::Low(name)), "{name} is not among {first:?}");
     }
     assert_eq!(goes_high(&done), None);
@@ -99,6 +103,33 @@ fn p1_the_store_comes_before_the_motor() {
     assert!(stored < runs, "{done:?}");
     let highs = done.iter().filter(|deed| matches!(deed, Deed::High(_))).count();
     assert_eq!(highs, 1, "nothing else comes on: {done:?}");
+}
+
+/// P1: a step that ends and the motor that starts with it are one call: the end of the step is stored first.
+#[test]
+fn p1_within_one_call_the_store_comes_first() {
+    let bench = Bench::default();
+    at_home(&bench);
+    let mut machine = start(&bench, MockFlash::new(3), settings(|_| ()));
+    run(&mut machine, 0, 5_000);
+    machine.call(5_000, Input::Operator { who: Who::Panel, action: Action::StartNow(TankId(0)) }).unwrap();
+    run(&mut machine, 5_000, 9_000);
+    bench.borrow_mut().closed.clear();
+    run(&mut machine, 9_000, 12_000);
+    bench.borrow_mut().closed.insert("switch-2", true);
+    run(&mut machine, 12_000, 20_000);
+    assert!(!bench.borrow().on["forward-1"], "it backwashes");
+    // Ten minutes, with nothing in between but the marks of the step's time.
+    let mut now = 20_000;
+    while !bench.borrow().on["forward-1"] {
+        deeds(&bench);
+        now = machine.pass(now).unwrap().expect("it is not over").max(now);
+        machine.pass(now).unwrap();
+        assert!(now < 700_000);
+    }
+    let done = deeds(&bench);
+    let runs = done.iter().position(|deed| *deed == Deed::High("forward-1")).expect("the motor runs");
+    assert!(done[..runs].contains(&Deed::Written), "{done:?}");
 }
 
 /// P1, V3: while the store fails no motor starts; it starts as soon as the store works, within its retry.
