@@ -126,3 +126,109 @@ fn mistakes_say_what_would_be_right() {
     }
     assert_eq!(std::fs::read_dir(here.path()).expect("a folder").count(), 0, "nothing half written stays");
 }
+
+/// A family's fortnight, sound and made faulty; what a replay of the bundled house makes of it.
+fn replayed(folder: &Path, inject: &[&str]) -> (serde_json::Value, serde_json::Value) {
+    let args =
+        ["demand", "household", "--people", "3", "--days", "6", "--seed", "5", "-o", "use.csv", "--force", "--json"];
+    let figures = done(folder, &[&args[..], inject].concat());
+    let output = bedkeeper(folder, &["replay", "demo:house", "use.csv", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let read = |text: &str| serde_json::from_str(text).expect("JSON");
+    (read(&figures), read(&text(&output.stdout)))
+}
+
+fn metered(evidence: &serde_json::Value) -> String {
+    evidence["water_l"]["metered"].to_string()
+}
+
+/// M4: what bounces is tallied and not counted: the metered volume is that of the sound recording, to the nanolitre.
+#[test]
+fn m4_an_injected_bounce_is_tallied_and_not_counted() {
+    let here = tempfile::tempdir().expect("a folder");
+    let (_, sound) = replayed(here.path(), &[]);
+    let (figures, bounced) = replayed(here.path(), &["--inject", "bounce=20%"]);
+    assert_eq!(metered(&bounced), metered(&sound));
+    let pulses = figures["pulses"].as_u64().expect("a number");
+    let bounces = figures["injected"]["bounces"].as_u64().expect("a number");
+    assert!(bounces > pulses / 5, "{bounces} bounces at {pulses} pulses");
+    let note =
+        format!("closed {} times: {pulses} were counted as pulses, {bounces} tallied as bounce", pulses + bounces);
+    assert!(bounced["notes"].to_string().contains(&note), "{note} in {}", bounced["notes"]);
+    assert!(bounced["alarms"].to_string().contains("meter-noisy"), "{}", bounced["alarms"]);
+    assert!(!sound["alarms"].to_string().contains("meter-noisy"));
+    // The host's own judge, which shares nothing with the logic's, finds the same pulses.
+    let described = done(here.path(), &["demand", "--describe", "use.csv", "--json"]);
+    let described: serde_json::Value = serde_json::from_str(&described).expect("JSON");
+    assert_eq!(
+        (&described["pulses"], &described["contact"]["bounces"]),
+        (&figures["pulses"], &figures["injected"]["bounces"])
+    );
+}
+
+/// W1: a leak raises `unbroken-flow`, and only the leak does.
+#[test]
+fn w1_an_injected_leak_raises_unbroken_flow() {
+    let here = tempfile::tempdir().expect("a folder");
+    let (_, sound) = replayed(here.path(), &[]);
+    let (figures, leaking) = replayed(here.path(), &["--inject", "leak=0.8 L/min"]);
+    assert!(leaking["alarms"].to_string().contains("unbroken-flow"), "{}", leaking["alarms"]);
+    assert!(!sound["alarms"].to_string().contains("unbroken-flow"));
+    assert_eq!(figures["injected"]["leak_pulses"], 5 * 1_152, "five days of 0.8 L/min");
+    assert!(figures["suspicious"].to_string().contains("without a pause"));
+}
+
+/// M1, S5: a gap in the record is not water: what was recorded is metered, and nothing is made up for the rest.
+#[test]
+fn m1_a_gap_is_not_water() {
+    let here = tempfile::tempdir().expect("a folder");
+    let (whole, _) = replayed(here.path(), &[]);
+    let (figures, gappy) = replayed(here.path(), &["--inject", "gaps=25%"]);
+    let number = |value: &serde_json::Value| value.as_u64().expect("a number");
+    let lost = number(&figures["injected"]["lost_pulses"]);
+    assert!(lost > number(&whole["pulses"]) / 10, "{lost}");
+    assert_eq!(number(&figures["pulses"]) + lost, number(&whole["pulses"]));
+    assert!(
+        metered(&gappy).trim_matches('"').starts_with(&format!("{}", number(&figures["pulses"]))),
+        "{}",
+        metered(&gappy)
+    );
+    let figures = figures["longest_silence"]["lasts_s"].as_f64().expect("a length");
+    assert!(figures >= 3_600.0);
+}
+
+/// What is told of a recording, at 80 columns.
+#[test]
+fn a_recording_is_described() {
+    let here = tempfile::tempdir().expect("a folder");
+    done(here.path(), &["demand", "school", "--days", "14", "--meter", "10 L", "-o", "school.csv.zst"]);
+    let shown = done(here.path(), &["demand", "--describe", "school.csv.zst"]);
+    for words in ["14 d from 2027-03-01 00:00", "by hour of the day", "by weekday", "02:00 to 05:00", "longest silence"]
+    {
+        assert!(shown.contains(words), "{words} in\n{shown}");
+    }
+    assert!(shown.lines().all(|line| line.chars().count() <= 80), "{shown}");
+    assert!(!shown.contains("written"));
+}
+
+/// M1: a foreign log becomes a recording that a replay takes; what it does not say is asked for, nothing is written.
+#[test]
+fn a_foreign_log_becomes_a_recording() {
+    let here = tempfile::tempdir().expect("a folder");
+    let log = "When,Total\n01/03/2027 06:00,100.5\n01/03/2027 06:10,130.5\n01/03/2027 07:00,190.5\n";
+    std::fs::write(here.path().join("log.csv"), log).expect("a file");
+    let asked = bedkeeper(here.path(), &["demand", "--from", "log.csv", "-o", "out.csv"]);
+    assert_eq!(asked.status.code(), Some(2));
+    assert!(text(&asked.stderr).contains("--time-as") && text(&asked.stderr).contains("`When`, `Total`"));
+    assert!(!here.path().join("out.csv").exists());
+    let args = ["demand", "--from", "log.csv", "--time", "when", "--time-as", "%d/%m/%Y %H:%M", "--value", "total"];
+    let more = ["--value-as", "total L", "--meter", "10 L", "-o", "out.csv"];
+    done(here.path(), &[&args[..], &more].concat());
+    let written = std::fs::read_to_string(here.path().join("out.csv")).expect("written");
+    assert!(written.contains("# t_s = seconds since 2027-03-01 06:00:00"), "{written}");
+    assert!(written.ends_with("t_s,pulses\n200.000,1\n400.000,1\n600.000,1\n1100.000,1\n1600.000,1\n2100.000,1\n2600.000,1\n3100.000,1\n3600.000,1\n"), "{written}");
+    // A dump that was written reads back as the same pulses.
+    done(here.path(), &["demand", "--from", "out.csv", "-o", "out.vcd.gz"]);
+    done(here.path(), &["demand", "--from", "out.vcd.gz", "--meter", "10 L", "-o", "back.csv"]);
+    assert_eq!(pulses(&here.path().join("back.csv")), 9);
+}

@@ -1,4 +1,5 @@
 //! Whole-system tests of bedkeeper; see `tests/` for them and `scenarios/` for the rehearsals that they run.
 
 pub mod breakages;
+pub mod random_sites;
 pub mod stacks;

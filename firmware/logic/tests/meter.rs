@@ -482,3 +482,30 @@ fn m4_excess_flow_is_counted_and_raised() {
     }
     assert!(!meter.is_excessive(t(2_000), settings.meter_settings()));
 }
+
+/// M4: a contact chatters before a closure, within it and after it: each time one pulse, the rest is bounce.
+#[test]
+fn m4_chatter_on_either_side_of_a_closure_is_one_pulse() {
+    let (settings, mut meter) = (contact_settings(), Meter::default());
+    let mut pulses = 0;
+    for (ms, closed) in [
+        // Before: 2 ms, a gap of 3 ms, then 40 ms.
+        (100, true),
+        (102, false),
+        (105, true),
+        (145, false),
+        // After: 40 ms, then 2 ms.
+        (1_000, true),
+        (1_040, false),
+        (1_043, true),
+        (1_045, false),
+        // Within: 20 ms, a gap of 4 ms, 20 ms.
+        (2_000, true),
+        (2_020, false),
+        (2_024, true),
+        (2_044, false),
+    ] {
+        pulses += meter.contact(t(ms), closed, settings.meter_settings());
+    }
+    assert_eq!((pulses, meter.bounced()), (3, 3));
+}

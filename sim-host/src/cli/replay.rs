@@ -247,6 +247,15 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
 
     let mut evidence = gatherer.into_evidence();
     evidence.violations = checker.into_violations();
+    let contacts = world.contact_tally;
+    if contacts.closures > 0 {
+        evidence.notes.push(format!(
+            "The meter's contact closed {} times: {} were counted as pulses, {} tallied as bounce.",
+            contacts.closures,
+            contacts.counted,
+            contacts.closures.saturating_sub(contacts.counted)
+        ));
+    }
     evidence.next_expected = next_expected(&world, &evidence, args.units.map_or(site.units, Units::system));
     evidence.notes.extend(few_plates(&site, &evidence));
     if let Some(out) = begin(csv)? {

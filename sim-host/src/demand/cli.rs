@@ -1,4 +1,4 @@
-//! `bedkeeper demand`: makes recordings.
+//! `bedkeeper demand`: makes, converts, describes and spoils recordings.
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -7,63 +7,91 @@ use std::process::ExitCode;
 use clap::Args;
 use jiff::civil::DateTime;
 
+use super::convert::{self, Foreign};
+use super::inject::{Bouncer, Faults, Upstream};
+use super::judge::{Closures, Judge, Sound};
 use super::output::Target;
 use super::show::{self, Layout};
 use super::{Demand, Facts, PerfectMeter, Profile, Size, Statistics, Summary, since_midnight_ms, weekday};
 use crate::cli::{EXIT_BAD_INPUT, Style, print};
 use crate::quantity::{self, PulseVolume};
-use crate::recording::Entry;
+use crate::recording::{Entry, Pulses, Recording};
 
 const DAY_MS: u64 = 86_400_000;
+/// A Monday.
+const DEFAULT_START: &str = "2027-03-01T00:00";
 
-/// Make a recording of water use from a profile
+/// Make a recording of water use, convert one, describe one, or spoil one
 ///
 /// PROFILE is one of household, apartments, hotel, laundry, restaurant, school, boiler-make-up, constant, leak. Draws
 /// begin at random moments, denser at the hours and on the days at which water is used; the same seed gives the same
 /// bytes everywhere. The profiles are invented for rehearsal: nothing in them was measured.
+///
+/// In place of a profile, --from takes a recording or a foreign file (value change dump, or CSV with any columns:
+/// --time, --time-as, --value and --value-as say what stands where), and --describe says what is in one.
 ///
 /// Without -o nothing is written: the figures show what would be. A name ending in .gz or .zst is packed, one with .vcd
 /// is a value change dump, anything else is CSV (`t_s,pulses`).
 ///
 /// Examples:
 ///   bedkeeper demand hotel --rooms 60 --days 28 --seed 7 --meter "10 L" -o hotel.csv.gz
-///   bedkeeper demand household --people 3 --meter "1 gal" -o house.csv
-///   bedkeeper demand laundry --per-day "9 m3" --json
+///   bedkeeper demand household --people 3 --inject "bounce=3%,gaps=2%,leak=0.8 L/min" -o faulty.csv
+///   bedkeeper demand --describe pulses.csv.gz
+///   bedkeeper demand --from log.csv --time When --time-as "%d/%m/%Y %H:%M" --value Litres --value-as "L per interval" \
+///     --meter "10 L" -o pulses.csv
 ///
 /// Exit code 0: done. 2: bad input.
 #[derive(Debug, Args)]
 #[command(verbatim_doc_comment)]
+#[group(id = "source", required = true, multiple = false, args = ["profile", "from", "describe"])]
 pub struct DemandArgs {
     /// How water is used
     #[arg(value_enum, hide_possible_values = true)]
-    profile: Profile,
+    profile: Option<Profile>,
+    /// Convert this file; `-` for standard input
+    #[arg(long, value_name = "FILE")]
+    from: Option<PathBuf>,
+    /// Say what is in this recording, with pictures of its day and week
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["output", "inject"])]
+    describe: Option<PathBuf>,
     /// Where the recording goes; `-` for standard output, and the figures then go to standard error
     #[arg(long, short, value_name = "FILE")]
     output: Option<PathBuf>,
     /// Replace the file if it is there
     #[arg(long)]
     force: bool,
-    /// How many days
+    /// Faults: "bounce=3%", "gaps=2%" (of the hours), "leak=0.8 L/min" (from the second day on), with commas between
+    #[arg(long, value_name = "FAULTS")]
+    inject: Option<String>,
+    /// How many days of a profile
     #[arg(long, default_value_t = 14, value_parser = clap::value_parser!(u32).range(1..=36_500))]
     days: u32,
     /// The same seed gives the same recording
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// The meter's pulse: "10 L", "100 pulses/L", "1 gal"
-    #[arg(long, default_value = "1 L", value_name = "PULSE")]
-    meter: String,
-    /// Local time at which it starts; a Monday where nothing is said
-    #[arg(long, default_value = "2027-03-01T00:00", value_name = "YYYY-MM-DDTHH:MM")]
-    start: DateTime,
+    /// The meter's pulse: "10 L", "100 pulses/L", "1 gal" [a profile's: 1 L; a file's: what it says]
+    #[arg(long, value_name = "PULSE")]
+    meter: Option<String>,
+    /// Local time at which it starts [a profile: 2027-03-01T00:00, a Monday; a file: what it says]
+    #[arg(long, value_name = "YYYY-MM-DDTHH:MM")]
+    start: Option<DateTime>,
     /// Size: mean water of a day ("5 m3", "1300 gal")
-    #[arg(long, value_name = "VOLUME", group = "size")]
+    #[arg(long, value_name = "VOLUME", group = "size", requires = "profile")]
     per_day: Option<String>,
     /// Size: people who live, eat or learn there
-    #[arg(long, group = "size")]
+    #[arg(long, group = "size", requires = "profile")]
     people: Option<u32>,
     /// Size: rooms of a hotel
-    #[arg(long, group = "size")]
+    #[arg(long, group = "size", requires = "profile")]
     rooms: Option<u32>,
+    /// A bare contact in a file: a shorter closure is bounce
+    #[arg(long, value_name = "TIME", default_value = "10 ms")]
+    closed_at_least: String,
+    /// A bare contact in a file: a shorter gap is bounce
+    #[arg(long, value_name = "TIME", default_value = "10 ms")]
+    open_at_least: String,
+    #[command(flatten)]
+    foreign: Foreign,
     /// Print the figures as JSON
     #[arg(long)]
     json: bool,
@@ -80,70 +108,234 @@ pub fn run(args: &DemandArgs, style: &Style) -> ExitCode {
     }
 }
 
-fn pulse(text: &str) -> Result<PulseVolume, String> {
-    quantity::parse_pulse_volume(text).map_err(|error| format!("--meter: {error}"))
+/// Rows on their way, and what is known of them.
+struct Source {
+    rows: Box<dyn Iterator<Item = Result<Pulses, String>>>,
+    /// What was done with bare contacts, once the rows are read.
+    closures: std::rc::Rc<std::cell::Cell<Closures>>,
+    heading: String,
+    comments: Vec<String>,
+    /// The pulse's volume, as a number and in words.
+    pulse: Option<(PulseVolume, String)>,
+    start: Option<DateTime>,
+    meters: bool,
+    end_ms: Option<u64>,
 }
 
 fn demand(args: &DemandArgs, style: &Style) -> Result<ExitCode, String> {
-    let meter = pulse(&args.meter)?;
+    let faults = args.inject.as_deref().map(Faults::parse).transpose()?.unwrap_or_default();
+    let file = args.from.as_deref().or(args.describe.as_deref());
+    let source = match (args.profile, file) {
+        (Some(profile), _) => of_profile(args, profile)?,
+        (None, Some(path)) => of_file(args, path)?,
+        (None, None) => return Err("name a profile, --from FILE or --describe FILE".to_owned()),
+    };
+    let bounces = faults.bounce_ppm.map(|ppm| Bouncer::new(ppm, args.seed));
+    let mut comments = source.comments;
+    if let Some(text) = &args.inject {
+        comments.push(format!("made faulty on purpose: {text}, seed {}", args.seed));
+    }
+    let facts = Facts {
+        comments,
+        pulse: source.pulse.as_ref().map(|(_, words)| words.clone()),
+        start: source.start,
+        edges: bounces.is_some(),
+        meters: source.meters,
+    };
+    let pulse = source.pulse.map(|(pulse, _)| pulse);
+    let mut target = args.output.as_deref().map(|path| Target::open(path, args.force, &facts)).transpose()?;
+    let mut statistics = Statistics::new(pulse, source.start);
+    let mut rows = Upstream::new(source.rows, faults, pulse, args.seed, source.end_ms)?;
+    let mut bounces = bounces;
+    while let Some(row) = rows.next() {
+        let row = row?;
+        statistics.add(&row);
+        match &mut bounces {
+            Some(bouncer) => {
+                bouncer.take(Some(row))?;
+                write_edges(bouncer, target.as_mut())?;
+            }
+            None => target.as_mut().map_or(Ok(()), |target| target.write(&Entry::Pulses(row)))?,
+        }
+    }
+    if let Some(bouncer) = &mut bounces {
+        bouncer.take(None)?;
+        write_edges(bouncer, target.as_mut())?;
+    }
+    let to_stdout = target.as_ref().is_some_and(Target::is_stdout);
+    target.map_or(Ok(()), Target::finish)?;
+    let mut summary = statistics.finish(source.end_ms);
+    note_contacts(&mut summary, source.closures.get());
+    let mut done = rows.done();
+    if let Some(bouncer) = &bounces {
+        (done.bounced_pulses, done.bounces) = (bouncer.done().bounced_pulses, bouncer.done().bounces);
+    }
+    if args.inject.is_some() {
+        summary.injected = Some(done);
+    }
+    let layout = if args.describe.is_some() { Layout::whole(style) } else { Layout::brief(style) };
+    report(&source.heading, &summary, args, to_stdout, &layout)
+}
+
+fn write_edges(bouncer: &mut Bouncer, target: Option<&mut Target>) -> Result<(), String> {
+    let Some(target) = target else {
+        while bouncer.next_edge().is_some() {}
+        return Ok(());
+    };
+    while let Some(edge) = bouncer.next_edge() {
+        target.write(&edge)?;
+    }
+    Ok(())
+}
+
+fn note_contacts(summary: &mut Summary, closures: Closures) {
+    let Some((least, most)) = closures.widths_us else { return };
+    summary.contact = Some(closures);
+    if closures.bounces > 0 {
+        summary.suspicious.push(format!(
+            "{} of {} closures are bounce: too short, or too soon after the one before (closures last {} to {} ms)",
+            closures.bounces,
+            closures.all,
+            least as f64 / 1e3,
+            most as f64 / 1e3
+        ));
+    }
+}
+
+fn meter(text: &str) -> Result<(PulseVolume, String), String> {
+    let pulse = quantity::parse_pulse_volume(text).map_err(|error| format!("--meter: {error}"))?;
+    Ok((pulse, text.trim().to_owned()))
+}
+
+fn of_profile(args: &DemandArgs, profile: Profile) -> Result<Source, String> {
+    let (pulse, words) = meter(args.meter.as_deref().unwrap_or("1 L"))?;
+    let start = match args.start {
+        Some(start) => start,
+        None => DEFAULT_START.parse().map_err(|error: jiff::Error| error.to_string())?,
+    };
     let per_day = args.per_day.as_deref().map(quantity::parse_volume_nl).transpose();
     let per_day = per_day.map_err(|error| format!("--per-day: {error}"))?;
     let size = Size { ml_a_day: per_day.map(|nl| nl / 1_000_000), people: args.people, rooms: args.rooms };
-    let name = args.profile.slug();
-    let (ml_a_day, sized) = size.of(args.profile).map_err(|why| format!("{name} {why}"))?;
+    let name = profile.slug();
+    let (ml_a_day, sized) = size.of(profile).map_err(|why| format!("{name} {why}"))?;
     let demand = Demand {
-        profile: args.profile,
+        profile,
         ml_a_day,
         seed: args.seed,
         leak: None,
-        since_midnight_ms: since_midnight_ms(args.start),
-        weekday: weekday(args.start),
+        since_midnight_ms: since_midnight_ms(start),
+        weekday: weekday(start),
         until_ms: u64::from(args.days) * DAY_MS,
     };
-    let facts = Facts {
+    let days = format!("{} day{}", args.days, if args.days == 1 { "" } else { "s" });
+    Ok(Source {
+        rows: Box::new(PerfectMeter::new(demand.draws(), pulse).map(Ok)),
+        closures: std::rc::Rc::default(),
+        heading: format!("{name}, {sized}, seed {}", args.seed),
         comments: vec![format!(
-            "invented water use: {name}, {sized}, {} day{}, seed {}; made by bedkeeper demand, nothing was measured",
-            args.days,
-            if args.days == 1 { "" } else { "s" },
+            "invented water use: {name}, {sized}, {days}, seed {}; made by bedkeeper demand, nothing was measured",
             args.seed
         )],
-        pulse: Some(args.meter.trim().to_owned()),
-        start: Some(args.start),
-        ..Facts::default()
+        pulse: Some((pulse, words)),
+        start: Some(start),
+        meters: false,
+        end_ms: Some(demand.until_ms),
+    })
+}
+
+fn of_file(args: &DemandArgs, path: &Path) -> Result<Source, String> {
+    let width = |option: &str, text: &str| {
+        let ms = quantity::parse_duration_ms(text).map_err(|error| format!("{option}: {error}"))?;
+        Ok::<u64, String>(ms.saturating_mul(1_000))
     };
-    let mut target = args.output.as_deref().map(|path| Target::open(path, args.force, &facts)).transpose()?;
-    let mut statistics = Statistics::new(Some(meter), Some(args.start));
-    for pulses in PerfectMeter::new(demand.draws(), meter) {
-        statistics.add(&pulses);
-        if let Some(target) = &mut target {
-            target.write(&Entry::Pulses(pulses))?;
+    let sound = Sound {
+        closed_us: width("--closed-at-least", &args.closed_at_least)?,
+        open_us: width("--open-at-least", &args.open_at_least)?,
+    };
+    let said = args.meter.as_deref().map(meter).transpose()?;
+    let name = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
+    let name = if name == "-" { "standard input".to_owned() } else { name };
+    let closures = std::rc::Rc::new(std::cell::Cell::new(Closures::default()));
+    if convert::is_foreign(path, &args.foreign)? {
+        let converted =
+            convert::open(path, &args.foreign, said.as_ref().map(|(pulse, _)| *pulse), sound, closures.clone())?;
+        return Ok(Source {
+            rows: converted.rows,
+            closures,
+            heading: name.clone(),
+            comments: vec![format!("converted by bedkeeper demand from {name}; {}", converted.remark)],
+            pulse: said,
+            start: args.start.or(converted.start),
+            meters: false,
+            end_ms: None,
+        });
+    }
+    let recording = convert::open_recording(path)?;
+    let header = recording.header().clone();
+    if let (Some((said, _)), Some(told)) = (&said, header.pulse_volume_nl)
+        && *said != told
+    {
+        return Err(format!("--meter says another pulse volume than {name} itself; leave it out"));
+    }
+    let told = header.pulse_volume_nl.map(|pulse| (pulse, convert::pulse_words(pulse)));
+    let mut comments = header.comments;
+    comments.retain(|line| !line.to_lowercase().starts_with("pulse volume") && !line.contains("seconds since "));
+    let meters = recording.names_meters();
+    Ok(Source {
+        rows: Box::new(OwnRows { recording, judge: Judge::new(sound), closures: closures.clone() }),
+        closures,
+        heading: name,
+        comments,
+        pulse: said.or(told),
+        start: args.start.or(header.start),
+        meters,
+        end_ms: None,
+    })
+}
+
+/// Rows of a recording; edges are judged.
+struct OwnRows {
+    recording: Recording,
+    judge: Judge,
+    closures: std::rc::Rc<std::cell::Cell<Closures>>,
+}
+
+impl Iterator for OwnRows {
+    type Item = Result<Pulses, String>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            if let Some(pulse) = self.judge.next_pulse() {
+                return Some(Ok(pulse));
+            }
+            match self.recording.next_entry() {
+                Ok(Some(Entry::Pulses(pulses))) => return Some(Ok(pulses)),
+                Ok(Some(Entry::Edge(edge))) => self.judge.take(&edge),
+                Ok(None) => {
+                    self.closures.set(self.judge.found());
+                    return None;
+                }
+                Err(error) => return Some(Err(error.to_string())),
+            }
         }
     }
-    let to_stdout = target.as_ref().is_some_and(Target::is_stdout);
-    if let Some(target) = target {
-        target.finish()?;
-    }
-    let summary = statistics.finish(Some(demand.until_ms));
-    let heading = format!("{name}, {sized}, seed {}", args.seed);
-    report(&heading, &summary, args.json, args.output.as_deref(), to_stdout, style)
 }
 
 /// Prints the figures, on standard error where the recording took standard output.
 fn report(
     heading: &str,
     summary: &Summary,
-    json: bool,
-    written: Option<&Path>,
+    args: &DemandArgs,
     to_stdout: bool,
-    style: &Style,
+    layout: &Layout<'_>,
 ) -> Result<ExitCode, String> {
-    let mut text = if json {
+    let mut text = if args.json {
         serde_json::to_string_pretty(summary).map_err(|error| error.to_string())? + "\n"
     } else {
-        show::figures(heading, summary, &Layout::brief(style))
+        show::figures(heading, summary, layout)
     };
-    match written {
-        _ if json => {}
+    match &args.output {
+        _ if args.json || args.describe.is_some() => {}
         Some(path) if !to_stdout => {
             let _ = writeln!(text, "written: {}", path.display());
         }
@@ -151,7 +343,7 @@ fn report(
         None => text.push_str("nothing written; -o FILE writes the recording\n"),
     }
     if to_stdout {
-        if style.progress || json {
+        if layout.on_terminal() || args.json {
             eprint!("{text}");
         }
         return Ok(ExitCode::SUCCESS);

@@ -10,7 +10,10 @@
 
 mod chance;
 pub mod cli;
+mod convert;
 mod draws;
+mod inject;
+mod judge;
 mod meter;
 mod output;
 mod profile;
@@ -20,6 +23,8 @@ mod statistics;
 mod write;
 
 pub use draws::{Demand, Draw, Draws, MOST_ML_A_DAY};
+pub use inject::{Bouncer, Done, Faults, Upstream};
+pub use judge::{Closures, Judge, Sound};
 pub use meter::PerfectMeter;
 pub use profile::{Counted, Profile, Shape};
 pub use size::Size;

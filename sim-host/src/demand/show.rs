@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use super::inject::Done;
 use super::statistics::{PUBLISHED_NIGHT_SHARE, Stretch, Summary};
 use crate::cli::Style;
 use crate::quantity::show::duration_brief;
@@ -23,9 +24,13 @@ impl<'s> Layout<'s> {
     }
 
     /// With the pictures of day and week.
-    #[allow(dead_code)]
     pub fn whole(style: &'s Style) -> Self {
         Self { style, pictures: true }
+    }
+
+    /// Whether a person sees standard error.
+    pub fn on_terminal(&self) -> bool {
+        self.style.progress
     }
 }
 
@@ -58,7 +63,7 @@ fn write(out: &mut String, heading: &str, s: &Summary, layout: &Layout<'_>) -> s
         row(
             out,
             "02:00 to 05:00",
-            &format!("{:.1} % of the water; {against} the 4 % published for homes (Mayer 1999)", share * 100.0),
+            &format!("{:.1} %; {against} the 4 % published for homes (Mayer 1999)", share * 100.0),
         )?;
     }
     row(out, "longest flow", &stretch(&s.longest_flow, "without a pause"))?;
@@ -67,6 +72,14 @@ fn write(out: &mut String, heading: &str, s: &Summary, layout: &Layout<'_>) -> s
         let names: Vec<String> =
             s.meters.iter().map(|m| if *m == 0 { "common".to_owned() } else { format!("tank {m}") }).collect();
         row(out, "meters", &names.join(", "))?;
+    }
+    if let Some(c) = s.contact {
+        row(out, "contact", &format!("{} closures, {} of them bounce", grouped(c.all), grouped(c.bounces)))?;
+    }
+    if let Some(done) = s.injected {
+        let Done { bounced_pulses, bounces, lost_pulses, leak_pulses } = done;
+        let [bounced, bounces, lost, leak] = [bounced_pulses, bounces, lost_pulses, leak_pulses].map(grouped);
+        row(out, "injected", &format!("{bounces} bounces at {bounced} pulses; {lost} pulses lost; {leak} of a leak"))?;
     }
     if layout.pictures {
         pictures(out, s, unit, style)?;

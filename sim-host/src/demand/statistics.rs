@@ -3,6 +3,8 @@
 use jiff::civil::DateTime;
 use serde::Serialize;
 
+use super::inject::Done;
+use super::judge::Closures;
 use crate::quantity::PulseVolume;
 use crate::recording::{COMMON_METER, Pulses};
 
@@ -66,6 +68,12 @@ pub struct Summary {
     pub longest_silence: Stretch,
     /// Meters that pulsed; 0 is the common one.
     pub meters: Vec<u8>,
+    /// What bare contacts did, where there are some.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub contact: Option<Closures>,
+    /// What was made faulty on purpose, if anything was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub injected: Option<Done>,
     /// What looks wrong, in words.
     pub suspicious: Vec<String>,
 }
@@ -209,6 +217,8 @@ impl Statistics {
             longest_flow: stretch(self.longest_run_ms),
             longest_silence: stretch(self.longest_silence_ms),
             meters: (0..16).filter(|meter| self.meters & (1 << meter) != 0).collect(),
+            contact: None,
+            injected: None,
             suspicious: Vec::new(),
         };
         summary.suspicious = self.suspicions(&summary);

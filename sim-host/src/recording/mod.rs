@@ -100,6 +100,15 @@ impl Entry {
     }
 }
 
+/// The unpacked bytes of a file that may be no recording; `-` is standard input.
+///
+/// # Errors
+/// A file that cannot be opened.
+pub(crate) fn unpacked(path: &Path) -> Result<Box<dyn Read + Send>, RecordingError> {
+    let opened = Input::open(path).map(|input| input.reader);
+    opened.map_err(|kind| RecordingError::new(&path.display().to_string(), None, kind))
+}
+
 /// A recording being read.
 pub struct Recording {
     file: String,
@@ -166,6 +175,11 @@ impl Recording {
     /// How far reading has come; cheap enough to ask after every row.
     pub fn progress(&self) -> Progress {
         self.input.progress()
+    }
+
+    /// Whether rows name their meter.
+    pub fn names_meters(&self) -> bool {
+        self.columns.name_meters()
     }
 
     /// Whether the rows are edges of a contact in place of pulses.

@@ -60,6 +60,11 @@ impl Columns {
         Ok(Self { time, what, meter: places[METER], count: names.len() })
     }
 
+    /// Whether rows name their meter.
+    pub fn name_meters(&self) -> bool {
+        self.meter.is_some()
+    }
+
     /// Whether the rows are edges of a contact.
     pub fn are_edges(&self) -> bool {
         matches!(self.what, What::Closed(_))
