@@ -38,7 +38,6 @@ pub enum Outcomes {
 struct Drawn {
     text: String,
     arrangement: &'static str,
-    tanks: u32,
     at_hour: bool,
     profile: Profile,
     ml_a_day: u64,
@@ -157,7 +156,7 @@ positions = ["service", "backwash", "brine-draw", "fast-rinse", "brine-refill", 
     );
     let cycles_days = lasts_days * if arrangement == "alternating" { 8.0 } else { 5.0 };
     let days = (cycles_days.ceil() as u64 + 2).clamp(6, 50);
-    Drawn { text, arrangement, tanks, at_hour, profile, ml_a_day: (l_a_day * 1e3) as u64, pulse, days }
+    Drawn { text, arrangement, at_hour, profile, ml_a_day: (l_a_day * 1e3) as u64, pulse, days }
 }
 
 /// Sizes and replays the site of a seed.
@@ -268,6 +267,5 @@ fn replay(site: &Site, drawn: &Drawn, seed: u64) -> Result<(Evidence, f64), Stri
     let mut evidence = gatherer.into_evidence();
     evidence.violations = checker.into_violations();
     let most = statistics.finish(Some(demand.until_ms)).litres_of_a_day.map_or(0.0, |[_, most]| most);
-    let _ = drawn.tanks;
     Ok((evidence, most))
 }

@@ -147,7 +147,7 @@ fn demand(args: &DemandArgs, style: &Style) -> Result<ExitCode, String> {
     let mut statistics = Statistics::new(pulse, source.start);
     let mut rows = Upstream::new(source.rows, faults, pulse, args.seed, source.end_ms)?;
     let mut bounces = bounces;
-    while let Some(row) = rows.next() {
+    for row in rows.by_ref() {
         let row = row?;
         statistics.add(&row);
         match &mut bounces {

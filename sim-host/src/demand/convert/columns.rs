@@ -199,7 +199,7 @@ impl<R: Read> Rows<R> {
                 (self.spread, _) = Spread::new(before_us, at_us, 0, more, 1);
             }
             Kind::Interval(_) | Kind::Register(_) => {
-                let nl = if self.kind == Kind::Register(0) || matches!(self.kind, Kind::Register(_)) {
+                let nl = if matches!(self.kind, Kind::Register(_)) {
                     let total = self.total.replace(amount).unwrap_or(amount);
                     amount.checked_sub(total).ok_or_else(|| backwards(total))?
                 } else {
