@@ -112,14 +112,19 @@ impl Menu {
         let standing = session.faults(tank);
         let mut items: Vec<_> = standing
             .iter()
-            .map(|fault| (format!("mend {fault}"), Choice::Happen(Deed::Mend { valve: WhichValve::Tank(tank), fault: *fault })))
+            .map(|fault| {
+                (format!("mend {fault}"), Choice::Happen(Deed::Mend { valve: WhichValve::Tank(tank), fault: *fault }))
+            })
             .collect();
         let valve = session.world().and_then(|world| world.valves().get(tank.index()));
         for spelling in Fault::SPELLINGS {
             let Ok(fault) = Fault::from_str(spelling) else { continue };
             let can_have = valve.is_some_and(|valve| valve.clone().arm(fault).is_ok());
             if can_have && !standing.contains(&fault) {
-                items.push((spelling.to_owned(), Choice::Happen(Deed::Fault { valve: WhichValve::Tank(tank), fault, lasts_ms: None })));
+                items.push((
+                    spelling.to_owned(),
+                    Choice::Happen(Deed::Fault { valve: WhichValve::Tank(tank), fault, lasts_ms: None }),
+                ));
             }
         }
         Self::new(format!("faults of the valve of {tank}"), items)

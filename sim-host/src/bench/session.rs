@@ -11,8 +11,7 @@ use crate::evidence::Violation;
 use crate::plant::Fault;
 use crate::replay::{Checker, ReplayError, World};
 use crate::scenario::{
-    Days, Deed, Event, Gauges, Rehearsal, Scenario, State, Tap, Timeline, Water, When, event_section,
-    flow_section,
+    Days, Deed, Event, Gauges, Rehearsal, Scenario, State, Tap, Timeline, Water, When, event_section, flow_section,
 };
 
 /// What the session begins with.

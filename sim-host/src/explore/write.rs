@@ -29,9 +29,15 @@ pub(super) fn scenario<const N: usize>(site: &Site, site_path: &str, example: &C
                 happens(&mut events, at, Deed::Contact { contact: *contact, closed, lasts_ms: None });
             }
             Act::Stall(tank) => {
-                happens(&mut events, at, Deed::Fault { valve: WhichValve::Tank(*tank), fault: Fault::MotorStalled, lasts_ms: None });
+                happens(
+                    &mut events,
+                    at,
+                    Deed::Fault { valve: WhichValve::Tank(*tank), fault: Fault::MotorStalled, lasts_ms: None },
+                );
             }
-            Act::Mend(tank) => happens(&mut events, at, Deed::Mend { valve: WhichValve::Tank(*tank), fault: Fault::MotorStalled }),
+            Act::Mend(tank) => {
+                happens(&mut events, at, Deed::Mend { valve: WhichValve::Tank(*tank), fault: Fault::MotorStalled })
+            }
             Act::Turn(tank) => {
                 let fault = Fault::MovedByHand(None);
                 happens(&mut events, at, Deed::Fault { valve: WhichValve::Tank(*tank), fault, lasts_ms: None });
