@@ -57,10 +57,10 @@ fn a_session_at_the_terminal_goes_through_a_fault_and_back() {
         let file = folder.path().join("done.toml");
         let terminal = Terminal::open(width, height, file.to_str().unwrap());
         terminal.shows("paused");
-        // 20 L/min, and the second tank is started by hand.
+        // 20 L/min; once the valves are found the second tank is started by hand.
         terminal.press(&["w", "Down", "Down", "Down", "Down", "Down", "Enter"]);
         terminal.shows("drawn by hand 20 L/min");
-        terminal.press(&["2", "o", "Enter"]);
+        terminal.press(&["Right", "2", "o", "Enter"]);
         terminal.shows("regenerating");
         // Its motor stalls: the first of the faults.
         terminal.press(&["f", "Enter"]);
