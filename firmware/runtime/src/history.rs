@@ -13,8 +13,8 @@ pub const REGENERATIONS: u32 = 64;
 pub const DAYS: u32 = 400;
 /// Bytes of the longest day.
 const DAY_BYTES: u32 = 12;
-/// Room for the longest record with its head and padding.
-const BUFFER: usize = MAX_BYTES + 32;
+/// Room for the longest record with its head and padding, on a flash that is written by up to 256 bytes at a time.
+const BUFFER: usize = (MAX_BYTES + 12).next_multiple_of(256);
 
 /// Where the logs lie.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -12,6 +12,7 @@ const FLASH = 0x10000000;
 const VECTORS = 0x10000100;
 export const SETTINGS = 0x100000;
 export const STORE = 0x110000;
+export const HISTORY = 0x150000;
 // W25Q16JV data sheet, longest times: sector erase 400 ms, page program 3 ms.
 const ERASE = 400 * MS;
 const PROGRAM = 3 * MS;

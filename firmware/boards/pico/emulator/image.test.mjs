@@ -91,6 +91,9 @@ test('Q1, Y1: a whole regeneration', () => {
   assert.deepEqual(steps(board), ['backwash', 'brine-draw', 'slow-rinse', 'fast-rinse', 'brine-refill']);
   assert.equal(board.said('ended')[0].event.ended.outcome, 'complete');
   board.runFor(20 * SECOND);
+  // P7: it stands in the history: a page of flash after the head of the first sector.
+  const page = board.mcu.flash.subarray(b.HISTORY + 256, b.HISTORY + 512);
+  assert.deepEqual([...page.subarray(0, 2)], [0x5a, 0x00]);
   assert.equal(board.cam.closed(), 0, 'the valve is back in service');
   assert.ok(!board.isHigh(b.FORWARD));
   assert.deepEqual(high(board, b.REVERSE), []);

@@ -26,10 +26,13 @@ pub const STORE_OFFSET: u32 = 0x11_0000;
 /// Sectors of the store.
 pub const STORE_SECTORS: u32 = 64;
 
+/// The history of regenerations and days, bytes from the start of flash: address 0x1015_0000, to the end of flash at most.
+pub const HISTORY_OFFSET: u32 = STORE_OFFSET + STORE_SECTORS * SECTOR_BYTES;
+
 const _: () = {
     assert!(SETTINGS_OFFSET >= IMAGE_BYTES && SETTINGS_OFFSET.is_multiple_of(SECTOR_BYTES));
     assert!(KEPT_OFFSET >= SETTINGS_OFFSET + SETTINGS_BYTES && KEPT_OFFSET.is_multiple_of(SECTOR_BYTES));
     assert!(STORE_OFFSET >= KEPT_OFFSET + KEPT_SECTORS * SECTOR_BYTES && STORE_OFFSET.is_multiple_of(SECTOR_BYTES));
-    assert!(STORE_OFFSET + STORE_SECTORS * SECTOR_BYTES <= FLASH_BYTES);
+    assert!(HISTORY_OFFSET < FLASH_BYTES);
     assert!(bedkeeper::image::MAX_BYTES <= SETTINGS_BYTES as usize);
 };
