@@ -27,6 +27,9 @@ pub struct MeterSettings {
     pub(crate) min_closed: Millis,
     pub(crate) min_open: Millis,
     pub(crate) noisy_per_mille: u16,
+    /// Flow in mL/min of one pulse a millisecond, and of three.
+    pub(crate) one_a_ms: u64,
+    pub(crate) three_a_ms: u64,
     /// Pulses of the rated maximum flow are this far apart, in µs so that fast meters are not
     /// rounded into an excess.
     pub(crate) rated_spacing_us: u64,
@@ -53,6 +56,8 @@ impl MeterSettings {
             min_closed: raw.min_closed,
             min_open: raw.min_open,
             noisy_per_mille: raw.noisy_per_mille,
+            one_a_ms: Flow::a_ms(Volume(whole_nl)),
+            three_a_ms: Flow::a_ms(Volume(whole_nl.saturating_mul(3))),
             rated_spacing_us: spacing_us,
             rated_run: Millis(u32::try_from(run_ms).unwrap_or(u32::MAX)),
             excess_silence_ms: (spacing_us / 250).max(1_000),
@@ -310,12 +315,16 @@ impl Meter {
         if pulses == 0 {
             return Flow(0);
         }
+        // The usual case needs no multiplication, and a short division (M6).
+        if pulses == 3 {
+            return Flow::in_ms(settings.three_a_ms, took_ms);
+        }
         Flow::of(Volume(settings.pulse().0.saturating_mul(pulses)), took_ms)
     }
 
     /// The most that can flow after the silence since the last pulse.
     pub(crate) fn flow_by_silence(&self, now: Instant, settings: &MeterSettings) -> Flow {
-        self.last().map_or(Flow(0), |(last, _)| Flow::of(settings.pulse(), elapsed_ms(last, now)))
+        self.last().map_or(Flow(0), |(last, _)| Flow::in_ms(settings.one_a_ms, elapsed_ms(last, now)))
     }
 
     /// The first instant at which [`Meter::flow`] has surely fallen to `limit` if no further pulse

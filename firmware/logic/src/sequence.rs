@@ -551,7 +551,11 @@ impl Regeneration {
         match kind {
             StepKind::Backwash => self.backwashes,
             // What is in the brine tank already is not put in again (C8, P5).
-            StepKind::BrineRefill => self.longest_of(entry, settings) > Millis::ZERO,
+            StepKind::BrineRefill => match entry.end {
+                StepEnd::Contact { .. } => entry.longest() > Millis::ZERO,
+                _ if settings.makes_brine() => self.refill > Volume::ZERO,
+                _ => entry.longest() > Millis::ZERO,
+            },
             _ => true,
         }
     }

@@ -17,6 +17,10 @@ pub const NL_PER_L: u64 = 1_000_000_000;
 /// the smallest places, and what does not fit after all saturates.
 #[must_use]
 pub(crate) fn share(whole: u64, part: u64, of: u64) -> u64 {
+    // The usual case needs no division (M6).
+    if part == of && of > 0 {
+        return whole;
+    }
     let (mut part, mut of) = (part, of);
     while part.checked_mul(whole).is_none() && part > 1 && of > 1 {
         part >>= 1;
@@ -218,6 +222,22 @@ impl Flow {
         let fifty = time_ms.min(LONGEST_MS).wrapping_mul(50);
         let flow = times_three.checked_div(fifty);
         Self(flow.and_then(|f| u32::try_from(f).ok()).unwrap_or(u32::MAX))
+    }
+
+    /// Flow in mL/min, rounded down, of a volume in one millisecond: what [`Flow::in_ms`] divides.
+    #[must_use]
+    pub(crate) fn a_ms(volume: Volume) -> u64 {
+        volume.0.saturating_mul(3) / 50
+    }
+
+    /// As [`Flow::of`] the volume whose [`Flow::a_ms`] this is. What is rounded down twice is rounded down once.
+    #[must_use]
+    pub(crate) fn in_ms(a_ms: u64, time_ms: u64) -> Self {
+        let flow = match (u32::try_from(a_ms), u32::try_from(time_ms)) {
+            (Ok(a_ms), Ok(time_ms)) => a_ms.checked_div(time_ms),
+            _ => a_ms.checked_div(time_ms).and_then(|flow| u32::try_from(flow).ok()),
+        };
+        Self(flow.unwrap_or(u32::MAX))
     }
 
     /// What passes in `time` at this flow: 1 mL/min = 50/3 nL/ms.
@@ -446,6 +466,20 @@ mod tests {
         assert_eq!(Flow(1_000).over(Millis::from_mins(3)), Volume::from_litres(3));
         assert_eq!(Flow(1_000).time_for(Volume::from_litres(1)), 60_000);
         assert_eq!(Flow(0).time_for(Volume(1)), u64::MAX);
+    }
+
+    /// Dividing in two steps is dividing at once, to the last place.
+    #[test]
+    fn flow_in_two_steps_is_flow_at_once() {
+        for nl in [0, 1, 16, 17, 999_999_999, NL_PER_L, 10 * NL_PER_L + 7, 1_000 * NL_PER_L] {
+            for time_ms in [0, 1, 2, 3, 49, 50, 51, 999, 60_000, 86_400_001, u64::from(u32::MAX), 1 << 33] {
+                assert_eq!(
+                    Flow::in_ms(Flow::a_ms(Volume(nl)), time_ms),
+                    Flow::of(Volume(nl), time_ms),
+                    "{nl} {time_ms}"
+                );
+            }
+        }
     }
 
     #[test]

@@ -8,7 +8,6 @@ use crate::duty::{Duty, Tank};
 use crate::journal::Reason;
 use crate::program::StepKind;
 use crate::sequence::{Regeneration, StepRun};
-use crate::settings::scaled_volume;
 use crate::units::{Instant, Millis, TankId, Volume, later};
 
 /// Draws in a row that may fail before a person must look.
@@ -32,13 +31,12 @@ impl<const N: usize> Controller<N> {
     /// tank may want next.
     fn water_wanted(&self) -> Volume {
         let percents = self.tanks.iter().map(|t| self.settings.full_dose_percent(t.regenerations));
-        scaled_volume(self.settings.dose_water(), percents.max().unwrap_or(100))
+        self.settings.water_of_dose(percents.max().unwrap_or(100))
     }
 
     /// The most that may be refilled from the start of one regeneration to that of the next (P5).
     fn refill_cap(&self) -> Volume {
-        let largest = scaled_volume(self.settings.dose_water(), self.settings.dose_after_backwash_percent);
-        scaled_volume(largest, self.settings.brine.refill_cap_percent)
+        self.settings.refill_cap()
     }
 
     /// Water that a refill is to put in now, for so much in all.
@@ -50,7 +48,7 @@ impl<const N: usize> Controller<N> {
     /// once the draw is over.
     pub(super) fn first_refill(&self, dose_percent: u16) -> Volume {
         if self.settings.refills_first() {
-            self.refill_for(scaled_volume(self.settings.dose_water(), dose_percent))
+            self.refill_for(self.settings.water_of_dose(dose_percent))
         } else {
             self.water_wanted()
         }
@@ -61,7 +59,7 @@ impl<const N: usize> Controller<N> {
         let settings = &self.settings;
         settings.stores_brine()
             && !tank.salted
-            && !self.brine.is_enough_for(scaled_volume(settings.dose_water(), self.dose_percent(tank)))
+            && !self.brine.is_enough_for(settings.water_of_dose(self.dose_percent(tank)))
     }
 
     /// The hold of the brine on a waiting tank, with the instant it clears, if known (C7, C8).
@@ -98,6 +96,10 @@ impl<const N: usize> Controller<N> {
     pub(super) fn start_make_up(&mut self, now: Instant, survey: &Survey<N>) -> bool {
         // What another refills comes first; and of what ran in unseen somebody must make sure (P5).
         if self.power.brine_uncertain || self.tanks.iter().any(|t| t.regeneration().is_some()) {
+            return false;
+        }
+        // Too little brine is a hold, so the survey has seen it.
+        if !survey.iter().any(|held| held.holds.contains(Hold::BrineNotReady)) {
             return false;
         }
         let alone = |tank: &Tank, holds: HoldSet| {

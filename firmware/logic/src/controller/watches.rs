@@ -19,6 +19,9 @@ impl<const N: usize> Controller<N> {
     pub(super) fn raise_alarms(&mut self, now: Instant) {
         for alarm in Alarm::ALL {
             let condition = self.condition(*alarm, now);
+            if condition.is_none() && self.watches.is_at_rest(*alarm) {
+                continue;
+            }
             match self.watches.follow(now, *alarm, condition, &self.settings.watch.rules) {
                 Some(Turn::Raised) => self.write(Event::AlarmRaised(*alarm)),
                 Some(Turn::Latched) => self.write(Event::AlarmLatched(*alarm)),

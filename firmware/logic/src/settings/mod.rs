@@ -86,6 +86,10 @@ pub struct Settings {
     makes_brine: bool,
     #[serde(skip_serializing)]
     dose_water: Volume,
+    #[serde(skip_serializing)]
+    largest_dose_water: Volume,
+    #[serde(skip_serializing)]
+    refill_cap: Volume,
 }
 
 impl Deref for Settings {
@@ -174,6 +178,8 @@ impl Settings {
     fn derive(raw: RawSettings) -> Self {
         let meter = MeterSettings::new(&raw.meter);
         let follows_flow = raw.relays.iter().any(|relay| relay.program == RelayProgram::WhileFlow);
+        let dose_water = crate::brine::water_for(raw.salt, raw.brine.salt_per_water_mg_per_l);
+        let largest_dose_water = scaled_volume(dose_water, raw.dose_after_backwash_percent);
         Self {
             loaded_medium: derating::loaded(&raw),
             least_kept_per_mille: derating::least_kept(&raw),
@@ -189,7 +195,9 @@ impl Settings {
             refills_first: refills_first(&raw),
             first_uses: first_uses(&raw),
             makes_brine: raw.salt.0 > 0 && has_step(&raw, StepKind::BrineDraw) && has_step(&raw, StepKind::BrineRefill),
-            dose_water: crate::brine::water_for(raw.salt, raw.brine.salt_per_water_mg_per_l),
+            dose_water,
+            largest_dose_water,
+            refill_cap: scaled_volume(largest_dose_water, raw.brine.refill_cap_percent),
             raw,
         }
     }
@@ -322,8 +330,20 @@ impl Settings {
     /// regeneration makes its own.
     #[must_use]
     pub(crate) fn first_brine(&self) -> Volume {
-        let largest = scaled_volume(self.dose_water, self.dose_after_backwash_percent);
-        if self.stores_brine() { largest } else { Volume::ZERO }
+        if self.stores_brine() { self.largest_dose_water } else { Volume::ZERO }
+    }
+
+    /// The most that may be refilled from the start of one regeneration to that of the next (P5).
+    pub(crate) fn refill_cap(&self) -> Volume {
+        self.refill_cap
+    }
+
+    /// Refill water that makes so many percent of the usual dose; the common ones need no division (M6).
+    pub(crate) fn water_of_dose(&self, percent: u16) -> Volume {
+        if percent == self.dose_after_backwash_percent {
+            return self.largest_dose_water;
+        }
+        scaled_volume(self.dose_water, percent)
     }
 
     /// Refill water that makes the usual dose (Q4).
@@ -378,6 +398,9 @@ pub(crate) fn scaled(length: Millis, percent: u16) -> Millis {
 /// A volume scaled by percent, rounded up.
 #[must_use]
 pub(crate) fn scaled_volume(volume: Volume, percent: u16) -> Volume {
+    if percent == 100 {
+        return volume;
+    }
     let down = share(volume.0, u64::from(percent), 100);
     let exact = share(down, 100, u64::from(percent)) >= volume.0;
     Volume(down.saturating_add(u64::from(!exact && percent > 0)))

@@ -132,6 +132,11 @@ impl Watches {
         self.reported.contains(alarm)
     }
 
+    /// Its condition did not stand, and neither does it: if that is still so there is nothing to follow.
+    pub(crate) fn is_at_rest(&self, alarm: Alarm) -> bool {
+        !self.present.contains(alarm) && !self.active.contains(alarm)
+    }
+
     /// An alarm's condition is so now: `Some` with the tanks it is about, if it stands.
     pub(crate) fn follow(
         &mut self,
@@ -144,7 +149,7 @@ impl Watches {
         let stood = if stands { !self.present.insert(alarm) } else { self.present.remove(alarm) };
         let is_active = self.active.contains(alarm);
         if stands == is_active {
-            self.pending.retain(|p| p.alarm != alarm);
+            self.forget_delay(alarm);
             return condition.and_then(|tanks| self.concern(alarm, tanks));
         }
         if is_active && rules.latching.contains(alarm) {
@@ -182,12 +187,18 @@ impl Watches {
         let since = self.pending.iter().find(|p| p.alarm == alarm).map(|p| p.since.instant());
         let over = delay_ms == 0 || since.is_some_and(|since| elapsed_ms(since, now) >= delay_ms);
         if over {
-            self.pending.retain(|p| p.alarm != alarm);
+            self.forget_delay(alarm);
         } else if since.is_none() {
             // Only alarms with a delay come here, and each of them has a place.
             let _ = self.pending.push(Pending { alarm, since: Packed::new(now) });
         }
         over
+    }
+
+    fn forget_delay(&mut self, alarm: Alarm) {
+        if !self.pending.is_empty() {
+            self.pending.retain(|p| p.alarm != alarm);
+        }
     }
 
     fn entry_mut(&mut self, alarm: Alarm) -> Option<(&mut u32, &mut TankSet)> {
