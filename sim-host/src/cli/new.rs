@@ -83,7 +83,7 @@ pub enum Start {
 /// Runs the verb.
 pub fn run(args: &NewArgs, style: &Style) -> ExitCode {
     match begin(args, style) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(said) => super::print(&said),
         Err(why) => {
             eprintln!("bedkeeper new: {why}");
             ExitCode::from(EXIT_BAD_INPUT)
@@ -91,7 +91,8 @@ pub fn run(args: &NewArgs, style: &Style) -> ExitCode {
     }
 }
 
-fn begin(args: &NewArgs, style: &Style) -> Result<(), String> {
+/// Writes the files; returns what to say of it.
+fn begin(args: &NewArgs, style: &Style) -> Result<String, String> {
     let rehearsal = beginning::rehearsal_beside(&args.file);
     if let Some(there) = [&args.file, &rehearsal].into_iter().find(|file| file.exists() && !args.force) {
         return Err(format!("{} is there already; --force replaces it", there.display()));
@@ -109,10 +110,11 @@ fn begin(args: &NewArgs, style: &Style) -> Result<(), String> {
         std::fs::write(path, text).map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
     }
     let (file, rehearsal) = (args.file.display(), rehearsal.display());
-    println!("written: {file}, and a first rehearsal: {rehearsal}");
-    println!("next: bedkeeper size {file}, which shows where each figure comes from and what does not fit");
-    println!("then: bedkeeper verify {rehearsal}, which runs the plant through three weeks");
-    Ok(())
+    Ok(format!(
+        "written: {file}, and a first rehearsal: {rehearsal}\n\
+         next: bedkeeper size {file}, which shows where each figure comes from and what does not fit\n\
+         then: bedkeeper verify {rehearsal}, which runs the plant through three weeks\n"
+    ))
 }
 
 /// The answers that flags give, by the question's name.

@@ -156,7 +156,7 @@ fn of_recording(site: &Site, recording: &mut Recording, about: String) -> Result
     let start = recording.header().start.unwrap_or(first_monday());
     let (mut gatherer, mut checker, mut hours, world) = observers(site, start, &about)?;
     let world = Replay::new(world, vec![&mut gatherer, &mut checker, &mut hours]).run(recording, |_| {})?;
-    Ok(tell(site, start, &world, gatherer.into_evidence(), checker, &hours, about))
+    Ok(tell(site, start, world.span_ms, gatherer.into_evidence(), checker, &hours, about))
 }
 
 /// Water use of the site's size, from invented draws.
@@ -204,8 +204,8 @@ fn generated(site: &Site) -> Result<Week, WeekError> {
         }
     }
     replay.stop()?;
-    let world = replay.into_world();
-    Ok(tell(site, start, &world, gatherer.into_evidence(), checker, &hours, about))
+    drop(replay);
+    Ok(tell(site, start, end_ms, gatherer.into_evidence(), checker, &hours, about))
 }
 
 /// A day's use, and where that is known from. A site file that does not say gets a third of a tank's capacity.
@@ -244,14 +244,14 @@ fn observers(site: &Site, start: DateTime, about: &str) -> Result<(Gatherer, Che
 fn tell(
     site: &Site,
     start: DateTime,
-    world: &World,
+    span_ms: u64,
     evidence: Evidence,
     checker: Checker,
     hours: &ByHour,
     about: String,
 ) -> Week {
     let to_midnight_ms = to_midnight(start);
-    let whole_days = world.span_ms.saturating_sub(to_midnight_ms) / DAY_MS;
+    let whole_days = span_ms.saturating_sub(to_midnight_ms) / DAY_MS;
     let days = whole_days.clamp(1, 7);
     let from_ms = to_midnight_ms + whole_days.saturating_sub(days) * DAY_MS;
     let to_ms = from_ms + days * DAY_MS;
