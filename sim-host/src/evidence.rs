@@ -10,12 +10,15 @@
 
 mod books;
 mod curve;
+mod daily;
 mod json;
+mod json_daily;
 mod json_plant;
 mod plant;
 
 pub use books::{BrineEvidence, DeliveredHardness, RelayEvidence};
 pub use curve::{Bucket, Curve, DEFAULT_CURVE_CAPACITY};
+pub use daily::{LifeEvidence, MAX_DAYS, ReserveEvidence, UseEvidence};
 pub use json::{json, write_json};
 pub use plant::{PlantBalance, PlantDrain, PlantEvidence, PlantPressures, PlantSalt, PlantTank, RegenerationWater};
 
@@ -65,6 +68,10 @@ pub struct Evidence {
     pub relays: Vec<RelayEvidence>,
     /// The brine tanks whose account is kept, at the end.
     pub brine: Vec<BrineEvidence>,
+    /// Use by the day, and the forecast that it led to.
+    pub daily_use: UseEvidence,
+    /// What valves and relays have done.
+    pub lives: LifeEvidence,
     /// The alarms, in order of their onset.
     pub alarms: Vec<AlarmEvidence>,
     /// Alarms that were raised and returned but are not among `alarms`, because there were too many.
@@ -249,6 +256,8 @@ pub struct RegenerationEvidence {
     pub salt_mg: u64,
     /// Water sent to the drain, nL.
     pub drain_nl: u128,
+    /// What was kept back of each tank when it began.
+    pub reserve: Option<Box<ReserveEvidence>>,
     /// What it did to the bed, where the plant's physics is modelled.
     pub water: Option<Box<RegenerationWater>>,
 }

@@ -6,6 +6,8 @@ mod two_tanks;
 use std::io::Cursor;
 
 use bedkeeper::program::StepKind;
+use bedkeeper::reserve::Lesson;
+use bedkeeper::settings::{RawLearned, Reserve};
 use bedkeeper::{RawSettings, Settings};
 use bedkeeper_sim::evidence::{Evidence, Outcome};
 use bedkeeper_sim::recording::Recording;
@@ -46,4 +48,34 @@ fn a2_the_apartments_take_turns() {
     assert_eq!(e.water.metered_nl, 7_283 * 10_000_000_000);
     assert!(e.water.balances());
     assert_eq!(e.alarms, []);
+}
+
+/// R1, R2, P7: evidence tells each day's use, the reserve at each start and what it rests on, and what valves have done.
+#[test]
+fn r1_evidence_tells_use_forecast_and_counters() {
+    let mut raw = two_tanks::settings();
+    raw.reserve = Reserve::Learned(RawLearned::usual());
+    let e = replay(raw, APARTMENTS);
+    assert_eq!(e.violations, []);
+    let days = &e.daily_use.days;
+    assert!((13..=15).contains(&days.len()), "{days:?}");
+    assert_eq!(days[0].lesson, Lesson::NoClock, "it began before the recording");
+    assert!(days[1..].iter().all(|day| day.lesson == Lesson::Learned && day.litres > 1_000));
+    let learned: u32 = e.daily_use.habits.iter().map(|habit| u32::from(habit.days)).sum();
+    assert_eq!(learned as usize, days.len() - 1);
+    let bases: Vec<_> = e.regenerations.iter().map(|r| r.reserve.as_ref().unwrap().basis).collect();
+    assert!(bases.contains(&"too-few-days") && bases.ends_with(&["forecast"]), "{bases:?}");
+    let last = e.regenerations.last().and_then(|r| r.reserve.as_ref()).unwrap();
+    assert!(last.kept_nl > 0 && last.expected_nl >= last.kept_nl, "{last:?}");
+    let complete = |tank| e.regenerations.iter().filter(|r| r.tank == tank && r.outcome == Outcome::Complete).count();
+    for (valve, tank) in e.lives.valves.iter().zip(1..) {
+        assert_eq!(valve.regenerations as usize, complete(tank));
+        assert!(valve.moves as usize >= 6 * complete(tank) && valve.driven_s > 0, "{valve:?}");
+    }
+    let json: serde_json::Value = serde_json::from_str(&bedkeeper_sim::evidence::json(&e).unwrap()).unwrap();
+    assert_eq!(json["daily_use"]["days"].as_array().unwrap().len(), days.len());
+    assert_eq!(json["daily_use"]["forecast"][0]["weekday"], "monday");
+    assert_eq!(json["regenerations"][0]["reserve"]["basis"], bases[0]);
+    assert_eq!(json["counters"]["valves"][1]["tank"], 2);
+    assert_eq!(json["counters"]["relays"].as_array().unwrap().len(), 4);
 }

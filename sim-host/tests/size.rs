@@ -274,3 +274,26 @@ fn steps_are_the_programs() {
     assert!((step.minutes - 40.0).abs() < 1e-9 && (step.gal() - 400.0).abs() < 0.01);
     assert_eq!(inputs.step(StepKind::Settle), None);
 }
+
+/// R1: a learned reserve is reckoned as the day and the regeneration that it will cover, not as nothing; a ceiling below
+/// that is told, and without a stated use it is the share that is kept back until seven days are known.
+#[test]
+fn r1_a_learned_reserve_is_reckoned() {
+    let learned = |more: &[(&str, &str)]| {
+        let mut changes = vec![("reserve.keep", "\"learned\""), ("start.when", "\"at-hour\"")];
+        changes.extend(more);
+        let source = changes.iter().fold(WORKED.to_owned(), |source, (key, value)| with(&source, key, value));
+        reckon(&source, &WhatIf::default())
+    };
+    let (inputs, all) = learned(&[]);
+    let day = inputs.use_gal_day.expect("the worked example states its use");
+    let share = 1.0 / f64::from(inputs.tanks);
+    assert!(inputs.reserve_gal > day * share, "{} of {day}", inputs.reserve_gal);
+    assert!((of(&all, "reserve").value - inputs.reserve_gal).abs() < 1e-9);
+    let warned = |inputs: &Inputs, all: &[Figure]| {
+        findings(inputs, all).iter().any(|finding| finding.id == "reserve-below-a-day")
+    };
+    assert!(!warned(&inputs, &all));
+    let (low, all) = learned(&[("reserve.ceiling", "\"1 %\"")]);
+    assert!((low.reserve_gal - 0.01 * 32_000.0).abs() < 1.0 && warned(&low, &all), "{}", low.reserve_gal);
+}

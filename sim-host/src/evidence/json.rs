@@ -1,6 +1,7 @@
 //! The stable JSON form of the evidence. Keys are added, never renamed.
 
 use super::books;
+use super::json_daily::{Counters, Reserve, Use};
 use super::json_plant::{Plant, RegenerationPlant};
 use super::{AlarmEvidence, DutyInterval, Evidence, HoldInterval, NextExpected, Outcome, RegenerationEvidence};
 use jiff::civil::DateTime;
@@ -104,6 +105,10 @@ struct Document<'a> {
     tanks: Each<'a, Tank<'a>>,
     next_expected: Each<'a, Next<'a>>,
     notes: &'a [String],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    daily_use: Option<Use>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    counters: Option<Counters>,
 }
 
 #[derive(Serialize)]
@@ -130,6 +135,8 @@ struct Regeneration<'a> {
     holds: Each<'a, Hold>,
     salt_kg: Fixed,
     drain_water_l: Fixed,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reserve: Option<Reserve>,
     #[serde(skip_serializing_if = "Option::is_none")]
     water: Option<RegenerationPlant>,
 }
@@ -230,6 +237,8 @@ impl<'a> From<&'a Evidence> for Document<'a> {
             })),
             next_expected: Each::of(evidence.next_expected.iter().map(Next::from)),
             notes: &evidence.notes,
+            daily_use: Use::of(&evidence.daily_use),
+            counters: Counters::of(&evidence.lives),
         }
     }
 }
@@ -254,6 +263,7 @@ impl<'a> Regeneration<'a> {
             holds: Each::of(regeneration.holds_before.iter().map(move |hold| Hold::new(hold, start))),
             salt_kg: kilograms(regeneration.salt_mg),
             drain_water_l: litres(regeneration.drain_nl),
+            reserve: regeneration.reserve.as_deref().map(Reserve::from),
             water: regeneration.water.as_deref().map(RegenerationPlant::from),
         }
     }
@@ -336,6 +346,7 @@ mod tests {
             holds_before: Box::new([hold]),
             salt_mg: 6_800_001,
             drain_nl: 250_000_000_000,
+            reserve: None,
             water: None,
         };
         Evidence {
@@ -394,6 +405,8 @@ mod tests {
                 times: 2,
                 on_ms: 4_000,
             }],
+            daily_use: UseEvidence::default(),
+            lives: LifeEvidence::default(),
             brine: vec![BrineEvidence {
                 number: 1,
                 water_nl: 22_801_753_373,

@@ -1,5 +1,6 @@
 //! Gathers the evidence of a replay: intervals, regenerations, alarms, curves.
 
+use bedkeeper::calendar::Civil;
 use bedkeeper::demand::{Cause, CauseSet, HoldSet};
 use bedkeeper::journal::{Event, Record};
 use bedkeeper::operator::{Action, AlarmAction};
@@ -12,8 +13,9 @@ mod books;
 
 use super::{Observer, World, replay_ms};
 use crate::evidence::{
-    self, AlarmEvidence, Arrangement, Curve, DEFAULT_CURVE_CAPACITY, DutyInterval, Evidence, HoldInterval, Outcome,
-    PlantEvidence, RegenerationEvidence, StepEvidence, TankEvidence, WaterAccount,
+    self, AlarmEvidence, Arrangement, Curve, DEFAULT_CURVE_CAPACITY, DutyInterval, Evidence, HoldInterval,
+    LifeEvidence, Outcome, PlantEvidence, RegenerationEvidence, ReserveEvidence, StepEvidence, TankEvidence,
+    WaterAccount,
 };
 use crate::recording::Pulses;
 use crate::wording;
@@ -178,7 +180,7 @@ impl Gatherer {
         holds
     }
 
-    fn started(&mut self, at_ms: u64, tank: TankId, leading: Cause, causes: CauseSet, asked_ms: u64) {
+    fn started(&mut self, at_ms: u64, tank: TankId, leading: Cause, causes: CauseSet, asked_ms: u64, world: &World) {
         let holds_before = self.close_holds(at_ms, tank);
         let Some(state) = self.tanks.get_mut(tank.index()) else { return };
         state.duties = 0;
@@ -190,6 +192,7 @@ impl Gatherer {
             asked_ms,
             start_ms: at_ms,
             holds_before,
+            reserve: Some(Box::new(reserve_of(world))),
             ..RegenerationEvidence::default()
         });
     }
@@ -285,7 +288,7 @@ impl Observer for Gatherer {
             }
             Event::Held { tank, holds } => self.held(at_ms, tank, holds, world),
             Event::Started { tank, leading, causes, asked_at } => {
-                self.started(at_ms, tank, leading, causes, replay_ms(asked_at));
+                self.started(at_ms, tank, leading, causes, replay_ms(asked_at), world);
             }
             Event::StepStarted { tank, step } => {
                 if let Some(state) = self.tanks.get_mut(tank.index()).filter(|s| s.regeneration.is_some()) {
@@ -322,6 +325,7 @@ impl Observer for Gatherer {
                     self.evidence.regenerations.push(r);
                 }
             }
+            Event::DayEnded(day) => self.evidence.daily_use.note(day),
             Event::PurgeEnded { drained, .. } => self.evidence.drain_water_nl += u128::from(drained.nl()),
             Event::AlarmRaised(alarm) => self.alarm_raised(at_ms, alarm),
             Event::AlarmCleared(alarm) => self.alarm_ended(at_ms, alarm),
@@ -359,6 +363,8 @@ impl Observer for Gatherer {
     fn end(&mut self, world: &World) -> std::io::Result<()> {
         self.sample(world);
         self.evidence.span_ms = world.span_ms;
+        self.evidence.daily_use.habits = world.controller.forecast().habits().to_vec();
+        self.evidence.lives = lives_of(world);
         let accounts = world.controller.accounts();
         self.evidence.water = WaterAccount {
             metered_nl: accounts.metered.0,
@@ -393,6 +399,37 @@ impl Observer for Gatherer {
     }
 }
 
+/// What is kept back of each tank now.
+fn reserve_of(world: &World) -> ReserveEvidence {
+    let now = world.controller.reserve_in_force();
+    let text = |civil: Civil| {
+        let minute = civil.0 / 60_000 % 1_440;
+        format!(
+            "{}T{:02}:{:02}",
+            wording::date_text(u16::try_from(civil.day()).unwrap_or(u16::MAX)),
+            minute / 60,
+            minute % 60
+        )
+    };
+    ReserveEvidence {
+        kept_nl: now.kept.nl(),
+        basis: now.basis.slug(),
+        expected_nl: now.expected.nl(),
+        covers: now.covers.map(|(from, until)| [text(from), text(until)]),
+    }
+}
+
+/// What valves and relays have done so far.
+fn lives_of(world: &World) -> LifeEvidence {
+    let lives = world.controller.lives();
+    let has_shared = world.controller.settings().sharing.shared_valve.is_some();
+    LifeEvidence {
+        valves: lives.valves().to_vec(),
+        shared_valve: has_shared.then(|| *lives.shared_valve()),
+        relays: lives.relays().to_vec(),
+    }
+}
+
 /// A moment of the replay as people write it.
 #[must_use]
 pub fn moment(world: &World, at_ms: u64) -> String {
@@ -403,7 +440,6 @@ pub fn moment(world: &World, at_ms: u64) -> String {
 mod tests {
     use super::*;
     use crate::replay::ValveTimes;
-    use bedkeeper::calendar::Civil;
     use bedkeeper::demand::Hold;
     use bedkeeper::duty::DutyKind;
     use bedkeeper::journal::Reason;

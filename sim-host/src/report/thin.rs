@@ -56,6 +56,8 @@ pub fn thinned(evidence: &Evidence) -> Option<Thinned> {
         regenerations: all[..first].iter().chain(&all[all.len() - last..]).cloned().collect(),
         relays: evidence.relays.clone(),
         brine: evidence.brine.clone(),
+        daily_use: evidence.daily_use.clone(),
+        lives: evidence.lives.clone(),
         alarms: evidence.alarms.clone(),
         alarms_left_out: evidence.alarms_left_out,
         violations: evidence.violations.clone(),

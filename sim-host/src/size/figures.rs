@@ -143,8 +143,15 @@ fn capacity(i: &Inputs, all: &mut Vec<Figure>) {
     let f = format!("{:.0} gr / {:.2} gr/gal - {:.0} gal of reserve", i.capacity_gr, i.loaded_gpg, i.reserve_gal);
     let name = ("volume_between_regenerations", "volume between regenerations");
     push(all, name, (i.between_gal(), "gal"), f, DERIVED, ANY);
-    let f = "as the settings keep it back".to_owned();
-    push(all, ("reserve", "reserve of a tank"), (i.reserve_gal, "gal"), f, "the site's own figure", ANY);
+    let (f, source) = if i.reserve_learned {
+        (
+            "learned by the weekday: a day and a regeneration of the stated use, besides its deviations, or a share of capacity until seven days are known",
+            DERIVED,
+        )
+    } else {
+        ("as the settings keep it back", "the site's own figure")
+    };
+    push(all, ("reserve", "reserve of a tank"), (i.reserve_gal, "gal"), f.to_owned(), source, ANY);
     let per_lb = i.capacity_gr / i.salt_lb;
     let f = format!("{:.0} gr / {:.2} lb; at the utmost {STOICHIOMETRIC_GR_PER_LB:.0} gr/lb", i.capacity_gr, i.salt_lb);
     let source =

@@ -1,7 +1,7 @@
 //! What sizing reckons with: a site's figures as plain numbers in the units of the trade's formulas.
 
 use bedkeeper::program::StepKind;
-use bedkeeper::settings::{Arrangement, Medium, RawDrive, RawSettings, Reserve, StartRule};
+use bedkeeper::settings::{Arrangement, Medium, RawDrive, RawLearned, RawSettings, Reserve, StartRule};
 use bedkeeper::units::Hardness;
 
 use crate::bed::cycle::{CycleSpec, Regeneration};
@@ -66,6 +66,8 @@ pub struct Inputs {
     pub brine_percent: f64,
     /// Reserve, gal per tank.
     pub reserve_gal: f64,
+    /// The reserve follows use by the weekday.
+    pub reserve_learned: bool,
     /// Whether a start waits for the regeneration hour.
     pub at_hour: bool,
     /// Steps of the program by kind, with a length.
@@ -158,7 +160,7 @@ impl Inputs {
             None => 0.0,
         };
         let rated_gpm = gpm(raw.meter.rated_max.0);
-        Ok(Self {
+        let mut inputs = Self {
             arrangement: raw.arrangement,
             tanks: u32::from(raw.tanks),
             hardness_gpg,
@@ -197,7 +199,25 @@ impl Inputs {
             valve_psi: f64::from(process.valve_loss_pa) / PA_PER_PSI,
             salt_storage_lb: f64::from(process.salt_storage_g) / G_PER_LB,
             timed_valves: matches!(raw.drive, RawDrive::Timed { .. } | RawDrive::PilotArray { contact: false, .. }),
-        })
+            reserve_learned: matches!(raw.reserve, Reserve::Learned(_)),
+        };
+        if let Reserve::Learned(learned) = raw.reserve {
+            inputs.reserve_gal = inputs.learned_gal(&learned, capacity_gal);
+        }
+        Ok(inputs)
+    }
+
+    /// What a learned reserve comes to, gal: of delayed starts a day and a regeneration of the stated use, without the
+    /// deviations that it will add, or what is kept back until seven days are known; little for immediate ones.
+    fn learned_gal(&self, learned: &RawLearned, capacity_gal: f64) -> f64 {
+        let share = |per_mille: u16| capacity_gal * f64::from(per_mille) / 1e3;
+        let day = self.use_gal_day.map(|gal| gal * (1.0 + self.regeneration_min / 1_440.0) / self.serving());
+        let wanted = match day {
+            Some(day) if self.at_hour => day,
+            None if self.at_hour => share(learned.until_known_per_mille),
+            _ => 0.0,
+        };
+        wanted.max(share(learned.floor_per_mille)).min(share(learned.ceiling_per_mille))
     }
 
     /// The step of a kind, if the program has it.

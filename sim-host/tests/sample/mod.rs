@@ -163,6 +163,7 @@ pub fn evidence() -> Evidence {
             holds_before: window.into_iter().chain([changeover]).collect(),
             salt_mg: 0,
             drain_nl: 0,
+            reserve: None,
             water: None,
         });
     }
