@@ -120,6 +120,9 @@ pub struct Plant {
     pub powered: bool,
     /// Water in the brine tank, thousandths of a mL.
     level: u64,
+    /// Water that ran in while power was off, and the part of it that a draw has left since.
+    dark_water: u64,
+    left_over: u64,
     /// Refill with power on although a dose and a tenth were in already, ms.
     overfilling_ms: u64,
     pub drained_ms: u64,
@@ -146,7 +149,18 @@ impl Plant {
         let tanks = (0..tanks).map(|i| tank(if i == 0 || all_serve { 0 } else { rest })).collect();
         let shared = shared.then_some((0, Motion::Off));
         let level = DOSE_ML * 1_000;
-        Self { tanks, shared, now_ms: 0, powered: true, level, overfilling_ms: 0, drained_ms: 0, broken: None }
+        Self {
+            tanks,
+            shared,
+            now_ms: 0,
+            powered: true,
+            level,
+            dark_water: 0,
+            left_over: 0,
+            overfilling_ms: 0,
+            drained_ms: 0,
+            broken: None,
+        }
     }
 
     pub fn level_ml(&self) -> u64 {
@@ -228,6 +242,9 @@ impl Plant {
                 Some(Position::BrineDraw) if self.level > 0 && tank.stood_ms > 3_000 => {
                     let ml = self.level.min(DRAW_ML_PER_S * ms);
                     self.level -= ml;
+                    // Without a clock nobody knows how much this is (`brine-uncertain`); a later regeneration still
+                    // gets its own dose.
+                    self.left_over = self.level.min(self.dark_water);
                     tank.salt_ml += ml;
                     tank.drawn_ml += ml;
                 }
@@ -239,7 +256,8 @@ impl Plant {
                 }
                 Some(Position::BrineRefill) => {
                     self.level += REFILL_ML_PER_S * ms;
-                    let over = self.level > DOSE_ML * 1_100;
+                    self.dark_water += if powered { 0 } else { REFILL_ML_PER_S * ms };
+                    let over = self.level > DOSE_ML * 1_100 + self.left_over;
                     self.overfilling_ms += if over && powered { ms } else { 0 };
                 }
                 Some(Position::Service) if rests && tank.salt_ml > 0 => {
