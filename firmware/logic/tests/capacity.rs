@@ -14,7 +14,7 @@ use bedkeeper::calendar::Civil;
 use bedkeeper::demand::Cause;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Who};
-use bedkeeper::settings::{Medium, Reserve};
+use bedkeeper::settings::{Medium, RawLearned, Reserve};
 use bedkeeper::units::{Exchange, Hardness, Millis, TankId, Volume};
 use bedkeeper::{Action, Controller, Input, RawSettings, Refused, Settings};
 use support::*;
@@ -269,4 +269,25 @@ fn l2_derating_is_retained() {
     // A hundredth of capacity may have been lost unsaved, and is charged.
     assert_eq!(tank.ledger().remaining(), litres(10_000 * 9 / 10 - 100 - 100));
     assert_eq!(tank.derating(), site.controller.tanks()[0].derating());
+}
+
+/// L2, R1: a learned reserve is a share of what is left of the bed, so that no floor comes near to all of it: a failed test
+/// that halves a fresh bed leaves it a tenth to give, and nothing is asked for at once.
+#[test]
+fn l2_a_high_floor_leaves_a_derated_bed_something_to_give() {
+    let mut raw = single();
+    let high = RawLearned { floor_per_mille: 900, ceiling_per_mille: 900, ..RawLearned::usual() };
+    raw.reserve = Reserve::Learned(high);
+    raw.derating.failed_test_per_mille = 500;
+    let mut site = Site::<1>::new(raw);
+    assert_eq!(site.controller.reserve_in_force().kept, litres(9_000));
+    test(&mut site, HARD).unwrap();
+    assert_eq!((kept(&site), left(&site)), (500, litres(5_000)));
+    assert_eq!(site.controller.reserve_in_force().kept, litres(4_500));
+    site.run_for(DAY);
+    assert_eq!((site.causes(1), site.duty(1)), (vec![], DutyKind::Serving));
+    site.draw(499, 1_000);
+    assert_eq!(site.causes(1), []);
+    site.draw(1, 1_000);
+    assert_eq!(site.duty(1), DutyKind::Regenerating);
 }

@@ -11,7 +11,9 @@
 mod support;
 
 use bedkeeper::controller::RestoreRefused;
-use bedkeeper::retain::{Damaged, Retained, VERSION};
+use bedkeeper::journal::Event;
+use bedkeeper::retain::{Damaged, MAX_BYTES, Retained, VERSION};
+use bedkeeper::settings::{RawLearned, Reserve};
 use bedkeeper::units::{TankId, Volume};
 use bedkeeper::{Action, Controller, RawSettings, Settings};
 use support::*;
@@ -88,4 +90,43 @@ fn s11_a_record_of_other_settings_is_refused_or_reckoned_anew() {
     let smaller = left(&restore(|raw| raw.medium = softener(9_000)).unwrap());
     let reckoned = same.minus(Volume::from_litres(1_000));
     assert!(smaller <= reckoned.plus(Volume::from_litres(200)) && smaller < same, "{smaller:?} {same:?}");
+}
+
+/// The bytes of a site at the most, looked at every quarter of an hour.
+fn most_bytes(site: &mut Site<8>, hours: u64) -> usize {
+    let length = |site: &Site<8>| site.controller.retained().encode::<MAX_BYTES>().map(|bytes| bytes.len());
+    (0..4 * hours).fold(0, |most, _| {
+        site.run_for(15 * MIN);
+        most.max(length(site).expect("fits"))
+    })
+}
+
+/// P1: eight tanks at work, forty years on and after 25 000 cubic metres in ten days, fit
+/// the bytes that are set aside, with room for numbers that are longer still.
+#[test]
+fn p1_eight_busy_tanks_late_in_life_fit() {
+    let mut raw = parallel(8);
+    raw.reserve = Reserve::Learned(RawLearned::usual());
+    raw.max_regenerating = 4;
+    raw.brine.store_doses = 60_000;
+    let mut site = Site::<8>::new(raw);
+    let young = most_bytes(&mut site, 24);
+    let retained = Retained::<8>::decode(&site.controller.retained().encode::<MAX_BYTES>().unwrap()).unwrap();
+    let settings = site.controller.settings().clone();
+    site.valves.iter_mut().for_each(|valve| valve.told = None);
+    site.now += 40 * 365 * DAY;
+    site.controller = Controller::restore(t(site.now), settings, &retained, None).unwrap();
+    site.tell_switches();
+    site.set_clock(MONDAY + 40 * 365, 0);
+    let mut most = 0;
+    for _ in 0..10 {
+        (0..50).for_each(|_| site.gulp(50_000));
+        for tank in 0..8 {
+            let _ = site.operate(Action::StartNow(TankId(tank)));
+        }
+        most = most.max(most_bytes(&mut site, 24));
+    }
+    assert!(site.said.iter().any(|record| matches!(record.event, Event::Ended { .. })), "they were busy");
+    assert!(most > young + 100, "{most} late, {young} young");
+    assert!(most + MAX_BYTES / 10 <= MAX_BYTES, "{most} bytes");
 }
