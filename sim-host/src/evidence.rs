@@ -16,7 +16,7 @@ mod json_daily;
 mod json_plant;
 mod plant;
 
-pub use books::{BrineEvidence, DeliveredHardness, RelayEvidence};
+pub use books::{BrineEvidence, DeliveredHardness, DeratingEvidence, RelayEvidence};
 pub use curve::{Bucket, Curve, DEFAULT_CURVE_CAPACITY};
 pub use daily::{LifeEvidence, MAX_DAYS, ReserveEvidence, UseEvidence};
 pub use json::{json, write_json};
@@ -184,6 +184,8 @@ pub struct TankEvidence {
     /// What kept it waiting for a regeneration that had not begun when the recording ended.
     /// [`Evidence::holds_of`] has all its holds.
     pub pending_holds: Vec<HoldInterval>,
+    /// What has been taken off its capacity at the end; `None` of a tank without resin.
+    pub derating: Option<DeratingEvidence>,
     /// Volume remaining before it is exhausted, L; negative past zero.
     pub remaining: Curve,
 }
@@ -195,7 +197,7 @@ pub struct DutyInterval {
     pub from_ms: u64,
     /// When it ended, ms; the recording's end if it had not.
     pub to_ms: u64,
-    /// `serving`, `ready`, `spent`, `regenerating`, `purging` or `out`.
+    /// `serving`, `ready`, `spent`, `regenerating`, `purging`, `refilling` or `out`.
     pub duty: &'static str,
     /// A sentence about it, such as why it began. May be empty.
     pub text: &'static str,

@@ -150,6 +150,17 @@ pub fn derating_text(by_age_per_mille: u16, by_tests_per_mille: u16) -> String {
     }
 }
 
+/// What a learned reserve rests on, by the slug of its basis.
+#[must_use]
+pub fn reserve_basis_text(basis: &str) -> &'static str {
+    match basis {
+        "too-few-days" => "as set until seven days are known",
+        "no-clock" => "the floor while the time is unknown",
+        "forecast" => "by the forecast of use",
+        _ => "as set",
+    }
+}
+
 /// A date counted in days since 2000-01-01.
 #[must_use]
 pub fn date_text(day: u16) -> String {

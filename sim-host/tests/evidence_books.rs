@@ -131,3 +131,24 @@ fn y1_many_doses_are_joined_and_counted() {
     let last = relay.on.last().map_or(0, |time| time.1);
     assert!(last > e.span_ms - 24 * HOUR_MS, "the end is told as well as the beginning: {last}");
 }
+
+/// L2: a failed hardness test is told with the tank's capacity, in the JSON and in the report; the other tank keeps all of it.
+#[test]
+fn l2_derating_is_told() {
+    let world = world(two_tanks::settings(), None);
+    let mut gatherer = Gatherer::new("test", "", "test", Vec::new(), &world);
+    let mut replay = Replay::new(world, vec![&mut gatherer]);
+    replay.power_up().unwrap();
+    replay.run_to(HOUR_MS).unwrap();
+    let (tank, treated) = (bedkeeper::units::TankId(0), bedkeeper::units::Hardness(200_000));
+    let test = Input::Operator { who: Who::Panel, action: Action::TestHardness { tank, treated, feed: None } };
+    replay.offer(test, true).unwrap().unwrap();
+    replay.stop().unwrap();
+    let e = gatherer.into_evidence();
+    let told: Vec<_> = e.tanks.iter().map(|tank| tank.derating.unwrap()).collect();
+    assert_eq!((told[0].kept_per_mille, told[0].by_age_per_mille, told[0].by_tests_per_mille), (900, 0, 100));
+    assert_eq!(told[1].kept_per_mille, 1_000);
+    let json: serde_json::Value = serde_json::from_str(&json(&e).unwrap()).unwrap();
+    let capacity = &json["tanks"][0]["capacity"];
+    assert_eq!((capacity["kept_share"].as_f64(), capacity["less_by_tests_share"].as_f64()), (Some(0.9), Some(0.1)));
+}

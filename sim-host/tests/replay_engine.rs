@@ -75,6 +75,8 @@ fn r1_evidence_tells_use_forecast_and_counters() {
     let json: serde_json::Value = serde_json::from_str(&bedkeeper_sim::evidence::json(&e).unwrap()).unwrap();
     assert_eq!(json["daily_use"]["days"].as_array().unwrap().len(), days.len());
     assert_eq!(json["daily_use"]["forecast"][0]["weekday"], "monday");
+    assert_eq!(json["daily_use"]["reserve"]["basis"], "forecast");
+    assert_eq!(json["tanks"][0]["capacity"]["kept_share"], 1.0);
     assert_eq!(json["regenerations"][0]["reserve"]["basis"], bases[0]);
     assert_eq!(json["counters"]["valves"][1]["tank"], 2);
     assert_eq!(json["counters"]["relays"].as_array().unwrap().len(), 4);

@@ -237,7 +237,7 @@ impl App {
                 _ if pressed => self.menu = None,
                 _ => {}
             }
-        } else if pressed && let Some(tank) = self.places.tanks.iter().position(|area| at(area)) {
+        } else if pressed && let Some(tank) = self.places.tanks.iter().position(at) {
             self.tank = tank;
         }
     }

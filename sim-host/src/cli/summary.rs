@@ -6,6 +6,7 @@ use super::Style;
 use crate::evidence::{self, Evidence, Outcome, PlantEvidence, RegenerationEvidence};
 use crate::quantity::show::{self, UnitSystem, litres_exact};
 use crate::replay::Checker;
+use crate::wording;
 
 /// Regenerations and alarms listed one by one; of more, the first and last.
 const MAX_ROWS: usize = 40;
@@ -78,7 +79,10 @@ fn water(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> st
     let hard = if e.hard_water_nl == 0 { "none".to_owned() } else { style.alarm(&volume(e.hard_water_nl, units)) };
     writeln!(out, "  {:<30}{hard}", "hard water delivered")?;
     writeln!(out, "  {:<30}{}", "salt, estimated", show::mass(e.salt_mg, units))?;
-    writeln!(out, "  {:<30}{}", "to drain, estimated", volume(e.drain_water_nl, units))
+    writeln!(out, "  {:<30}{}", "to drain, estimated", volume(e.drain_water_nl, units))?;
+    let Some(reserve) = &e.daily_use.reserve else { return Ok(()) };
+    let (kept, basis) = (volume(reserve.kept_nl.into(), units), wording::reserve_basis_text(reserve.basis));
+    writeln!(out, "  {:<30}{kept} of each tank at the end, {basis}", "learned reserve")
 }
 
 /// What the plant's physics showed.

@@ -7,7 +7,8 @@ use bedkeeper::demand::Standing;
 use bedkeeper::derating::Derating;
 use bedkeeper::drive::DriveEvent;
 use bedkeeper::journal::{Event, Record};
-use bedkeeper::units::{Instant, TankId};
+use bedkeeper::settings::Reserve;
+use bedkeeper::units::{Instant, TankId, Volume};
 use clap::Args;
 use jiff::civil::DateTime;
 use serde::Serialize;
@@ -106,7 +107,9 @@ fn answer(args: &WhyArgs, style: &Style) -> Result<String, String> {
     Ok(if args.json {
         json(&site, &name, at_ms, start, &tanks)
     } else {
-        readable(&site, &name, at_ms, start, &tanks, style)
+        let mut text = readable(&site, &name, at_ms, start, &tanks, style);
+        text.push_str(&reserve_line(&world));
+        text
     })
 }
 
@@ -156,6 +159,22 @@ fn replay_to(
     }
     replay.run_to(at_ms)?;
     Ok(replay.into_world())
+}
+
+/// What a learned reserve keeps back, and the use that it expects; nothing of another reserve.
+fn reserve_line(world: &World) -> String {
+    if !matches!(world.controller.settings().reserve, Reserve::Learned(_)) {
+        return String::new();
+    }
+    let now = world.controller.reserve_in_force();
+    let volume = |volume: Volume| show::volume(volume.nl(), UnitSystem::Metric);
+    let expected = if now.covers.is_some() && now.expected > Volume::ZERO {
+        format!("; until the next permitted hour the site is expected to use {}", volume(now.expected))
+    } else {
+        String::new()
+    };
+    let basis = wording::reserve_basis_text(now.basis.slug());
+    format!("\nlearned reserve: {} of each tank, {basis}{expected}\n", volume(now.kept))
 }
 
 /// What there is to say about a tank.

@@ -16,6 +16,17 @@ pub struct DeliveredHardness {
     pub mean_ug_l: Option<u32>,
 }
 
+/// What has been taken off the set capacity of a tank (L2).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub struct DeratingEvidence {
+    /// What is left of it, per mille.
+    pub kept_per_mille: u16,
+    /// Taken off by the resin's age, per mille.
+    pub by_age_per_mille: u16,
+    /// Taken off by hardness tests that failed, per mille.
+    pub by_tests_per_mille: u16,
+}
+
 /// What one relay did.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Hash)]
 pub struct RelayEvidence {
@@ -63,6 +74,24 @@ impl From<&DeliveredHardness> for Delivered {
             feed_mg_l: micrograms_as_mg(hardness.feed_ug_l),
             bypass_share: Fixed { units: hardness.bypass_per_mille.into(), decimals: 3 },
             mean_mg_l: hardness.mean_ug_l.map(micrograms_as_mg),
+        }
+    }
+}
+
+#[derive(Serialize)]
+pub(super) struct Capacity {
+    kept_share: Fixed,
+    less_by_age_share: Fixed,
+    less_by_tests_share: Fixed,
+}
+
+impl From<&DeratingEvidence> for Capacity {
+    fn from(derating: &DeratingEvidence) -> Self {
+        let share = |per_mille: u16| Fixed { units: per_mille.into(), decimals: 3 };
+        Self {
+            kept_share: share(derating.kept_per_mille),
+            less_by_age_share: share(derating.by_age_per_mille),
+            less_by_tests_share: share(derating.by_tests_per_mille),
         }
     }
 }

@@ -26,6 +26,8 @@ pub struct UseEvidence {
     pub days: Vec<DayUse>,
     /// Days before those.
     pub days_left_out: u64,
+    /// What is kept back of each tank at the end, where the reserve is learned.
+    pub reserve: Option<ReserveEvidence>,
     /// What is known of each weekday at the end, from Monday on.
     pub habits: Vec<Habit>,
 }

@@ -178,6 +178,8 @@ struct Violation<'a> {
 #[derive(Serialize)]
 struct Tank<'a> {
     tank: u8,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    capacity: Option<books::Capacity>,
     duties: Each<'a, Duty>,
     holds: Each<'a, Hold>,
 }
@@ -232,6 +234,7 @@ impl<'a> From<&'a Evidence> for Document<'a> {
             violations: Each::of(evidence.violations.iter().map(Violation::from)),
             tanks: Each::of(evidence.tanks.iter().map(move |tank| Tank {
                 tank: tank.number,
+                capacity: tank.derating.as_ref().map(books::Capacity::from),
                 duties: Each::of(tank.duties.iter().map(Duty::from)),
                 holds: Each::of(evidence.holds_of(tank).map(move |hold| Hold::new(hold, start))),
             })),
@@ -376,6 +379,7 @@ mod tests {
                     text: "In service since the start.",
                 }],
                 pending_holds: vec![],
+                derating: None,
                 remaining: Curve::default(),
             }],
             flow: Curve::default(),

@@ -50,6 +50,8 @@ pub(super) struct Use {
     days: Vec<Day>,
     days_left_out: u64,
     forecast: Vec<Expected>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reserve: Option<Reserve>,
 }
 
 impl Use {
@@ -72,6 +74,7 @@ impl Use {
             days: seen.days.iter().map(day).collect(),
             days_left_out: seen.days_left_out,
             forecast: expected.collect(),
+            reserve: seen.reserve.as_ref().map(Reserve::from),
         })
     }
 }

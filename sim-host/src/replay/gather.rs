@@ -364,6 +364,9 @@ impl Observer for Gatherer {
         self.sample(world);
         self.evidence.span_ms = world.span_ms;
         self.evidence.daily_use.habits = world.controller.forecast().habits().to_vec();
+        if matches!(world.controller.settings().reserve, bedkeeper::settings::Reserve::Learned(_)) {
+            self.evidence.daily_use.reserve = Some(reserve_of(world));
+        }
         self.evidence.lives = lives_of(world);
         let accounts = world.controller.accounts();
         self.evidence.water = WaterAccount {

@@ -36,6 +36,7 @@ pub fn thinned(evidence: &Evidence) -> Option<Thinned> {
         number: tank.number,
         duties,
         pending_holds: tank.pending_holds.clone(),
+        derating: tank.derating,
         remaining: tank.remaining.clone(),
     });
     let shown = Evidence {

@@ -6,6 +6,7 @@ use super::words;
 use crate::evidence::Evidence;
 use askama::Template;
 
+mod books;
 mod headline;
 mod lanes;
 mod plant;
@@ -34,6 +35,8 @@ pub struct Page<'a> {
     facts: Vec<Fact>,
     water: Vec<WaterRow>,
     water_verdict: String,
+    /// Sentences of the logic's own books: hardness, capacity, brine, reserve.
+    books: Vec<String>,
     water_balances: bool,
     /// What the plant's physics showed, where it is modelled.
     plant: Option<PlantView>,
@@ -176,6 +179,7 @@ impl<'a> Page<'a> {
             facts: facts(evidence, &clock),
             water: water_rows(evidence),
             water_verdict: water_verdict(evidence),
+            books: books::sentences(evidence, &clock),
             water_balances: evidence.water.balances(),
             plant: evidence.plant.as_deref().map(PlantView::new),
             start_iso: clock.start_iso(),
@@ -223,7 +227,7 @@ fn legend(evidence: &Evidence) -> Vec<LegendEntry> {
             entries.push(LegendEntry { kind, name, meaning: meaning.to_owned() });
         }
     };
-    for known in ["serving", "ready", "spent", "regenerating", "purging", "out"] {
+    for known in ["serving", "ready", "spent", "regenerating", "purging", "refilling", "out"] {
         if evidence.tanks.iter().any(|tank| tank.duties.iter().any(|interval| interval.duty == known)) {
             add(format!("duty-{known}"), known.to_owned(), words::duty_meaning(known));
         }

@@ -13,6 +13,7 @@ pub fn duty_meaning(duty: &str) -> &'static str {
         "spent" => "its capacity is used; it waits to regenerate",
         "regenerating" => "its resin is being cleaned and recharged with brine",
         "purging" => "stood too long: stale water runs to the drain before it serves",
+        "refilling" => "its regeneration is over but for the brine tank, which takes up water",
         "out" => "taken out of work by an operator or a failed drive",
         _ => "",
     }
@@ -100,6 +101,7 @@ pub fn duty_kind(duty: &str) -> &'static str {
         "spent" => "spent",
         "regenerating" => "regenerating",
         "purging" => "purging",
+        "refilling" => "refilling",
         "out" => "out",
         _ => "other",
     }

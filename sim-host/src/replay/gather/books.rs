@@ -7,7 +7,7 @@ use bedkeeper::settings::Medium;
 use bedkeeper::units::{Instant, Millis};
 
 use super::super::{World, replay_ms};
-use crate::evidence::{BrineEvidence, DeliveredHardness, Evidence, RelayEvidence};
+use crate::evidence::{BrineEvidence, DeliveredHardness, DeratingEvidence, Evidence, RelayEvidence};
 
 /// Times kept of one relay; of more, those closest together are joined.
 const MAX_INTERVALS: usize = 1_000;
@@ -103,6 +103,15 @@ impl Books {
             bypass_per_mille: settings.sharing.bypass_per_mille,
             mean_ug_l: mean.filter(|_| feed_of(world).is_some()),
         };
+        if feed_of(world).is_some() {
+            for (told, tank) in evidence.tanks.iter_mut().zip(world.controller.tanks()) {
+                told.derating = Some(DeratingEvidence {
+                    kept_per_mille: world.controller.capacity_per_mille(tank),
+                    by_age_per_mille: tank.derating().by_age_per_mille(),
+                    by_tests_per_mille: tank.derating().by_tests_per_mille(),
+                });
+            }
+        }
         self.see_relays(world.now_ms, [false; RELAYS]);
         for ((relay, given), number) in std::mem::take(&mut self.relays).into_iter().zip(&settings.relays).zip(1..) {
             if given.program != RelayProgram::Unused || relay.times > 0 {
