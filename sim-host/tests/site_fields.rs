@@ -429,8 +429,10 @@ fn v1_every_kind_of_drive_is_read() {
     assert_eq!((contact, settle, margin, rest), (false, Millis(10_000), Millis(5_000), Millis(1_000)));
 }
 
+type ChangeLearned = fn(&mut RawLearned);
+
 /// Keys of a reserve that follows use, each with what it changes.
-const LEARNED_KEYS: [(&str, &str, fn(&mut RawLearned)); 5] = [
+const LEARNED_KEYS: [(&str, &str, ChangeLearned); 5] = [
     ("deviations", "3", |l| l.deviations = 3),
     ("floor", "\"5 %\"", |l| l.floor_per_mille = 50),
     ("ceiling", "\"62.5 %\"", |l| l.ceiling_per_mille = 625),
