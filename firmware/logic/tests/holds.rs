@@ -14,9 +14,10 @@ use bedkeeper::calendar::{Weekday, Weekdays};
 use bedkeeper::contact::Contact;
 use bedkeeper::demand::{Cause, Hold};
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::Event;
+use bedkeeper::drive::DriveEvent;
+use bedkeeper::journal::{Event, Record};
 use bedkeeper::program::StepKind;
-use bedkeeper::settings::{ExhaustedInWindow, MeterPlace, RemoteRole, StartRule, WhenClockUnset};
+use bedkeeper::settings::{Arrangement, ExhaustedInWindow, MeterPlace, RemoteRole, StartRule, WhenClockUnset};
 use bedkeeper::units::{Flow, Millis, TankId, Volume};
 use bedkeeper::watch::Alarm;
 use bedkeeper::{Action, Input, RawSettings};
@@ -194,8 +195,8 @@ fn in_window(raw: &RawSettings, civil: bedkeeper::calendar::Civil, ahead_ms: u64
 proptest! {
     #![proptest_config(ProptestConfig { cases: 128, ..ProptestConfig::default() })]
 
-    /// S4: on any day of any site, no start lies in a window nor would run into one, unless the
-    /// settings or C6 say so.
+    /// S4, S12: on any day of any site, no start lies in a window nor would run into one, unless the settings or C6 say so, or
+    /// brine got into the bed of a single tank out of turn: it has no place to wait but in service.
     #[test]
     fn s4_no_start_breaks_a_window(raw in support::random::site(), ops in support::random::ops(60)) {
         if raw.windows.is_empty() {
@@ -209,6 +210,11 @@ proptest! {
         let length = u64::from(site.controller.settings().longest_regeneration().0);
         for record in &site.said {
             let (Event::Started { causes, .. }, Some(civil)) = (record.event, record.civil) else { continue };
+            let in_brine = |r: &Record| matches!(r.event, Event::Drive { event: DriveEvent::StoodInBrine, .. });
+            let rinses = site.said.iter().any(|other| other.at == record.at && in_brine(other));
+            if raw.arrangement == Arrangement::Single && rinses {
+                continue;
+            }
             if raw.exhausted_in_window == ExhaustedInWindow::Override && causes.contains(Cause::Exhausted) {
                 continue;
             }
