@@ -29,6 +29,8 @@ fn compare(path: &Path, made: &str) {
 
 #[test]
 fn terminals_show_what_the_program_prints() {
+    // A chapter's commands are those of somebody who stands in the project's folder.
+    std::env::set_current_dir(docs().join("..")).unwrap();
     trycmd::TestCases::new().case(docs().join("book/*.md").display().to_string()).run();
 }
 

@@ -16,6 +16,7 @@ use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, MeterPlace, Ra
 use super::relay_times::RelayTimes;
 use super::{Observer, World, replay_ms};
 use crate::evidence::Violation;
+use crate::plant::Valve;
 use crate::quantity::show;
 use crate::recording::Pulses;
 
@@ -62,6 +63,8 @@ struct Watched {
     /// Position by the plant and since when.
     position: Option<Position>,
     position_since_ms: u64,
+    /// It left service while its motor stood, and has not come back.
+    knocked: bool,
     /// Brine by the plant: time owed in the rinse positions before service is fit.
     brine: Brine,
     /// When the brine draw under way was ended: its length may be anything up to its longest.
@@ -263,11 +266,29 @@ impl Checker {
         self.raw.drive.place(position).is_some()
     }
 
+    /// Whether a valve left service while its motor stood: nobody told it to.
+    fn see_knocks(&mut self, index: usize, valve: &Valve) {
+        let Some(tank) = self.tanks.get_mut(index) else { return };
+        let serves = valve.position() == Some(Position::Service);
+        let left = tank.position == Some(Position::Service) && tank.motion == Motion::Off;
+        tank.knocked = !serves && (tank.knocked || left);
+    }
+
+    /// A tank that is to serve has a valve that somebody turned, or that has a fault: its drive fails, and is excepted
+    /// from the floor until the logic has found it or given it up.
+    fn serves_with_a_failing_valve(&self, world: &World) -> bool {
+        let tanks = world.controller.tanks().iter().zip(world.valves()).zip(&self.tanks);
+        tanks.into_iter().any(|((tank, valve), watched)| {
+            let away = valve.position() != Some(Position::Service);
+            tank.duty().kind() == DutyKind::Serving && away && (watched.knocked || !valve.faults().is_empty())
+        })
+    }
+
     /// S1, S2: how many discharge, how many serve, by the plant's valves.
     fn check_plant(&mut self, world: &World) {
         let now = world.now_ms;
         let at = |p: Position| world.valves().iter().filter(|v| v.position() == Some(p)).count();
-        let resting = |v: &crate::plant::Valve| v.motion() == Motion::Off;
+        let resting = |v: &Valve| v.motion() == Motion::Off;
         let discharging =
             world.valves().iter().filter(|v| resting(v) && v.position().is_some_and(Position::discharges)).count();
         let most = usize::from(self.raw.sharing.draining_together);
@@ -278,7 +299,7 @@ impl Checker {
             world.valves().iter().filter(|v| resting(v) && v.position().is_some_and(Position::uses_brine_tank)).count();
         self.expect(drawing <= 1, "S1", 1, now, || format!("{drawing} tanks use the brine tank together"));
         let kinds = || world.controller.tanks().iter().map(|t| t.duty().kind());
-        let failed = kinds().any(|kind| kind == DutyKind::Out);
+        let failed = kinds().any(|kind| kind == DutyKind::Out) || self.serves_with_a_failing_valve(world);
         // A tank that is out, or waits off-line to be let in again, makes a parallel site the smaller one (A7).
         let apart = kinds().filter(|kind| matches!(kind, DutyKind::Out | DutyKind::Spent)).count();
         let away = usize::from(self.raw.max_regenerating);
@@ -286,7 +307,8 @@ impl Checker {
             Arrangement::Single => (0, false),
             Arrangement::Alternating | Arrangement::Staged => (1, failed),
             Arrangement::Parallel => {
-                (usize::from(self.raw.tanks).saturating_sub(apart + away).max(1), apart == kinds().count())
+                let floor = usize::from(self.raw.tanks).saturating_sub(apart + away).max(1);
+                (floor, apart == kinds().count() || self.serves_with_a_failing_valve(world))
             }
         };
         if now.saturating_sub(world.supply.on_since_ms()) > POWER_UP_MS && !excepted && !self.raw.allow_untreated {
@@ -530,6 +552,7 @@ impl Observer for Checker {
 
     fn after(&mut self, world: &World) -> std::io::Result<()> {
         for (i, valve) in world.valves().iter().enumerate() {
+            self.see_knocks(i, valve);
             self.check_motion(i, valve.motion(), world.now_ms);
             self.check_position(i, valve.position(), valve.motion() != Motion::Off, world.now_ms);
         }
