@@ -66,7 +66,9 @@ impl StorePages {
         // Backup days and schedules ask at most once a day for each tank.
         let regenerations = a_day_nl.div_ceil(tank.nl().max(1)).saturating_add(u64::from(raw.tanks));
         let steps = raw.program.iter().filter(|step| step.length.0 > 0).count() as u64;
-        let of_each = steps.saturating_mul(4).saturating_add(WRITES_AROUND_A_REGENERATION);
+        // The time that a step has served is saved every minute.
+        let running_ms: u64 = raw.program.iter().map(|step| u64::from(step.length.0)).sum();
+        let of_each = steps.saturating_mul(4) + running_ms.div_ceil(60_000) + WRITES_AROUND_A_REGENERATION;
         let writes = by_water.saturating_add(regenerations.saturating_mul(of_each)).saturating_add(OTHER_WRITES_A_DAY);
         let writes_a_day = u32::try_from(writes).unwrap_or(u32::MAX);
         let record_bytes = record_bytes(settings)?;
