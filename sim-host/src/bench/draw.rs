@@ -82,7 +82,8 @@ fn title_line(app: &App) -> Line<'static> {
     let civil = clock.map_or_else(|| "clock unset".to_owned(), |_| moment(clock, now));
     let power = if dark { "  POWER IS OFF" } else { "" };
     let name = &session.plan().scenario.site.name;
-    let text = format!("{name} · {} · {civil} · {plays} ×{speed}{power}", session.days().show(now));
+    // What matters most comes first: a narrow terminal cuts off the rest.
+    let text = format!("{plays} ×{speed}{power} · {} · {civil} · {name}", session.days().show(now));
     Line::from(text).style(BOLD)
 }
 
