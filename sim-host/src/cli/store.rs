@@ -28,7 +28,7 @@ const WRITES_AROUND_A_REGENERATION: u64 = 12;
 /// The pages of flash that a site's store needs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct StorePages {
-    /// Pages, for [`YEARS`] years at [`CYCLES`] erasures each.
+    /// Pages, for 20 years at 10 000 erasures each (P2).
     pub pages: u32,
     /// Saves a day that were reckoned with.
     pub writes_a_day: u32,
