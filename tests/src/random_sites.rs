@@ -193,7 +193,8 @@ pub fn live(seed: u64) -> Result<Outcomes, String> {
             Outcomes::Compared { arrangement: drawn.arrangement, at_hour: drawn.at_hour, regenerations: 0, off: 0.0 };
         return Ok(compared);
     }
-    let mean = volumes.iter().sum::<f64>() / volumes.len() as f64;
+    // What a bed lacked from the time before, its salt gave back first (S6).
+    let mean = volumes.iter().chain(&deficits).sum::<f64>() / volumes.len() as f64;
     let off = mean / figure_l - 1.0;
     let pulse_l =
         parse_pulse_volume(drawn.pulse).map_or(0.0, |p| p.numerator_nl() as f64 / p.denominator() as f64 / 1e9);
