@@ -46,6 +46,20 @@ pub struct Session {
     now_ms: u64,
 }
 
+/// The plan's plant before power-up, with what was done and drawn by hand still to come; who looks on, and who checks.
+fn begin(plan: &Plan, deeds: &[(u64, Deed)], flows: &[Draw]) -> Result<(Rehearsal, Tap, Checker), SessionError> {
+    let mut scenario = plan.scenario.clone();
+    scenario.events.extend(deeds.iter().map(|(at_ms, deed)| Event { when: When::At(*at_ms), deed: deed.clone() }));
+    if let Water::Flows(drawn) = &mut scenario.water {
+        drawn.extend(flows.iter().copied());
+        drawn.sort_by_key(|draw| draw.from_ms);
+    }
+    let tap = Tap::default();
+    // Power may be cut at any time here.
+    let rehearsal = Rehearsal::begin(&scenario, &tap, Gauges::new(std::iter::empty()), true)?;
+    Ok((rehearsal, tap, scenario.checker()))
+}
+
 impl Session {
     /// A plant, powered up.
     ///
@@ -56,37 +70,17 @@ impl Session {
         if plan.scenario.water == Water::None {
             plan.scenario.water = Water::Flows(Vec::new());
         }
-        let checker = Checker::new(plan.scenario.site.settings.raw().clone());
-        let mut session = Self {
-            plan,
-            deeds: Vec::new(),
-            flows: Vec::new(),
-            rehearsal: None,
-            tap: Tap::default(),
-            checker,
-            now_ms: 0,
-        };
-        session.begin_again(0)?;
+        let (rehearsal, tap, checker) = begin(&plan, &[], &[])?;
+        let (deeds, flows) = (Vec::new(), Vec::new());
+        let mut session = Self { plan, deeds, flows, rehearsal: Some(rehearsal), tap, checker, now_ms: 0 };
+        session.advance(0)?;
         Ok(session)
     }
 
     /// Runs everything from the start to a moment.
     fn begin_again(&mut self, to_ms: u64) -> Result<(), SessionError> {
-        let mut scenario = self.plan.scenario.clone();
-        let done = self.deeds.iter().map(|(at_ms, deed)| Event { when: When::At(*at_ms), deed: deed.clone() });
-        scenario.events.extend(done);
-        if let Water::Flows(flows) = &mut scenario.water {
-            flows.extend(self.flows.iter().copied());
-            flows.sort_by_key(|draw| draw.from_ms);
-        }
-        self.tap = Tap::default();
-        self.checker = Checker::new(scenario.site.settings.raw().clone());
-        if scenario.events.iter().any(|event| matches!(event.deed, Deed::MeterContact { .. })) {
-            self.checker.leave_pulses_to_the_meter();
-        }
-        // Power may be cut at any time here.
-        self.rehearsal = Some(Rehearsal::begin(&scenario, &self.tap, Gauges::new(std::iter::empty()), true)?);
-        self.now_ms = 0;
+        let (rehearsal, tap, checker) = begin(&self.plan, &self.deeds, &self.flows)?;
+        (self.rehearsal, self.tap, self.checker, self.now_ms) = (Some(rehearsal), tap, checker, 0);
         self.advance(to_ms)
     }
 

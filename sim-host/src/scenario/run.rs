@@ -52,10 +52,7 @@ pub fn run_whole(scenario: &Scenario) -> Result<(Verdict, Timeline), RunError> {
 pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Result<(Verdict, Timeline, T), RunError> {
     let fault = |why| RunError { file: scenario.file.clone(), why };
     let mut tap = Tap::default();
-    let mut checker = Checker::new(scenario.site.settings.raw().clone());
-    if scenario.events.iter().any(|event| matches!(event.deed, Deed::MeterContact { .. })) {
-        checker.leave_pulses_to_the_meter();
-    }
+    let mut checker = scenario.checker();
     let limits = scenario.expectations.iter().filter_map(|expectation| match &expectation.claim {
         Claim::Figure(limits) => Some(*limits),
         _ => None,
@@ -75,6 +72,17 @@ pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Re
     let verdict = Verdict::new(scenario, judgements, timeline.reached.clone());
     let seen = look(&shown);
     Ok((verdict, timeline, seen))
+}
+
+impl Scenario {
+    /// A checker that looks on from the scenario's start.
+    pub(crate) fn checker(&self) -> Checker {
+        let mut checker = Checker::new(self.site.settings.raw().clone());
+        if self.events.iter().any(|event| matches!(event.deed, Deed::MeterContact { .. })) {
+            checker.leave_pulses_to_the_meter();
+        }
+        checker
+    }
 }
 
 /// Runs scenarios on all cores; the verdicts come in the order of the scenarios.
