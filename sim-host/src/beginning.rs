@@ -37,6 +37,8 @@ pub struct Answers {
     peak_ml_min: u64,
     pulse: String,
     at_hour: bool,
+    /// As it stands in the file; `None` = reckoned from the use.
+    reserve: Option<String>,
     hour: String,
     backup: String,
 }
@@ -231,6 +233,29 @@ pub const QUESTIONS: &[Question] = &[
         },
     },
     Question {
+        name: "reserve",
+        asks: "How much of each tank is kept back in reserve?",
+        explains: "fixed: a day's use where regenerations wait for the hour, a little where they do not. learned: follows the use of each weekday, once seven days are known; a day on which power failed teaches nothing. Or your own: \"500 L\", \"15 %\", \"none\".",
+        applies: always,
+        usual: |_| Some("fixed".to_owned()),
+        answer: |a, text| {
+            let is_share = text.contains('%');
+            a.reserve = match text {
+                "fixed" => None,
+                "learned" | "none" => Some(text.to_owned()),
+                _ if is_share && quantity::parse_share_ppm(text).is_ok() => Some(text.to_owned()),
+                _ if !is_share && quantity::parse_volume_nl(text).is_ok() => Some(text.to_owned()),
+                _ => {
+                    return Err(
+                        "\"fixed\", \"learned\", \"none\", a volume such as \"500 L\" or a share such as \"15 %\""
+                            .to_owned(),
+                    );
+                }
+            };
+            Ok(())
+        },
+    },
+    Question {
         name: "hour",
         asks: "The regeneration hour?",
         explains: "Also for backup days. Less than 4 % of indoor use falls between 02:00 and 05:00 (Mayer 1999).",
@@ -373,7 +398,20 @@ fn compose(a: &Answers) -> String {
     } else {
         (day_l * 0.05 / serving).min(capacity_l * 0.2)
     };
-    let reserve = show::volume((reserve_l * 1e9).round() as u64, a.units);
+    let fixed = || {
+        let volume = show::volume((reserve_l * 1e9).round() as u64, a.units);
+        let why = "delayed starts: a day's use; immediate ones: a little (common practice)";
+        format!("keep = \"{volume}\"                  # {why}")
+    };
+    let reserve = match a.reserve.as_deref() {
+        None => fixed(),
+        Some("learned") => {
+            "keep = \"learned\"                  # follows the use of each weekday: the mean and 2 mean \
+                            deviations, once seven days are known"
+                .to_owned()
+        }
+        Some(own) => format!("keep = \"{own}\""),
+    };
     let arrangement = match a.kind {
         Kind::Single => "single",
         Kind::Alternating => "alternating",
@@ -420,7 +458,7 @@ pulse = "{pulse}"
 rated_max = "{rated}"               # a quarter more than the largest flow
 
 [reserve]
-keep = "{reserve}"                  # delayed starts: a day's use; immediate ones: a little (common practice)
+{reserve}
 
 [start]
 when = "{when}"
@@ -503,10 +541,36 @@ mod tests {
         }
     }
 
+    /// R1: a reserve that follows use can be begun with, and one's own.
+    #[test]
+    fn the_reserve_is_as_it_was_answered() {
+        use bedkeeper::settings::{RawLearned, Reserve};
+        use bedkeeper::units::Volume;
+        let expected = [
+            ("learned", Reserve::Learned(RawLearned::usual())),
+            ("none", Reserve::None),
+            ("15 %", Reserve::Share(150)),
+            ("500 L", Reserve::Fixed(Volume::from_litres(500))),
+            ("fixed", Reserve::Fixed(Volume::from_litres(900))),
+        ];
+        for (answer, reserve) in expected {
+            let pairs: Vec<_> = [("reserve", answer)].into_iter().chain(HOUSE.iter().copied()).collect();
+            let text = write(&answered(&pairs)).unwrap_or_else(|why| panic!("{why}"));
+            let site = crate::site::parse("mill.toml", &text).unwrap_or_else(|why| panic!("{why}"));
+            assert_eq!(site.raw.reserve, reserve, "{answer}");
+        }
+    }
+
     /// What `new` writes beside a site can be read with it, and is met.
     #[test]
     fn the_first_rehearsal_is_met() {
-        for extra in [&[][..], &[("units", "us")], &[("arrangement", "alternating"), ("use", "4 m3")]] {
+        for extra in [
+            &[][..],
+            &[("units", "us")],
+            &[("arrangement", "alternating"), ("use", "4 m3")],
+            &[("reserve", "learned")],
+            &[("reserve", "20 %"), ("start", "immediate")],
+        ] {
             // What comes first wins.
             let pairs: Vec<_> = extra.iter().chain(HOUSE).copied().collect();
             let answers = answered(&pairs);
@@ -532,6 +596,8 @@ mod tests {
         assert!(refuse(&mut answers, "hardness", "hard").contains("hard"));
         assert!(refuse(&mut answers, "vessel", "14").contains("in"));
         assert!(refuse(&mut answers, "backup", "0 days").contains("7 days"));
+        assert!(refuse(&mut answers, "reserve", "500").contains("\"learned\""));
+        assert!(refuse(&mut answers, "reserve", "half").contains("\"15 %\""));
         assert!(refuse(&mut answers, "name", "a\"b").contains("quotation"));
     }
 }

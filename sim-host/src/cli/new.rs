@@ -60,6 +60,9 @@ pub struct NewArgs {
     /// When a regeneration may begin
     #[arg(long, value_enum)]
     start: Option<Start>,
+    /// What is kept back of each tank ("fixed", "learned", "none", "500 L", "15 %")
+    #[arg(long)]
+    reserve: Option<String>,
     /// The regeneration hour ("02:00")
     #[arg(long)]
     hour: Option<String>,
@@ -133,6 +136,7 @@ fn given(args: &NewArgs) -> Vec<(&'static str, String)> {
         ("peak", args.peak.clone()),
         ("pulse", args.pulse.clone()),
         ("start", word(&|| Some(args.start?.to_possible_value()?.get_name().to_owned()))),
+        ("reserve", args.reserve.clone()),
         ("hour", args.hour.clone()),
         ("backup", args.backup.clone()),
     ];
@@ -214,7 +218,7 @@ mod tests {
 
     #[test]
     fn a_wrong_answer_is_explained_and_asked_again() {
-        let lines = "Mill\n\n\n\n20\n20 gpg\n2 ft3\n\n\n900 L\n30 L/min\n1 L\n\n\n\n";
+        let lines = "Mill\n\n\n\n20\n20 gpg\n2 ft3\n\n\n900 L\n30 L/min\n1 L\n\n\n\n\n";
         let mut out = Vec::new();
         let answers = ask(&[], &mut lines.as_bytes(), &mut out, &style()).expect("answers");
         let out = String::from_utf8(out).expect("text");
