@@ -135,3 +135,39 @@ fn what_lasts_a_while_ends() {
     let verdict = verdict(FULL, &format!("{events}{expect}"));
     assert!(verdict.is_met(), "{}", scenario::readable(&[verdict], str::to_owned));
 }
+
+/// A key that means nothing beside what happens is refused with its line, not passed over.
+#[test]
+fn a_key_that_nobody_would_read_is_refused() {
+    const EXPECT: &str = "[[expect]]\nnever = true\nalarm = \"overrun\"";
+    for (event, words) in [
+        ("power = { off = \"1 min\" }\nvalve = \"shared\"", "`valve` has no meaning beside `power`"),
+        ("clock = \"lost\"\nlasts = \"1 h\"", "`lasts` has no meaning beside `clock`"),
+        ("contact = \"remote\"\ntank = 1", "`tank` has no meaning beside `contact`"),
+        ("operator = \"start-now\"\nvalve = \"shared\"", "it goes with fault and mend"),
+        ("operator = \"return\"\ntank = 2", "`tank` has no meaning beside `return`"),
+        ("operator = \"start-now\"\nalarm = \"overrun\"", "unknown key `alarm`"),
+        ("fault = \"motor-stalled\"\ntank = 1\nwho = \"panel\"", "`who` has no meaning beside `fault`"),
+        ("mend = \"motor-stalled\"\ntank = 1\nlasts = \"1 h\"", "`lasts` has no meaning beside `mend`"),
+        ("fault = \"motor-stalled\"\ntank = 1\nvalve = \"shared\"", "`tank` and `valve` name two valves"),
+        ("add_salt = \"1 kg\"\nlasts = \"1 h\"", "`lasts` has no meaning beside `add_salt`"),
+        ("store = { erasures = 1 }\nclosed = true", "`closed` has no meaning beside `store`"),
+        ("store = { erasures = 1, worn = true }", "unknown key `worn`"),
+        ("store = { rated = 10 }", "`erasures` is missing"),
+        ("clock = \"lost\"\nnth = 2", "`nth` has no meaning without `on`"),
+    ] {
+        let sections = format!("[[event]]\nat = \"day 1 01:00\"\n{event}\n{EXPECT}");
+        let shown = faults(FULL, &sections);
+        assert!(shown.contains(words), "{event}\n{shown}");
+        let line = source(FULL, &sections).lines().position(|line| line == "[[event]]").expect("an event") + 1;
+        let named = (line..line + 6).any(|line| shown.contains(&format!("trial.toml:{line}:")));
+        assert!(named, "{event}\n{shown}");
+    }
+    for (expect, words) in [
+        ("never = true\nalarm = \"overrun\"\ntank = 1", "`tank` has no meaning here"),
+        ("never = true\ncause = \"remote\"\nclears = \"day 1 02:00\"", "it goes with hold"),
+    ] {
+        let shown = faults("", &format!("[[expect]]\n{expect}"));
+        assert!(shown.contains(words), "{expect}\n{shown}");
+    }
+}

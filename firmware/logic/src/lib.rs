@@ -28,13 +28,13 @@
 //! Send pulses that are judged already as [`Input::Pulses`], or a bare contact as
 //! [`Input::MeterContact`], not both for one meter.
 //!
-//! **Inputs are levels.** [`Input::Switches`] and [`Input::Contact`] carry the level as it is; to
-//! repeat one changes nothing. Starts by contact need an edge, so a level must be known before it
+//! **Inputs are levels.** [`Input::Switches`], [`Input::Contact`] and [`Input::Store`] carry the level
+//! as it is; to repeat one changes nothing. Starts by contact need an edge, so a level must be known before it
 //! changes.
 //!
 //! **Power-up.** Create the controller with the time at which power came, and tell at that instant,
 //! before anything else: the clock (or nothing, if it is not set), the switches of every drive, then
-//! every contact. What time decides is due a millisecond later at the soonest, and motors stay off for
+//! every contact; how worn the store is may come at any time. What time decides is due a millisecond later at the soonest, and motors stay off for
 //! half a second, in which contacts settle.
 //!
 //! **Refusals.** An input that is refused has changed nothing but the time; an operator's is

@@ -14,7 +14,7 @@ use bedkeeper::operator::AlarmAction;
 use bedkeeper::program::StepKind;
 use bedkeeper::settings::{MeterPlace, RawWatch};
 use bedkeeper::units::{Flow, Millis, TankId, TankSet, Volume};
-use bedkeeper::watch::{Alarm, AlarmPhase};
+use bedkeeper::watch::{Alarm, AlarmPhase, StoreWear};
 use bedkeeper::{Action, Input, RawSettings};
 use support::*;
 
@@ -35,6 +35,25 @@ fn alarms<const N: usize>(site: &mut Site<N>) -> Vec<(u64, Event)> {
 /// One pulse now; what follows from it is decided a millisecond later.
 fn pulse<const N: usize>(site: &mut Site<N>, meter: u8) {
     site.put(Input::Pulses { meter, count: 1 }).unwrap();
+}
+
+/// W1, P2: the store tells its wear: from nine tenths of what its pages are rated for, or while it takes nothing. To repeat
+/// a level changes nothing, and where the rating is not known wear alone says nothing.
+#[test]
+fn w1_the_wear_of_the_store_is_told() {
+    let mut site: Site<1> = Site::new(watched());
+    site.run_to(HOUR);
+    site.hear();
+    let mut told = |erasures, rated, fails| {
+        site.put(Input::Store(StoreWear { erasures, rated, fails })).unwrap();
+        alarms(&mut site).into_iter().map(|(_, event)| event).collect::<Vec<_>>()
+    };
+    assert_eq!(told(8_999, 10_000, false), []);
+    assert_eq!(told(9_000, 10_000, false), [Event::AlarmRaised(Alarm::StoreWorn)]);
+    assert_eq!(told(9_000, 10_000, false), []);
+    assert_eq!(told(u32::MAX, u32::MAX, true), []);
+    assert_eq!(told(u32::MAX, 0, false), [Event::AlarmCleared(Alarm::StoreWorn)]);
+    assert_eq!(told(0, 0, true), [Event::AlarmRaised(Alarm::StoreWorn)]);
 }
 
 /// W1, M3: raised six hours after the pulse from which the flow has been above the small one, and cleared when

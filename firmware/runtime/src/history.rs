@@ -90,6 +90,12 @@ impl<F: NorFlash> History<F> {
         self.lost
     }
 
+    /// How often the page erased most has been erased (P2).
+    #[must_use]
+    pub fn erasures(&self) -> u32 {
+        self.regenerations.erasures().max(self.days.erasures())
+    }
+
     /// Erases what will be needed next; call it while no valve moves. Says whether it erased.
     ///
     /// # Errors

@@ -5,7 +5,8 @@
 //!
 //! # When the store fails
 //! Motors that would start stay off, relays and motors that stop are made so, and the write is tried again every
-//! [`RETRY_MS`]. A drive that never starts is lost by its own limit, and that alarm is what people see.
+//! [`RETRY_MS`]. After [`FAILED_WRITES`] in a row the logic is told, which raises `store-worn`; a drive that never starts
+//! is lost by its own limit besides.
 
 use bedkeeper::calendar::Civil;
 use bedkeeper::chronicle::Entry;
@@ -15,6 +16,7 @@ use bedkeeper::journal::Record;
 use bedkeeper::retain::MAX_BYTES;
 use bedkeeper::settings::MAX_TANKS;
 use bedkeeper::units::{Instant, TankId};
+use bedkeeper::watch::StoreWear;
 use bedkeeper::{Controller, Input, Save};
 use embedded_hal::digital::{InputPin, OutputPin};
 use embedded_storage::nor_flash::NorFlash;
@@ -27,6 +29,8 @@ use crate::store::Log;
 
 /// A write that failed is tried again after so long.
 pub const RETRY_MS: u64 = 1_000;
+/// So many writes that fail in a row are more than a mischance: people are told.
+pub const FAILED_WRITES: u8 = 3;
 /// An erasure ahead of need that failed is tried again after so long.
 const PREPARE_RETRY_MS: u64 = 60_000;
 /// The hardware clock is compared with the logic's so often.
@@ -46,6 +50,11 @@ pub trait Records {
 
     /// No valve moves: what takes long, such as erasing flash, may be done now.
     fn prepare(&mut self) {}
+
+    /// How often the page erased most has been erased, where records are kept in the same kind of flash as the state (P2).
+    fn erasures(&self) -> u32 {
+        0
+    }
 }
 
 /// They go nowhere.
@@ -70,6 +79,8 @@ pub trait Board {
     type Flash: NorFlash;
     /// Where records go.
     type Records: Records;
+    /// How many erasures a page of its flash is rated for; 10 000 is what the pages of a store are reckoned with (P2).
+    const RATED_ERASURES: u32 = 10_000;
 }
 
 /// The parts of a board, put together; `BUFFER` bytes hold the longest stored record with head and padding.
@@ -106,6 +117,10 @@ pub struct Machine<B: Board, const N: usize, const BUFFER: usize> {
     prepare_at_ms: u64,
     /// A motor waits for its dead time until then.
     held_until_ms: Option<u64>,
+    /// Writes of the state that failed since the last that did not.
+    failed_writes: u8,
+    /// What the logic was told last of the store's wear.
+    told_wear: StoreWear,
 }
 
 impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
@@ -140,9 +155,12 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
             retry_at_ms: 0,
             prepare_at_ms: 0,
             held_until_ms: None,
+            failed_writes: 0,
+            told_wear: StoreWear::default(),
         };
         machine.call(uptime_ms, Input::Clock(civil))?;
         machine.look(uptime_ms)?;
+        machine.tell_wear(uptime_ms)?;
         if rejected.is_some() {
             machine.controller.reject_settings(now);
             machine.make_so(uptime_ms)?;
@@ -189,6 +207,7 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
             self.make_so(uptime_ms)?;
         }
         self.prepare(uptime_ms);
+        self.tell_wear(uptime_ms)?;
         Ok(self.next_ms())
     }
 
@@ -253,6 +272,17 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         Ok(())
     }
 
+    /// Tells the logic how worn the flash is, where that has changed (P2, W1).
+    fn tell_wear(&mut self, uptime_ms: u64) -> Result<(), PinFault<B>> {
+        let erasures = self.parts.store.erasures().max(self.parts.records.erasures());
+        let fails = self.failed_writes >= FAILED_WRITES;
+        let wear = StoreWear { erasures, rated: B::RATED_ERASURES, fails };
+        if core::mem::replace(&mut self.told_wear, wear) == wear {
+            return Ok(());
+        }
+        self.call(uptime_ms, Input::Store(wear))
+    }
+
     /// The hardware clock keeps better time than the crystal: where they have drifted apart, it is right.
     fn compare_clock(&mut self, uptime_ms: u64) -> Result<(), PinFault<B>> {
         if uptime_ms < self.compare_at_ms {
@@ -306,7 +336,9 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         if stored {
             self.controller.saved();
             self.retry_at_ms = 0;
+            self.failed_writes = 0;
         } else {
+            self.failed_writes = self.failed_writes.saturating_add(1);
             self.retry_at_ms = uptime_ms.saturating_add(RETRY_MS);
         }
         stored

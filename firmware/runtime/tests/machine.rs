@@ -228,6 +228,53 @@ fn s11_the_last_good_set_is_kept() {
     assert_eq!(choose(&damaged).0.settings.raw(), &other);
 }
 
+/// W1, P2: from nine tenths of the erasures that its pages are rated for the store is worn, and says so; also at the next
+/// power-up.
+#[test]
+fn w1_a_worn_store_is_told() {
+    let bench = Bench::default();
+    at_home(&bench);
+    let mut machine = start(&bench, MockFlash::new(3), settings(|_| ()));
+    run(&mut machine, 0, 5_000);
+    let is_told = |machine: &Loop| machine.controller().outputs().alarms.contains(Alarm::StoreWorn);
+    let latest = machine.parts_mut().store.latest().unwrap().map(<[u8]>::to_vec).unwrap();
+    let mut now = 5_000;
+    let mut wear = |machine: &mut Loop, erasures: u32| {
+        while machine.parts_mut().store.erasures() < erasures {
+            machine.parts_mut().store.append(&latest).unwrap();
+        }
+        run(machine, now, now + 2_000);
+        now += 2_000;
+    };
+    wear(&mut machine, 179);
+    assert!(!is_told(&machine));
+    wear(&mut machine, 180);
+    assert!(is_told(&machine));
+    let flash = machine.release(20_000).unwrap().store.release().0;
+    let machine = start(&bench, flash, settings(|_| ()));
+    assert!(is_told(&machine));
+}
+
+/// W1, P2: a flash that takes nothing is told of at the third try; the alarm goes when it takes something again.
+#[test]
+fn w1_a_store_that_fails_is_told() {
+    let bench = Bench::default();
+    at_home(&bench);
+    let mut machine = start(&bench, MockFlash::new(3), settings(|_| ()));
+    run(&mut machine, 0, 5_000);
+    let is_told = |machine: &Loop| machine.controller().outputs().alarms.contains(Alarm::StoreWorn);
+    bench.borrow_mut().flash_fails = true;
+    machine.call(5_000, Input::Operator { who: Who::Panel, action: Action::StartNow(TankId(0)) }).unwrap();
+    let second = 5_000 + RETRY_MS;
+    run(&mut machine, 5_000, second + RETRY_MS - 1);
+    assert!(!is_told(&machine), "two writes have failed");
+    run(&mut machine, second + RETRY_MS - 1, second + RETRY_MS + 10);
+    assert!(is_told(&machine));
+    bench.borrow_mut().flash_fails = false;
+    run(&mut machine, second + RETRY_MS + 10, second + 3 * RETRY_MS);
+    assert!(!is_told(&machine));
+}
+
 /// P3, S10, T3: power fails in a brine draw and is back within a minute by the clock: the board finds its valve where
 /// it stands, without moving it, and the step goes on.
 #[test]

@@ -163,6 +163,10 @@ impl Records for Kept {
     fn prepare(&mut self) {
         self.history.prepare().expect("the flash works");
     }
+
+    fn erasures(&self) -> u32 {
+        self.history.erasures()
+    }
 }
 
 struct Lasting;

@@ -320,7 +320,8 @@ impl<'o> Replay<'o> {
         // Power-up order of the driver contract: clock, switches.
         let civil = self.world.shown_clock();
         self.tell(Input::Clock(civil))?;
-        self.tell_news()
+        self.tell_news()?;
+        self.tell_wear()
     }
 
     /// Everything that happens by itself until a time.

@@ -6,7 +6,8 @@
 use bedkeeper::calendar::Civil;
 use bedkeeper::retain::{MAX_BYTES, Retained};
 use bedkeeper::units::Instant;
-use bedkeeper::{Controller, Save};
+use bedkeeper::watch::StoreWear;
+use bedkeeper::{Controller, Input, Save};
 
 use super::{HostController, Replay, ReplayError, World};
 use crate::recording::Pulses;
@@ -39,6 +40,8 @@ pub struct Supply {
     on_since_ms: u64,
     /// The civil clock is unknown since a cut.
     clock_lost: bool,
+    /// How worn the store is said to be, if anything is said of it.
+    wear: Option<StoreWear>,
 }
 
 impl Supply {
@@ -173,6 +176,21 @@ impl Replay<'_> {
             observer.after(&self.world)?;
         }
         Ok(())
+    }
+
+    /// The store is worn so far from now on, and says so at every power-up.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn wear_store(&mut self, wear: StoreWear) -> Result<(), ReplayError> {
+        self.world.supply.wear = Some(wear);
+        self.tell_wear()
+    }
+
+    /// Tells how worn the store is, if anything is known of it.
+    pub(super) fn tell_wear(&mut self) -> Result<(), ReplayError> {
+        let Some(wear) = self.world.supply.wear else { return Ok(()) };
+        self.offer(Input::Store(wear), false).map(|_| ())
     }
 
     /// Water that passes while nobody meters it.

@@ -4,6 +4,7 @@ use bedkeeper::calendar::Civil;
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Who;
 use bedkeeper::lock::Key;
+use bedkeeper::watch::StoreWear;
 use bedkeeper::{Action, Settings};
 use jiff::civil::DateTime;
 
@@ -80,6 +81,8 @@ pub enum Deed {
         /// What was stored is readable afterwards.
         memory_kept: bool,
     },
+    /// The store of what outlives power cuts is worn so far.
+    Store(StoreWear),
     /// Something changes in the full plant, for so long if that is said.
     Plant {
         /// What.

@@ -451,8 +451,10 @@ fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Con
     use bedkeeper::duty::DutyKind;
     use bedkeeper::program::{Position, StepKind};
     use bedkeeper::watch::Alarm;
-    let tank = section.optional(r, "tank").and_then(|e| tank_number(&e, r, context));
-    let clears = section.optional(r, "clears").and_then(|e| moment(&e, r, context));
+    let tank_entry = section.optional(r, "tank");
+    let tank = tank_entry.as_ref().and_then(|e| tank_number(e, r, context));
+    let clears_entry = section.optional(r, "clears");
+    let clears = clears_entry.as_ref().and_then(|e| moment(e, r, context));
     let mut found: Vec<Option<Subject>> = Vec::new();
     let path = section.path().to_owned();
     let one = |r: &mut Reader<'d>| {
@@ -522,7 +524,23 @@ fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Con
         r.fail_at(place, section.path(), message, SUBJECT_HELP);
         return None;
     }
-    found.pop().flatten()
+    let subject = found.pop().flatten()?;
+    if let Some(entry) = clears_entry.filter(|_| !matches!(subject, Subject::Hold(..))) {
+        r.fail(&entry, "`clears` has no meaning here", "remove it; it goes with hold");
+    }
+    let of_the_plant = matches!(
+        subject,
+        Subject::Duties(_)
+            | Subject::Relay(_)
+            | Subject::Alarm(_)
+            | Subject::Alarms(_)
+            | Subject::Raised(_)
+            | Subject::Violation(_)
+    );
+    if let Some(entry) = tank_entry.filter(|_| of_the_plant) {
+        r.fail(&entry, "`tank` has no meaning here", "remove it: what is looked for is of the whole plant");
+    }
+    Some(subject)
 }
 
 const SUBJECT_HELP: &str = "give one of duty, duties, cause, causes, hold, holds, alarm, alarms, relay, step, position, \

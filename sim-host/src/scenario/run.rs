@@ -3,6 +3,7 @@
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use bedkeeper::watch::StoreWear;
 use bedkeeper::{Input, Settings};
 use jiff::SignedDuration;
 
@@ -278,6 +279,7 @@ impl Running<'_> {
                 let _ = self.replay.world_mut().disarm(valve, fault);
                 self.replay.stir()
             }
+            Act::Store(wear) => self.replay.wear_store(wear),
             Act::Plant(change) => self.replay.change_plant(change),
             Act::Clock(change) => {
                 let civil = self.replay.world_mut().change_clock(change);
@@ -297,6 +299,7 @@ enum Act {
     Arm(WhichValve, Fault),
     Disarm(WhichValve, Fault),
     Plant(PlantChange),
+    Store(StoreWear),
 }
 
 /// How the civil clock is changed.
@@ -395,6 +398,7 @@ impl Script {
                     self.insert(at_ms.saturating_add(*lasts), Act::Disarm(*valve, *fault));
                 }
             }
+            Deed::Store(wear) => self.insert(at_ms, Act::Store(*wear)),
             Deed::Power { off_ms, clock_kept, memory_kept } => {
                 let (off_ms, clock_kept, retained_kept) = (*off_ms, *clock_kept, *memory_kept);
                 self.insert(at_ms, Act::Cut(PowerCut { at_ms, off_ms, clock_kept, retained_kept }));

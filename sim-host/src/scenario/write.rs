@@ -6,6 +6,7 @@ use bedkeeper::journal::Who;
 use bedkeeper::lock::Key;
 use bedkeeper::operator::AlarmAction;
 use bedkeeper::units::Hardness;
+use bedkeeper::watch::StoreWear;
 use bedkeeper::{Action, Settings};
 
 use super::event::Deed;
@@ -125,6 +126,9 @@ pub fn event_section(at_ms: u64, deed: &Deed) -> String {
             "power",
             format!("{{ off = {}, clock_kept = {clock_kept}, memory_kept = {memory_kept} }}", ms(*off_ms)),
         ),
+        Deed::Store(StoreWear { erasures, rated, fails }) => {
+            line("store", format!("{{ erasures = {erasures}, rated = {rated}, fails = {fails} }}"));
+        }
         Deed::Plant { change, lasts_ms } => {
             let (key, value) = change_text(*change);
             line(key, value);

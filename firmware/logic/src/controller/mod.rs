@@ -56,7 +56,7 @@ use crate::relay::{RELAYS, Relay};
 use crate::reserve::Forecast;
 use crate::settings::{Arrangement, Effect as TakesEffect, MAX_TANKS, MeterPlace, Settings, difference};
 use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
-use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, Tally, Watches};
+use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, StoreWear, Tally, Watches};
 
 pub(crate) use absence::Presence;
 use power::Power;
@@ -113,6 +113,8 @@ pub enum Input {
     },
     /// Civil time now, or `None` if it became unknown.
     Clock(Option<Civil>),
+    /// How worn the store of what outlives a power cut is, as it is (P2).
+    Store(StoreWear),
     /// Someone offers a key to their lock (O1).
     Unlock {
         /// Who.
@@ -458,6 +460,10 @@ impl<const N: usize> Controller<N> {
             }
             Input::Clock(civil) => {
                 self.set_clock(now, civil);
+                Ok(Effect::Decide)
+            }
+            Input::Store(wear) => {
+                self.watches.report(Alarm::StoreWorn, wear.is_worn());
                 Ok(Effect::Decide)
             }
             Input::Unlock { who, key } => self.unlock(now, who, key).map(|()| Effect::Quiet),

@@ -82,7 +82,7 @@ impl<const N: usize> Controller<N> {
             Alarm::BrineLow => return self.tanks_where(|t| is_waiting(t) && self.lacks_brine(t)),
             Alarm::BrineNotDrawn => self.brine.undrawn() > 0,
             Alarm::SaltLow => self.is_salt_low(),
-            // Told of by whoever sees them come and go, until an arm of its own knows better.
+            // The driver tells of its store's wear.
             Alarm::StoreWorn => self.watches.is_reported(alarm),
         };
         stands.then_some(TankSet::EMPTY)

@@ -7,6 +7,7 @@ mod flow;
 mod life;
 mod rules;
 mod service;
+mod store;
 mod texts;
 
 pub(crate) use flow::{FlowGaps, FlowWatch};
@@ -15,6 +16,7 @@ pub use life::{AlarmPhase, AlarmPhases, AlarmState, Watches};
 pub use rules::{AlarmDelay, AlarmRules, MAX_DELAYED, Severities, Severity};
 pub use service::Service;
 pub(crate) use service::Tally;
+pub use store::StoreWear;
 
 use crate::units::slugs;
 

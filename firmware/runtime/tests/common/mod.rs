@@ -146,6 +146,8 @@ impl Board for OnBench {
     type Clock = Clock;
     type Flash = Flash;
     type Records = Notes;
+    /// Few, so that a test can wear it.
+    const RATED_ERASURES: u32 = 200;
 }
 
 pub const SWITCHES: [&str; 8] =

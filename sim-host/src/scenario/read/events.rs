@@ -2,6 +2,7 @@
 
 use bedkeeper::lock::{Key, LockRule};
 use bedkeeper::units::TankId;
+use bedkeeper::watch::StoreWear;
 use bedkeeper::{Action, Settings};
 use toml::de::DeValue;
 
@@ -36,7 +37,11 @@ fn read_when<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Contex
     let at = section.optional(r, "at");
     let on = section.optional(r, "on");
     let delay_ms = section.optional(r, "after").and_then(|e| length(&e, r)).unwrap_or(0);
-    let nth = section.optional(r, "nth").and_then(|e| number(&e, r, 1, 1_000_000)).unwrap_or(1);
+    let nth = section.optional(r, "nth");
+    if let (Some(nth), None) = (&nth, &on) {
+        r.fail(nth, "`nth` has no meaning without `on`", "remove it, or say with `on` what is waited for");
+    }
+    let nth = nth.and_then(|e| number(&e, r, 1, 1_000_000)).unwrap_or(1);
     match (at, on) {
         (Some(at), None) => moment(&at, r, context).map(|ms| When::At(ms.saturating_add(delay_ms))),
         (None, Some(on)) => {
@@ -65,65 +70,123 @@ fn read_deed<'d>(
 ) -> Option<Deed> {
     use bedkeeper::contact::Contact;
     use bedkeeper::journal::Who;
-    let contact = section.optional(r, "contact");
-    let closed = section.optional(r, "closed").and_then(|e| e.flag(r));
-    let lasts_ms = section.optional(r, "lasts").and_then(|e| length(&e, r));
-    let clock = section.optional(r, "clock");
-    let operator = section.optional(r, "operator");
-    let tank = section.optional(r, "tank").and_then(|e| tank_number(&e, r, context));
-    let whos = [("panel", Who::Panel), ("remote", Who::Remote), ("serial", Who::Serial)];
-    let who = section.optional(r, "who").and_then(|e| e.choice(r, &whos)).unwrap_or(Who::Panel);
-    let shared = section.optional(r, "valve").and_then(|e| e.choice(r, &[("shared", WhichValve::Shared)]));
-    let fault = section.optional(r, "fault");
-    let mend = section.optional(r, "mend");
-    let power = section.optional(r, "power");
-    let settings = section.optional(r, "settings");
-    let meter_contact = section.optional(r, "meter_contact");
-    let unlock = section.optional(r, "unlock");
-    let relock = section.optional(r, "relock");
-    let plant = super::plant::read_changes(section, r, context);
-    let given = [&contact, &clock, &operator, &fault, &mend, &power, &settings, &meter_contact, &unlock, &relock];
-    if given.iter().filter(|given| given.is_some()).count() + plant.len() != 1 {
+    let closed = section.optional(r, "closed");
+    let lasts = section.optional(r, "lasts");
+    let tank = section.optional(r, "tank");
+    let who = section.optional(r, "who");
+    let valve = section.optional(r, "valve");
+    let mut given: Vec<(&'static str, Entry<'d>)> = Vec::new();
+    for key in DEEDS {
+        given.extend(section.optional(r, key).map(|entry| (key, entry)));
+    }
+    let mut plant = super::plant::read_changes(section, r, context);
+    if given.len() + plant.len() != 1 {
         let place = r.place(section.path());
-        let help = "give one of contact, clock, operator, unlock, relock, fault, mend, power, settings, meter_contact; of a \
-                    full plant salt_bridge, float, supply, feed_hardness, temperature, leak_past_bed, leak_to_drain, add_salt";
+        let help = format!(
+            "give one of {}; of a full plant salt_bridge, float, supply, feed_hardness, temperature, leak_past_bed, \
+             leak_to_drain, add_salt",
+            DEEDS.join(", ")
+        );
         r.fail_at(place, section.path(), "must say one thing that happens", help);
         return None;
     }
-    if let Some(change) = plant.into_iter().next() {
+    let name = given.first().map(|(name, _)| *name).or_else(|| plant.first().map(|(name, _)| *name))?;
+    let beside = [("closed", &closed), ("lasts", &lasts), ("tank", &tank), ("who", &who), ("valve", &valve)];
+    for (key, entry) in beside.into_iter().filter_map(|(key, entry)| entry.as_ref().map(|entry| (key, entry))) {
+        refuse_beside(r, key, entry, name);
+    }
+    if let (Some(_), Some(valve)) = (&tank, &valve) {
+        r.fail(valve, "`tank` and `valve` name two valves", "keep one of them");
+    }
+    let lasts_ms = lasts.and_then(|e| length(&e, r));
+    if let Some((_, change)) = plant.pop() {
         return change.map(|change| Deed::Plant { change, lasts_ms });
     }
-    if let Some(entry) = contact {
-        let contact = slug(&entry, r, Contact::ALL, Contact::slug)?;
-        return Some(Deed::Contact { contact, closed: closed.unwrap_or(true), lasts_ms });
+    let (_, entry) = given.pop()?;
+    let whos = [("panel", Who::Panel), ("remote", Who::Remote), ("serial", Who::Serial)];
+    let who = who.and_then(|e| e.choice(r, &whos)).unwrap_or(Who::Panel);
+    let shared = valve.and_then(|e| e.choice(r, &[("shared", WhichValve::Shared)]));
+    let id = tank.as_ref().and_then(|e| tank_number(e, r, context)).unwrap_or(0);
+    let id = TankId(u8::try_from(id).unwrap_or(0));
+    let valve = shared.unwrap_or(WhichValve::Tank(id));
+    match name {
+        "contact" => {
+            let contact = slug(&entry, r, Contact::ALL, Contact::slug)?;
+            let closed = closed.and_then(|e| e.flag(r)).unwrap_or(true);
+            Some(Deed::Contact { contact, closed, lasts_ms })
+        }
+        "clock" => read_clock(&entry, r),
+        "fault" => read_fault(&entry, r, context, valve).map(|fault| Deed::Fault { valve, fault, lasts_ms }),
+        "mend" => read_fault(&entry, r, context, valve).map(|fault| Deed::Mend { valve, fault }),
+        "power" => read_power(&entry, r),
+        "store" => read_store(&entry, r).map(Deed::Store),
+        "operator" => {
+            let action = read_action(&entry, section, r, id)?;
+            if let Some(tank) = tank.filter(|_| action.tank().is_none()) {
+                let message = format!("`tank` has no meaning beside `{}`: it is about the plant", action.slug());
+                r.fail(&tank, message, "remove it");
+            }
+            Some(Deed::Operator(who, action))
+        }
+        "unlock" => read_key(&entry, r).map(|key| Deed::Unlock(who, key)),
+        "relock" => entry.flag(r).map(|_| Deed::Relock(who)),
+        "settings" => read_settings(&entry, r, sites),
+        _ => read_meter_contact(&entry, r, context),
     }
-    if let Some(entry) = clock {
-        return read_clock(&entry, r);
+}
+
+/// The keys that each say one thing that happens; what happens in a full plant besides.
+const DEEDS: [&str; 11] = [
+    "contact",
+    "clock",
+    "operator",
+    "unlock",
+    "relock",
+    "fault",
+    "mend",
+    "power",
+    "settings",
+    "meter_contact",
+    "store",
+];
+
+/// Refuses a key that means nothing beside what happens, rather than passing over it.
+fn refuse_beside(r: &mut Reader<'_>, key: &str, entry: &Entry<'_>, deed: &str) {
+    let changes_plant = !DEEDS.contains(&deed);
+    let (takes_it, owners) = match key {
+        "closed" => (deed == "contact", "contact"),
+        "lasts" => (
+            matches!(deed, "contact" | "fault") || (changes_plant && deed != "add_salt"),
+            "contact, fault, and changes of a full plant but add_salt",
+        ),
+        "tank" => (matches!(deed, "operator" | "fault" | "mend"), "operator, fault and mend"),
+        "who" => (matches!(deed, "operator" | "unlock" | "relock"), "operator, unlock and relock"),
+        _ => (matches!(deed, "fault" | "mend"), "fault and mend"),
+    };
+    if !takes_it {
+        r.fail(entry, format!("`{key}` has no meaning beside `{deed}`"), format!("remove it; it goes with {owners}"));
     }
-    let tank = TankId(u8::try_from(tank.unwrap_or(0)).unwrap_or(0));
-    let valve = shared.unwrap_or(WhichValve::Tank(tank));
-    if let Some(entry) = fault {
-        return read_fault(&entry, r, context, valve).map(|fault| Deed::Fault { valve, fault, lasts_ms });
-    }
-    if let Some(entry) = power {
-        return read_power(&entry, r);
-    }
-    if let Some(entry) = mend {
-        return read_fault(&entry, r, context, valve).map(|fault| Deed::Mend { valve, fault });
-    }
-    if let Some(entry) = operator {
-        return read_action(&entry, section, r, tank).map(|action| Deed::Operator(who, action));
-    }
-    if let Some(entry) = unlock {
-        return read_key(&entry, r).map(|key| Deed::Unlock(who, key));
-    }
-    if let Some(entry) = relock {
-        return entry.flag(r).map(|_| Deed::Relock(who));
-    }
-    if let Some(entry) = settings {
-        return read_settings(&entry, r, sites);
-    }
-    read_meter_contact(&meter_contact?, r, context)
+}
+
+/// How worn the store is that outlives power cuts.
+fn read_store<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<StoreWear> {
+    let Some(mut section) = entry.table() else {
+        entry.wrong_type(r, "a section", "such as { erasures = 9500, rated = 10000 }");
+        return None;
+    };
+    let most = u64::from(u32::MAX);
+    let mut figure = |key, example, usual: Option<u64>, r: &mut Reader<'d>| {
+        let entry = match usual {
+            Some(_) => section.optional(r, key),
+            None => section.required(r, key, example),
+        };
+        entry.map_or(usual, |e| number(&e, r, 0, most)).and_then(|value| u32::try_from(value).ok())
+    };
+    let erasures = figure("erasures", "9500", None, r);
+    let rated = figure("rated", "10000", Some(10_000), r);
+    let fails = section.optional(r, "fails").and_then(|e| e.flag(r)).unwrap_or(false);
+    section.done(r);
+    Some(StoreWear { erasures: erasures?, rated: rated?, fails })
 }
 
 /// Power fails for a while.

@@ -39,7 +39,7 @@ pub(super) fn read_changes<'d>(
     section: &mut Section<'d>,
     r: &mut Reader<'d>,
     context: &Context<'_>,
-) -> Vec<Option<PlantChange>> {
+) -> Vec<(&'static str, Option<PlantChange>)> {
     type Read = fn(&Entry<'_>, &mut Reader<'_>) -> Option<PlantChange>;
     const KEYS: [(&str, Read); 8] = [
         ("salt_bridge", |e, r| e.flag(r).map(PlantChange::SaltBridge)),
@@ -66,7 +66,7 @@ pub(super) fn read_changes<'d>(
         if let Some(why) = &refused {
             r.fail(&entry, why.to_string(), "a figure that such a plant can have");
         }
-        changes.push(change.filter(|_| refused.is_none()));
+        changes.push((key, change.filter(|_| refused.is_none())));
     }
     changes
 }

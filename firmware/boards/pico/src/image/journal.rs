@@ -61,4 +61,8 @@ impl<P: ValidUartPinout<pac::UART0>> Records for Journal<P> {
             let _ = history.prepare();
         }
     }
+
+    fn erasures(&self) -> u32 {
+        self.history.as_ref().map_or(0, History::erasures)
+    }
 }
