@@ -7,9 +7,8 @@ use bedkeeper::contact::Contact;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::units::TankId;
 use bedkeeper_sim::bench::{App, Plan, Session, draw};
-use bedkeeper_sim::process::Design;
-use bedkeeper_sim::scenario::{self, Deed, Scenario, Water};
-use bedkeeper_sim::{cli, site};
+use bedkeeper_sim::scenario::{self, Deed, Water};
+use bedkeeper_sim::{demo, site};
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers, MouseButton, MouseEvent, MouseEventKind};
 use ratatui::Terminal;
 use ratatui::backend::TestBackend;
@@ -17,21 +16,9 @@ use ratatui::backend::TestBackend;
 const HOUR_MS: u64 = 3_600_000;
 
 fn plan(name: &str, full: bool) -> Plan {
-    let site = site::parse(name, cli::demo_site(name).unwrap().unwrap()).unwrap();
-    let design = full.then(|| Box::new(Design::of_site(&site).unwrap()));
-    let scenario = Scenario {
-        file: name.to_owned(),
-        title: site.name.clone(),
-        about: String::new(),
-        site,
-        design,
-        start: Some(jiff::civil::date(2027, 3, 1).at(0, 0, 0, 0)),
-        lasts_ms: 400 * 24 * HOUR_MS,
-        water: Water::None,
-        events: Vec::new(),
-        expectations: Vec::new(),
-    };
-    Plan { scenario, text: None, site: name.to_owned(), recording: None }
+    let site = site::parse(name, demo::demo_site(name).unwrap().unwrap()).unwrap();
+    let start = jiff::civil::date(2027, 3, 1).at(0, 0, 0, 0);
+    Plan::of_site(site, name, start, full, Water::None, None).unwrap()
 }
 
 fn app(full: bool) -> App {

@@ -74,8 +74,8 @@ fn damaged_and_newer_images_are_refused_with_the_reason() {
 #[test]
 fn the_flash_pages_are_computed_and_shown() {
     use bedkeeper::retain::MAX_BYTES;
-    use bedkeeper_sim::cli::{StorePages, bundled_recording};
     use bedkeeper_sim::replay::{Observer, PowerCut, Replay, ValveTimes, World};
+    use bedkeeper_sim::{cli::StorePages, demo::bundled_recording};
 
     /// The longest record that the state would have made.
     #[derive(Default)]
@@ -102,7 +102,7 @@ fn the_flash_pages_are_computed_and_shown() {
     assert!(text(&bedkeeper(&["pack", "--show", &image]).stdout).contains("flash pages of 4096 bytes"));
 
     for name in ["apartments", "house"] {
-        let source = bedkeeper_sim::cli::demo_site(&format!("demo:{name}")).unwrap().unwrap();
+        let source = bedkeeper_sim::demo::demo_site(&format!("demo:{name}")).unwrap().unwrap();
         let site = bedkeeper_sim::site::parse(name, source).unwrap();
         let pages = StorePages::of_site(&site).unwrap();
         let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };

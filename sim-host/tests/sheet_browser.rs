@@ -7,7 +7,7 @@ use std::ffi::OsStr;
 use std::time::Duration;
 
 use bedkeeper_sim::sheet::Sheet;
-use bedkeeper_sim::{cli, site};
+use bedkeeper_sim::{demo, site};
 use headless_chrome::types::PrintToPdfOptions;
 use headless_chrome::{Browser, LaunchOptions};
 
@@ -16,7 +16,7 @@ const PAPERS: [(&str, f64, f64, &str); 2] = [("A4", 8.27, 11.69, "595"), ("Lette
 
 #[test]
 fn the_sheet_prints_on_a4_and_letter() {
-    let source = cli::demo_site("demo:apartments").unwrap().unwrap();
+    let source = demo::demo_site("demo:apartments").unwrap().unwrap();
     let site = site::parse("demo:apartments", source).unwrap();
     let sheet = Sheet::new(&site, "demo:apartments", None, None).unwrap();
     let folder = tempfile::tempdir().unwrap();

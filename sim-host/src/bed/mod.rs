@@ -9,12 +9,14 @@
 //! - [`cycle`] repeats regeneration and service until nothing changes any more, for
 //!   capacity and leakage against salt dose. [`cli`] puts that on the command line.
 
+#[cfg(feature = "command")]
 pub mod cli;
 mod column;
 pub mod cycle;
 mod error;
 mod exchange;
 mod options;
+#[cfg(feature = "command")]
 pub(crate) mod page;
 mod pores;
 mod resin;

@@ -11,14 +11,11 @@ use jiff::civil::DateTime;
 
 use super::{App, Plan, Session, draw};
 use crate::cli::{EXIT_BAD_INPUT, Style, load_site};
-use crate::process::Design;
-use crate::scenario::{self, Scenario, Water};
+use crate::scenario::{self, Water};
 use crate::site::Site;
 
 /// How long a frame stands.
 const FRAME: Duration = Duration::from_millis(50);
-/// A bench without a scenario goes on for so long.
-const LONGEST_MS: u64 = 20 * 366 * 86_400_000;
 
 /// A live plant in the terminal: move every input, break things, ask why
 ///
@@ -87,34 +84,20 @@ fn plan(args: &BenchArgs, site: Option<Site>, style: &Style) -> Result<Plan, Str
         let text = std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?;
         return Ok(Plan { scenario, text: Some(text), site: String::new(), recording: None });
     };
-    let design = match args.plant {
-        Modelled::Simple => None,
-        Modelled::Full => Some(Design::of_site(&site).map_err(|why| format!("{name}: {why}"))?),
-    };
     let water = match args.recording.as_deref() {
         None => Water::None,
-        Some(text) => match crate::cli::demo_name(text) {
+        Some(text) => match crate::demo::demo_name(text) {
             Some(demo) => Water::Bundled(demo?),
             None => Water::File(PathBuf::from(text)),
         },
     };
-    let scenario = Scenario {
-        file: name.clone(),
-        title: site.name.clone(),
-        about: String::new(),
-        site,
-        design: design.map(Box::new),
-        start: Some(args.start),
-        lasts_ms: LONGEST_MS,
-        water,
-        events: Vec::new(),
-        expectations: Vec::new(),
-    };
-    let absolute = |name: &str| match crate::cli::demo_name(name) {
+    let absolute = |name: &str| match crate::demo::demo_name(name) {
         Some(_) => name.to_owned(),
         None => std::path::absolute(name).map_or_else(|_| name.to_owned(), |path| path.display().to_string()),
     };
-    Ok(Plan { scenario, text: None, site: absolute(&name), recording: args.recording.as_deref().map(absolute) })
+    let recording = args.recording.as_deref().map(absolute);
+    Plan::of_site(site, &absolute(&name), args.start, args.plant == Modelled::Full, water, recording)
+        .map_err(|why| format!("{name}: {why}"))
 }
 
 fn bench(plan: Plan, args: &BenchArgs) -> Result<(), String> {

@@ -1,8 +1,5 @@
 //! What is seen. Nothing is told by colour alone.
 
-use bedkeeper::duty::DutyKind;
-use bedkeeper::settings::Medium;
-use bedkeeper::units::{Instant, TankId};
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout, Rect};
 use ratatui::style::{Modifier, Style};
@@ -11,12 +8,7 @@ use ratatui::widgets::{Block, Clear, Paragraph, Wrap};
 
 use super::app::{App, SPEEDS};
 use super::menu::Menu;
-use crate::evidence::moment;
-use crate::plant::Valve;
-use crate::quantity::UnitSystem;
-use crate::quantity::show;
-use crate::replay::World;
-use crate::wording;
+use super::view::{TankView, View};
 
 /// Cells of the bar that shows what is left of a capacity.
 const BAR: usize = 8;
@@ -44,9 +36,10 @@ const MARKED: Style = Style::new().add_modifier(Modifier::REVERSED);
 /// Draws the bench.
 pub fn draw(frame: &mut Frame<'_>, app: &mut App) {
     let area = frame.area();
+    // No more records than rows can be seen.
+    let view = View::of(&app.session, usize::from(area.height));
     let tanks = u16::from(app.session.plan().scenario.site.settings.tanks);
-    let full = app.session.world().is_some_and(|world| world.process.is_some());
-    let plant_height = tanks + 4 + u16::from(full);
+    let plant_height = tanks + 4 + u16::from(view.delivered.is_some());
     let [title, plant, middle, journal, footer] = Layout::vertical([
         Constraint::Length(1),
         Constraint::Length(plant_height),
@@ -55,12 +48,12 @@ pub fn draw(frame: &mut Frame<'_>, app: &mut App) {
         Constraint::Length(2),
     ])
     .areas(area);
-    frame.render_widget(title_line(app), title);
-    draw_plant(frame, app, plant);
+    frame.render_widget(title_line(app, &view), title);
+    draw_plant(frame, app, &view, plant);
     let [why, alarms] = Layout::horizontal([Constraint::Percentage(50), Constraint::Percentage(50)]).areas(middle);
-    framed(frame, why, format!("why: tank {}", app.tank + 1), why_lines(app));
-    framed(frame, alarms, "alarms".to_owned(), alarm_lines(app));
-    draw_journal(frame, app, journal);
+    framed(frame, why, format!("why: tank {}", app.tank + 1), why_lines(app, &view));
+    framed(frame, alarms, "alarms".to_owned(), alarm_lines(&view));
+    draw_journal(frame, &view, journal);
     let keys = "space play  n next  + - speed  ← → time  w water  o operator  f faults  ? help";
     frame.render_widget(Paragraph::new(vec![Line::from(app.message.as_str()).style(BOLD), Line::from(keys)]), footer);
     app.places.menu = None;
@@ -72,197 +65,72 @@ pub fn draw(frame: &mut Frame<'_>, app: &mut App) {
     }
 }
 
-fn title_line(app: &App) -> Line<'static> {
-    let session = &app.session;
-    let now = session.now_ms();
-    let dark = session.world().is_some_and(|world| world.supply.is_dark());
+fn title_line(app: &App, view: &View) -> Line<'static> {
     let plays = if app.plays { "plays" } else { "paused" };
     let speed = SPEEDS.get(app.speed).copied().unwrap_or(1);
-    let clock = session.world().and_then(|world| world.start);
-    let civil = clock.map_or_else(|| "clock unset".to_owned(), |_| moment(clock, now));
-    let power = if dark { "  POWER IS OFF" } else { "" };
-    let name = &session.plan().scenario.site.name;
+    let power = if view.dark { "  POWER IS OFF" } else { "" };
     // What matters most comes first: a narrow terminal cuts off the rest.
-    let text = format!("{plays} ×{speed}{power} · {} · {civil} · {name}", session.days().show(now));
+    let text = format!("{plays} ×{speed}{power} · {} · {} · {}", view.moment, view.civil, view.site);
     Line::from(text).style(BOLD)
 }
 
-fn framed(frame: &mut Frame<'_>, area: Rect, title: String, lines: Vec<Line<'static>>) {
+fn framed(frame: &mut Frame<'_>, area: Rect, title: String, lines: Vec<Line<'_>>) {
     let block = Block::bordered().title(title);
     frame.render_widget(Paragraph::new(lines).wrap(Wrap { trim: false }).block(block), area);
 }
 
-fn units(app: &App) -> UnitSystem {
-    app.session.plan().scenario.site.units
-}
-
-// ---- the plant ---------------------------------------------------------------------------------------
-
-fn draw_plant(frame: &mut Frame<'_>, app: &mut App, area: Rect) {
+fn draw_plant(frame: &mut Frame<'_>, app: &mut App, view: &View, area: Rect) {
     let block = Block::bordered().title("plant");
     let inner = block.inner(area);
     frame.render_widget(block, area);
-    app.places.tanks.clear();
-    let Some(world) = app.session.world() else { return };
-    let mut lines = vec![feed_line(app, world)];
-    for i in 0..world.valves().len() {
-        lines.push(tank_line(app, world, i));
-    }
-    lines.push(wires_line(app, world));
-    if let Some(process) = &world.process {
-        let outlet = process.plant().last_delivered;
-        let told = outlet.map_or_else(
-            || "nothing was delivered yet".to_owned(),
-            |(mg_l, kpa)| format!("last delivered: {mg_l:.1} mg/L of hardness at {kpa:.0} kPa"),
-        );
-        lines.push(Line::from(told));
-    }
+    let mut lines = vec![Line::from(view.feed.as_str())];
+    lines.extend(view.tanks.iter().map(|tank| tank_line(tank, tank.number == app.tank + 1)));
+    lines.push(Line::from(view.wires.as_str()));
+    lines.extend(view.delivered.as_deref().map(Line::from));
     for (row, line) in (inner.y..inner.bottom()).zip(lines) {
         let place = Rect { y: row, height: 1, ..inner };
         frame.render_widget(line, place);
     }
     let first = inner.y + 1;
-    let count = u16::try_from(world.valves().len()).unwrap_or(0);
+    let count = u16::try_from(view.tanks.len()).unwrap_or(0);
     app.places.tanks = (first..first + count).map(|y| Rect { y, height: 1, ..inner }).collect();
 }
 
-fn feed_line(app: &App, world: &World) -> Line<'static> {
-    let now = Instant::from_ticks(world.now_ms);
-    let flow = world.controller.flow(now);
-    let by_hand = app.session.drawn_ml_min();
-    let drawn = if app.session.draws_by_hand() {
-        format!("drawn by hand {}", show::flow(u64::from(by_hand), units(app)))
-    } else {
-        "a recording draws the water".to_owned()
-    };
-    let hardness = match world.controller.settings().medium {
-        Medium::Softener { hardness, .. } => format!(" {}", show::hardness(u64::from(hardness.0), units(app))),
-        Medium::Filter { .. } => String::new(),
-    };
-    Line::from(format!("feed{hardness} · {drawn} · the meter tells {}", show::flow(u64::from(flow.0), units(app))))
-}
-
 /// One tank: what it does, what is left, where its valve stands, where its water goes.
-fn tank_line(app: &App, world: &World, index: usize) -> Line<'static> {
-    let (Some(tank), Some(valve)) = (world.controller.tanks().get(index), world.valves().get(index)) else {
-        return Line::default();
-    };
-    let settings = world.controller.settings();
-    let remaining = tank.ledger().remaining().nl();
-    let spent = usize::from(tank.ledger().spent_percent(&settings.medium)).min(100);
-    let filled = (100 - spent) * BAR / 100;
-    let bar: String = "█".repeat(filled) + &"░".repeat(BAR - filled);
-    let duty = tank.duty().kind();
-    let left = show::volume(remaining, units(app)).to_string();
-    let cursor = if index == app.tank { ">" } else { " " };
+fn tank_line(tank: &TankView, chosen: bool) -> Line<'static> {
+    let filled = usize::from(tank.left_percent) * BAR / 100;
+    let bar: String = "█".repeat(filled) + &"░".repeat(BAR.saturating_sub(filled));
+    let cursor = if chosen { ">" } else { " " };
+    let arrow = if tank.goes_to.is_empty() { "" } else { "→ " };
     let text = format!(
-        "{cursor}{} {bar} {left:>9}  {:12} {:21} {}",
-        index + 1,
-        duty.slug(),
-        valve_text(valve, tank),
-        water_text(world, index),
+        "{cursor}{} {bar} {:>9}  {:12} {:21} {arrow}{}",
+        tank.number, tank.left, tank.duty, tank.valve, tank.goes_to,
     );
-    Line::from(text).style(if index == app.tank { MARKED } else { Style::default() })
+    Line::from(text).style(if chosen { MARKED } else { Style::default() })
 }
 
-fn valve_text(valve: &Valve, tank: &bedkeeper::duty::Tank) -> String {
-    let turns = valve.motion() != bedkeeper::drive::Motion::Off;
-    match (valve.position(), tank.drive().target()) {
-        (Some(at), _) if !turns => at.slug().to_owned(),
-        (_, Some(to)) if turns => format!("turns to {to}"),
-        (Some(at), _) => format!("{at}, turns"),
-        (None, _) if turns => "turns".to_owned(),
-        (None, _) => "between positions".to_owned(),
-    }
+fn why_lines<'a>(app: &App, view: &'a View) -> Vec<Line<'a>> {
+    let Some(tank) = view.tanks.get(app.tank) else { return vec![Line::from("the plant has stopped")] };
+    let faults = tank.faults.iter().map(|fault| Line::from(format!("(at the bench: {fault})")));
+    tank.why.iter().map(|line| Line::from(line.as_str())).chain(faults).collect()
 }
 
-/// Where a tank's water goes, as the logic has it; a step with the time that it still has.
-fn water_text(world: &World, index: usize) -> String {
-    let Some(tank) = world.controller.tanks().get(index) else { return String::new() };
-    let settings = world.controller.settings();
-    if let Some(regeneration) = tank.regeneration() {
-        let Some(step) = regeneration.step(settings) else { return String::new() };
-        let left = regeneration.deadline(settings).map(|at| at.as_ticks().saturating_sub(world.now_ms));
-        // Whole minutes, but for the last two.
-        let brief = |ms: u64| show::duration_brief(if ms > 120_000 { ms / 60_000 * 60_000 } else { ms });
-        let left = left.map_or_else(String::new, |ms| format!(", {}", brief(ms)));
-        return format!("→ {step}{left}");
-    }
-    match tank.duty().kind() {
-        DutyKind::Serving => "→ building".to_owned(),
-        DutyKind::Purging => "→ drain".to_owned(),
-        _ => String::new(),
-    }
-}
-
-fn wires_line(app: &App, world: &World) -> Line<'static> {
-    let relays: Vec<_> =
-        (1..).zip(world.relays_on).map(|(number, on)| format!("{number} {}", if on { "ON" } else { "off" })).collect();
-    let closed: Vec<_> = bedkeeper::contact::Contact::ALL
+fn alarm_lines(view: &View) -> Vec<Line<'_>> {
+    let broken = view.violations.iter().map(|text| Line::from(format!("RULE IS BROKEN: {text}")).style(MARKED));
+    let standing = view
+        .alarms
         .iter()
-        .filter(|contact| app.session.is_closed(**contact))
-        .map(|contact| contact.slug())
-        .collect();
-    let closed = if closed.is_empty() { "none".to_owned() } else { closed.join(", ") };
-    Line::from(format!("relays {} · contacts closed: {closed}", relays.join(", ")))
+        .map(|(alarm, look)| Line::from(vec![Span::styled(*alarm, BOLD), Span::raw(format!(": {look}"))]));
+    let lines: Vec<_> = broken.chain(standing).collect();
+    if lines.is_empty() { vec![Line::from("none")] } else { lines }
 }
 
-// ---- reasons -----------------------------------------------------------------------------------------
-
-fn why_lines(app: &App) -> Vec<Line<'static>> {
-    let session = &app.session;
-    let Some(world) = session.world() else { return vec![Line::from("the plant has stopped")] };
-    if world.supply.is_dark() {
-        return vec![Line::from("power is off: nobody decides anything")];
-    }
-    let id = app.tank_id();
-    let Some(why) = world.controller.why(id) else { return vec![Line::from("nothing is asked of it")] };
-    let causes: Vec<_> = why.causes.iter().map(|cause| cause.slug()).collect();
-    if causes.is_empty() {
-        return vec![Line::from("nothing is asked of it")];
-    }
-    let regenerates = world.controller.tanks().get(app.tank).is_some_and(|tank| tank.regeneration().is_some());
-    if regenerates {
-        return vec![Line::from(format!("it regenerates, asked for: {}", causes.join(", ")))];
-    }
-    let mut lines = vec![Line::from(format!("asked for: {}", causes.join(", ")))];
-    let holds = wording::why_lines(&why, |ms| session.days().show(ms));
-    if holds.is_empty() {
-        lines.push(Line::from("nothing holds it"));
-    }
-    lines.extend(holds.into_iter().map(|hold| Line::from(format!("held: {hold}"))));
-    for fault in session.faults(TankId(id.0)) {
-        lines.push(Line::from(format!("(at the bench: {fault})")));
-    }
-    lines
-}
-
-fn alarm_lines(app: &App) -> Vec<Line<'static>> {
-    let mut lines = Vec::new();
-    for violation in app.session.violations() {
-        let text = format!("RULE {} IS BROKEN: {}", violation.rule, violation.text);
-        lines.push(Line::from(text).style(MARKED));
-    }
-    let standing = app.session.state().map(|state| state.alarms).unwrap_or_default();
-    for alarm in standing.iter() {
-        lines.push(Line::from(vec![Span::styled(alarm.slug(), BOLD), Span::raw(format!(": {}", alarm.look()))]));
-    }
-    if lines.is_empty() {
-        lines.push(Line::from("none"));
-    }
-    lines
-}
-
-fn draw_journal(frame: &mut Frame<'_>, app: &App, area: Rect) {
+fn draw_journal(frame: &mut Frame<'_>, view: &View, area: Rect) {
     let rows = usize::from(area.height.saturating_sub(2));
-    let records = app.session.last_records(rows);
-    let lines = records
-        .iter()
-        .map(|record| Line::from(format!("{}  {}", app.session.moment_of(record), wording::sentence(&record.event))))
-        .collect();
-    let block = Block::bordered().title("journal");
-    let text: Vec<Line<'_>> = lines;
-    frame.render_widget(Paragraph::new(text).block(block), area);
+    let from = view.journal.len().saturating_sub(rows);
+    let lines: Vec<_> =
+        view.journal.iter().skip(from).map(|(when, what)| Line::from(format!("{when}  {what}"))).collect();
+    frame.render_widget(Paragraph::new(lines).block(Block::bordered().title("journal")), area);
 }
 
 // ---- over it all -------------------------------------------------------------------------------------

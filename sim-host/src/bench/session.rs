@@ -5,14 +5,17 @@ use std::fmt::Write as _;
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Record;
 use bedkeeper::units::TankId;
+use jiff::civil::DateTime;
 
 use crate::demand::Draw;
 use crate::evidence::Violation;
 use crate::plant::Fault;
+use crate::process::{Design, ProcessError};
 use crate::replay::{Checker, ReplayError, World};
 use crate::scenario::{
     Days, Deed, Event, Gauges, Rehearsal, Scenario, State, Tap, Timeline, Water, When, event_section, flow_section,
 };
+use crate::site::Site;
 
 /// What the session begins with.
 #[derive(Clone, Debug)]
@@ -25,6 +28,40 @@ pub struct Plan {
     pub site: String,
     /// Where the recording comes from, if one draws the water.
     pub recording: Option<String>,
+}
+
+/// A plan without a scenario goes on for so long.
+const LONGEST_MS: u64 = 20 * 366 * 86_400_000;
+
+impl Plan {
+    /// A site with nothing planned; `name` says where it comes from, as a scenario file would, and so does `recording`
+    /// if one draws the water.
+    ///
+    /// # Errors
+    /// All of the plant is to be modelled (`full`), and the site does not say enough for that.
+    pub fn of_site(
+        site: Site,
+        name: &str,
+        start: DateTime,
+        full: bool,
+        water: Water,
+        recording: Option<String>,
+    ) -> Result<Self, ProcessError> {
+        let design = full.then(|| Design::of_site(&site)).transpose()?;
+        let scenario = Scenario {
+            file: name.to_owned(),
+            title: site.name.clone(),
+            about: String::new(),
+            site,
+            design: design.map(Box::new),
+            start: Some(start),
+            lasts_ms: LONGEST_MS,
+            water,
+            events: Vec::new(),
+            expectations: Vec::new(),
+        };
+        Ok(Self { scenario, text: None, site: name.to_owned(), recording })
+    }
 }
 
 /// Why the plant could not go on.

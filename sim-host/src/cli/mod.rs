@@ -1,6 +1,5 @@
 //! The command line: one verb a file.
 
-mod demo;
 mod explore;
 mod leaves;
 mod new;
@@ -26,7 +25,6 @@ use crate::learn::{self, cli::LearnArgs};
 use crate::sheet::{self, cli::SheetArgs};
 use crate::size::{self, cli::SizeArgs};
 
-pub use demo::{bundled_recording, demo_name, demo_site};
 pub use explore::ExploreArgs;
 pub use leaves::leaves;
 pub(crate) use output::keep_apart;

@@ -9,7 +9,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use jiff::civil::DateTime;
 
 use super::output::{self, Output};
-use super::{EXIT_BAD_INPUT, EXIT_NO, Style, demo, print, print_with, summary};
+use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print, print_with, summary};
 use crate::evidence::{self, Evidence};
 use crate::process::Design;
 use crate::quantity::show::UnitSystem;
@@ -176,7 +176,7 @@ impl ReplayArgs {
     fn check_outputs(&self) -> Result<(), String> {
         let inputs: Vec<_> = [("the site", &self.site), ("the recording", &self.recording)]
             .into_iter()
-            .filter(|(_, name)| demo::named(name).is_none())
+            .filter(|(_, name)| crate::demo::named(name).is_none())
             .map(|(what, name)| (what, Path::new(name)))
             .collect();
         let json = self.json.then_some(("--json", Path::new("-")));
@@ -290,7 +290,7 @@ pub(crate) fn load_site(text: &str, style: &Style) -> Result<Site, ExitCode> {
 }
 
 pub(super) fn open_site(text: &str) -> Result<Site, SiteFault> {
-    match demo::named(text) {
+    match crate::demo::named(text) {
         Some(Ok(demo)) => site::parse(&format!("demo:{}", demo.name), demo.site).map_err(SiteFault::Faults),
         Some(Err(why)) => Err(SiteFault::Text(why)),
         None => site::load(Path::new(text)).map_err(SiteFault::Faults),
@@ -313,7 +313,7 @@ impl SiteFault {
 }
 
 pub(super) fn open_recording(text: &str) -> Result<Recording, String> {
-    let opened = match demo::named(text) {
+    let opened = match crate::demo::named(text) {
         Some(demo) => {
             let demo = demo?;
             let length = demo.recording.len() as u64;
@@ -351,7 +351,7 @@ fn check_start(start: Option<DateTime>) -> Result<(), String> {
 }
 
 pub(super) fn recording_name(text: &str) -> String {
-    match demo::named(text) {
+    match crate::demo::named(text) {
         Some(Ok(demo)) => demo.recording_name.to_owned(),
         _ if text == "-" => "standard input".to_owned(),
         _ => Path::new(text).file_name().map_or_else(|| text.to_owned(), |n| n.to_string_lossy().into_owned()),

@@ -9,17 +9,22 @@
 //! every machine. Memory does not grow with the days.
 
 mod chance;
+#[cfg(feature = "command")]
 pub mod cli;
+#[cfg(feature = "command")]
 mod convert;
 mod draws;
 mod inject;
 mod judge;
 mod meter;
+#[cfg(feature = "command")]
 mod output;
 mod profile;
+#[cfg(feature = "command")]
 mod show;
 mod size;
 mod statistics;
+#[cfg(feature = "command")]
 mod write;
 
 pub use draws::{Demand, Draw, Draws, MOST_ML_A_DAY};
@@ -30,4 +35,5 @@ pub use profile::{Counted, Profile, Shape};
 pub use size::Size;
 pub use statistics::{PUBLISHED_NIGHT_SHARE, Statistics, Summary};
 pub(crate) use statistics::{since_midnight_ms, weekday};
+#[cfg(feature = "command")]
 pub use write::{Facts, Form, Packing, Writer};

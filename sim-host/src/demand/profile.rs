@@ -1,9 +1,8 @@
 //! The shapes of water use. Every figure here is invented for rehearsal, but where a source stands beside it.
 
-use clap::ValueEnum;
-
 /// How water is used.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, ValueEnum)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "command", derive(clap::ValueEnum))]
 pub enum Profile {
     /// One family: morning and evening, little at night
     Household,
@@ -242,6 +241,8 @@ impl Profile {
 
 #[cfg(test)]
 mod tests {
+    use clap::ValueEnum;
+
     use super::*;
 
     /// The command's names are the files' names.

@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::error::RecordingErrorKind;
 
+#[cfg(feature = "command")]
 /// Largest window of a zstd frame, as a power of two: 32 MiB keeps a replay's memory small.
 const ZSTD_WINDOW_LOG_MAX: u32 = 25;
 const PACKED_BUFFER_BYTES: usize = 64 * 1024;
@@ -65,12 +66,15 @@ impl Input {
                 let packed = BufReader::with_capacity(PACKED_BUFFER_BYTES, all);
                 (Box::new(super::gzip::Members::new(packed)), Some("gzip"))
             }
+            #[cfg(feature = "command")]
             [0x28, 0xb5, 0x2f, 0xfd] | [0x50..=0x5f, 0x2a, 0x4d, 0x18] => {
                 let packed = BufReader::with_capacity(PACKED_BUFFER_BYTES, all);
                 let mut decoder = zstd::stream::read::Decoder::with_buffer(packed).map_err(RecordingErrorKind::Io)?;
                 decoder.window_log_max(ZSTD_WINDOW_LOG_MAX).map_err(RecordingErrorKind::Io)?;
                 (Box::new(decoder), Some("zstd"))
             }
+            #[cfg(not(feature = "command"))]
+            [0x28, 0xb5, 0x2f, 0xfd] => return Err(RecordingErrorKind::OtherPacking { packing: "zstd" }),
             [b'P', b'K', 3, 4] => return Err(RecordingErrorKind::OtherPacking { packing: "zip" }),
             [b'B', b'Z', b'h', _] => {
                 return Err(RecordingErrorKind::OtherPacking { packing: "bzip2" });

@@ -168,7 +168,7 @@ fn read_base<'d>(root: &mut Section<'d>, r: &mut Reader<'d>, folder: &Path) -> O
         return Some(Base::Inline(table));
     }
     let text = entry.text(r)?;
-    if let Some(demo) = crate::cli::demo_site(&text) {
+    if let Some(demo) = crate::demo::demo_site(&text) {
         let source = demo.map_err(|why| r.fail(&entry, why, "name one of them")).ok()?;
         return Some(Base::File { name: text, source: source.to_owned() });
     }
@@ -337,7 +337,7 @@ fn read_water<'d>(root: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<
 
 fn read_recording<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'_>, folder: &Path) -> Option<Water> {
     if let Some(text) = entry.as_text() {
-        return Some(match crate::cli::demo_name(text) {
+        return Some(match crate::demo::demo_name(text) {
             Some(Ok(name)) => Water::Bundled(name),
             Some(Err(why)) => {
                 r.fail(entry, why, "name one of them");

@@ -70,7 +70,7 @@ impl Source {
             Water::Flows(draws) => flow(Box::new(draws.clone().into_iter())),
             Water::Demand(demand) => flow(Box::new(demand.draws())),
             Water::File(path) => Self::recording(Recording::open(path)?)?,
-            Water::Bundled(name) => Self::recording(crate::cli::bundled_recording(name)?)?,
+            Water::Bundled(name) => Self::recording(crate::demo::bundled_recording(name)?)?,
         })
     }
 

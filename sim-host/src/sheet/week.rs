@@ -5,8 +5,8 @@ use bedkeeper::settings::Medium;
 use bedkeeper::units::Volume;
 use jiff::civil::{DateTime, Weekday};
 
-use crate::cli::{bundled_recording, demo_name};
 use crate::demand::{Demand, Profile};
+use crate::demo::{bundled_recording, demo_name};
 use crate::evidence::{Evidence, moment};
 use crate::quantity::show::{self, UnitSystem};
 use crate::recording::{Pulses, Recording, RecordingError};

@@ -20,14 +20,14 @@ pub struct Demo {
 pub const DEMOS: &[Demo] = &[
     Demo {
         name: "apartments",
-        site: include_str!("../../demo/apartments.toml"),
-        recording: include_bytes!("../../demo/apartments20_14d_10L.csv.gz"),
+        site: include_str!("../demo/apartments.toml"),
+        recording: include_bytes!("../demo/apartments20_14d_10L.csv.gz"),
         recording_name: "apartments20_14d_10L.csv.gz",
     },
     Demo {
         name: "house",
-        site: include_str!("../../demo/house.toml"),
-        recording: include_bytes!("../../demo/family_28d_1L.csv.gz"),
+        site: include_str!("../demo/house.toml"),
+        recording: include_bytes!("../demo/family_28d_1L.csv.gz"),
         recording_name: "family_28d_1L.csv.gz",
     },
 ];
