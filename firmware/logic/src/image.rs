@@ -38,7 +38,7 @@ pub struct Image {
 }
 
 /// Why bytes are no image that can be used.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ImageError {
     /// It does not begin like an image, or is too short for one.

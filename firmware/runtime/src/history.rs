@@ -104,6 +104,47 @@ impl<F: NorFlash> History<F> {
         Ok(self.regenerations.prepare()? || self.days.prepare()?)
     }
 
+    /// Hands over the regenerations from a number on, the oldest first, until `visit` says no. Numbers ascend, and are
+    /// kept as long as the record is.
+    ///
+    /// # Errors
+    /// Reading fails.
+    pub fn regenerations_from(
+        &mut self,
+        from: u32,
+        visit: &mut dyn FnMut(u32, &RegenerationRecord) -> bool,
+    ) -> Result<(), StoreError<F::Error>> {
+        let mut wanted = true;
+        self.regenerations.visit(|number, bytes| {
+            if wanted
+                && number >= from
+                && let Some(Entry::Regeneration(record)) = Entry::decode(bytes)
+            {
+                wanted = visit(number, &record);
+            }
+        })
+    }
+
+    /// Hands over the days from a number on, as [`History::regenerations_from`].
+    ///
+    /// # Errors
+    /// Reading fails.
+    pub fn days_from(
+        &mut self,
+        from: u32,
+        visit: &mut dyn FnMut(u32, &DayUse) -> bool,
+    ) -> Result<(), StoreError<F::Error>> {
+        let mut wanted = true;
+        self.days.visit(|number, bytes| {
+            if wanted
+                && number >= from
+                && let Some(Entry::Day(day)) = Entry::decode(bytes)
+            {
+                wanted = visit(number, &day);
+            }
+        })
+    }
+
     /// Hands over every regeneration that is kept, the oldest first.
     ///
     /// # Errors

@@ -19,10 +19,12 @@
 extern crate std;
 
 pub mod alive;
+pub mod archive;
 pub mod clock;
 #[cfg(feature = "ds3231")]
 pub mod ds3231;
 pub mod history;
+pub mod link;
 pub mod machine;
 pub mod meters;
 #[cfg(feature = "mock-flash")]

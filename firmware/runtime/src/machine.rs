@@ -11,13 +11,14 @@
 use bedkeeper::calendar::Civil;
 use bedkeeper::chronicle::Entry;
 use bedkeeper::contact::{Contact, ContactSet};
+use bedkeeper::draft::{Draft, NotTaken};
 use bedkeeper::drive::Switches;
-use bedkeeper::journal::Record;
+use bedkeeper::journal::{Record, Who};
 use bedkeeper::retain::MAX_BYTES;
 use bedkeeper::settings::MAX_TANKS;
 use bedkeeper::units::{Instant, TankId};
 use bedkeeper::watch::StoreWear;
-use bedkeeper::{Controller, Input, Save};
+use bedkeeper::{Controller, Input, Refused, Save};
 use embedded_hal::digital::{InputPin, OutputPin};
 use embedded_storage::nor_flash::NorFlash;
 
@@ -174,6 +175,18 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         &self.controller
     }
 
+    /// How many saves the store has seen, in all its life.
+    #[must_use]
+    pub fn saves(&self) -> u32 {
+        self.parts.store.generation()
+    }
+
+    /// How often the store's page that was erased most has been.
+    #[must_use]
+    pub fn erasures(&self) -> u32 {
+        self.parts.store.erasures()
+    }
+
     /// The parts, to look at.
     pub fn parts_mut(&mut self) -> &mut Parts<B, BUFFER> {
         &mut self.parts
@@ -216,9 +229,40 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
     /// # Errors
     /// A pin fails.
     pub fn call(&mut self, uptime_ms: u64, input: Input) -> Result<(), PinFault<B>> {
-        // What is refused has changed nothing but the time, and what follows from that is made so below.
-        let _ = self.controller.handle(self.instant(uptime_ms), input);
-        self.make_so(uptime_ms)
+        // What is refused has changed nothing but the time, and what follows from that is made so all the same.
+        self.ask(uptime_ms, input).map(|_told| ())
+    }
+
+    /// As [`Machine::call`], and says whether the logic took it.
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub fn ask(&mut self, uptime_ms: u64, input: Input) -> Result<Result<(), Refused>, PinFault<B>> {
+        let told = self.controller.handle(self.instant(uptime_ms), input);
+        self.make_so(uptime_ms)?;
+        Ok(told)
+    }
+
+    /// Offers changed settings: they are taken whole, or nothing changes (O2).
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub fn take_settings(
+        &mut self,
+        uptime_ms: u64,
+        draft: &Draft,
+        who: Who,
+    ) -> Result<Result<(), NotTaken>, PinFault<B>> {
+        let now = self.instant(uptime_ms);
+        let told = draft.take(&mut self.controller, now, who);
+        self.make_so(uptime_ms)?;
+        Ok(told)
+    }
+
+    /// Some motor runs: what stops the core for long must wait.
+    #[must_use]
+    pub fn is_moving(&self) -> bool {
+        self.parts.plant.is_moving()
     }
 
     /// Sets the civil time, in the hardware and in the logic; says whether the hardware took it.
@@ -231,7 +275,9 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         Ok(taken)
     }
 
-    fn instant(&self, uptime_ms: u64) -> Instant {
+    /// The logic's time at an uptime.
+    #[must_use]
+    pub fn instant(&self, uptime_ms: u64) -> Instant {
         Instant::from_ticks(self.begins.as_ticks().saturating_add(uptime_ms))
     }
 

@@ -8,6 +8,7 @@ use bedkeeper::settings::{CamFeedback, MAX_TANKS, MeterPlace, RawDrive, Settings
 use bedkeeper::units::TankId;
 use embedded_hal::digital::{InputPin, OutputPin};
 use heapless::Vec;
+use serde::{Deserialize, Serialize};
 
 use crate::motor::{Motor, Told};
 
@@ -28,7 +29,7 @@ pub enum Fault<O, I> {
 }
 
 /// Why settings cannot run on this board.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum NotWired {
     /// More tanks than it has motors or pilots for.
     Tanks,
@@ -140,6 +141,16 @@ impl<O: OutputPin, I: InputPin> Plant<O, I> {
     /// # Errors
     /// The board has not what these settings need; nothing has changed.
     pub fn divide(&mut self, settings: &Settings) -> Result<(), NotWired> {
+        self.fits(settings)?;
+        self.tanks = usize::from(settings.tanks);
+        Ok(())
+    }
+
+    /// Whether the board has what settings need.
+    ///
+    /// # Errors
+    /// What it has not.
+    pub fn fits(&self, settings: &Settings) -> Result<(), NotWired> {
         let tanks = usize::from(settings.tanks);
         let (switches, pilots, motors) = needs(&settings.drive);
         let each = |all: usize| all.checked_div(tanks).unwrap_or(0).min(8);
@@ -162,7 +173,6 @@ impl<O: OutputPin, I: InputPin> Plant<O, I> {
         if meters > self.meters {
             return Err(NotWired::Meters);
         }
-        self.tanks = tanks;
         Ok(())
     }
 

@@ -351,7 +351,7 @@ fn y1_contacts_pulses_and_relays_come_through() {
     let mut machine = start(&bench, MockFlash::new(3), set);
     run(&mut machine, 0, 5_000);
     bench.borrow_mut().closed.insert("remote", true);
-    let meters = machine.parts_mut().meters;
+    let meters = machine.parts_mut().meters.clone();
     for pulse in 0..4 {
         // A pulse of 1 L every second, each with a bounce of a millisecond before it.
         let at = 5_000 + pulse * 1_000;

@@ -1,19 +1,29 @@
 //! A board on a bench: pins that write down what happens to them, in order, and a flash between them.
 #![allow(clippy::arithmetic_side_effects)]
-#![allow(dead_code, missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing)]
+#![allow(
+    dead_code,
+    missing_docs,
+    clippy::as_conversions,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing
+)]
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::convert::Infallible;
+use std::ops::Deref;
 use std::rc::Rc;
 
+use bedkeeper::Input;
 use bedkeeper::calendar::Civil;
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Record;
 use bedkeeper::retain::MAX_BYTES;
+use bedkeeper_runtime::archive::{Archive, Visit};
 use bedkeeper_runtime::clock::WallClock;
 use bedkeeper_runtime::machine::{Board, Parts, Records};
-use bedkeeper_runtime::meters::EdgeQueue;
+use bedkeeper_runtime::meters::{EdgeQueue, Meters};
 use bedkeeper_runtime::mock_flash::{MockError, MockFlash};
 use bedkeeper_runtime::motor::Motor;
 use bedkeeper_runtime::plant::Plant;
@@ -98,6 +108,35 @@ impl Records for Notes {
     }
 }
 
+impl Archive for Notes {
+    fn records(&mut self, from: u32, visit: &mut Visit<'_, Record>) {
+        let records = self.0.borrow().records.clone();
+        for (number, record) in (0u32..).zip(&records).skip(from as usize) {
+            if !visit(number, record) {
+                return;
+            }
+        }
+    }
+}
+
+/// Edges that a test pushes.
+#[derive(Clone, Default)]
+pub struct Edges(Rc<EdgeQueue<16>>);
+
+impl Deref for Edges {
+    type Target = EdgeQueue<16>;
+
+    fn deref(&self) -> &EdgeQueue<16> {
+        &self.0
+    }
+}
+
+impl Meters for Edges {
+    fn take(&mut self, now_ms: u64) -> Option<(u64, Input)> {
+        (&*self.0).take(now_ms)
+    }
+}
+
 /// A flash whose writes and erasures stand among the deeds of the pins.
 pub struct Flash(pub MockFlash<4, 4096>, pub Bench);
 
@@ -142,7 +181,7 @@ pub struct OnBench;
 impl Board for OnBench {
     type Output = Pin;
     type Input = Pin;
-    type Meters = &'static EdgeQueue<16>;
+    type Meters = Edges;
     type Clock = Clock;
     type Flash = Flash;
     type Records = Notes;
@@ -169,10 +208,9 @@ pub fn plant(bench: &Bench) -> Plant<Pin, Pin> {
 }
 
 pub fn parts(bench: &Bench, flash: MockFlash<4, 4096>) -> Parts<OnBench, BUFFER> {
-    let meters: &'static EdgeQueue<16> = Box::leak(Box::default());
     Parts {
         plant: plant(bench),
-        meters,
+        meters: Edges::default(),
         clock: Clock(bench.clone()),
         store: Log::mount(Flash(flash, bench.clone()), Region { start: 0, pages: 3 }).expect("mounts"),
         records: Notes(bench.clone()),

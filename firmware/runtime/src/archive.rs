@@ -1,0 +1,75 @@
+//! What a board remembers for people to read: the latest records, the regenerations and the days (P7).
+
+use bedkeeper::chronicle::RegenerationRecord;
+use bedkeeper::journal::Record;
+use bedkeeper::reserve::DayUse;
+use embedded_storage::nor_flash::NorFlash;
+use heapless::Deque;
+
+use crate::history::History;
+use crate::machine::NoRecords;
+
+/// Takes what is handed over with its number; `false` = no more.
+pub type Visit<'v, T> = dyn FnMut(u32, &T) -> bool + 'v;
+
+/// What can be read back, page by page. Numbers ascend; what has been pushed out is left out.
+pub trait Archive {
+    /// The records of the journal from a number on.
+    fn records(&mut self, _from: u32, _visit: &mut Visit<'_, Record>) {}
+
+    /// The regenerations from a number on.
+    fn regenerations(&mut self, _from: u32, _visit: &mut Visit<'_, RegenerationRecord>) {}
+
+    /// The days of use from a number on.
+    fn days(&mut self, _from: u32, _visit: &mut Visit<'_, DayUse>) {}
+}
+
+impl Archive for NoRecords {}
+
+/// What cannot be read tells nothing.
+impl<F: NorFlash> Archive for History<F> {
+    fn regenerations(&mut self, from: u32, visit: &mut Visit<'_, RegenerationRecord>) {
+        let _ = self.regenerations_from(from, visit);
+    }
+
+    fn days(&mut self, from: u32, visit: &mut Visit<'_, DayUse>) {
+        let _ = self.days_from(from, visit);
+    }
+}
+
+/// The latest `R` records of the journal, numbered from 0 since power came.
+#[derive(Clone, Debug, Default)]
+pub struct Recent<const R: usize> {
+    records: Deque<Record, R>,
+    next: u32,
+}
+
+impl<const R: usize> Recent<R> {
+    /// None so far.
+    #[must_use]
+    pub const fn new() -> Self {
+        Self { records: Deque::new(), next: 0 }
+    }
+
+    /// Something happened; the oldest goes if there is no room.
+    pub fn note(&mut self, record: &Record) {
+        if self.records.is_full() {
+            let _ = self.records.pop_front();
+        }
+        if self.records.push_back(*record).is_ok() {
+            self.next = self.next.wrapping_add(1);
+        }
+    }
+
+    /// Hands over those from a number on.
+    pub fn visit(&self, from: u32, visit: &mut Visit<'_, Record>) {
+        let count = u32::try_from(self.records.len()).unwrap_or(0);
+        let first = self.next.wrapping_sub(count);
+        for (step, record) in (0u32..).zip(&self.records) {
+            let number = first.wrapping_add(step);
+            if number >= from && !visit(number, record) {
+                return;
+            }
+        }
+    }
+}
