@@ -73,3 +73,49 @@ impl<const R: usize> Recent<R> {
         }
     }
 }
+
+/// The latest records, for whoever shows them one by one.
+pub trait Latest: core::fmt::Debug {
+    /// How many records there have been since power came.
+    fn noted(&self) -> u32;
+
+    /// How many of them are at hand.
+    fn len(&self) -> usize;
+
+    /// Whether none is.
+    fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// One of them, from 0 for the newest.
+    fn back(&self, steps: usize) -> Option<&Record>;
+}
+
+impl<const R: usize> Latest for Recent<R> {
+    fn noted(&self) -> u32 {
+        self.next
+    }
+
+    fn len(&self) -> usize {
+        self.records.len()
+    }
+
+    fn back(&self, steps: usize) -> Option<&Record> {
+        self.records.iter().rev().nth(steps)
+    }
+}
+
+/// Records in the order in which they came: all that there have been.
+impl Latest for &[Record] {
+    fn noted(&self) -> u32 {
+        u32::try_from(<[Record]>::len(self)).unwrap_or(u32::MAX)
+    }
+
+    fn len(&self) -> usize {
+        <[Record]>::len(self)
+    }
+
+    fn back(&self, steps: usize) -> Option<&Record> {
+        self.iter().rev().nth(steps)
+    }
+}

@@ -30,6 +30,8 @@ pub mod meters;
 #[cfg(feature = "mock-flash")]
 pub mod mock_flash;
 pub mod motor;
+pub mod panel;
 pub mod plant;
 pub mod power_up;
+pub mod self_test;
 pub mod store;

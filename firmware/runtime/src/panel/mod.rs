@@ -1,0 +1,238 @@
+//! A small panel: a display of 128×64 dots and four buttons, sans-IO.
+//!
+//! ```text
+//!   levels ──▶ buttons ──▶ press ──▶ Panel ──▶ wish ──▶ whoever drives it ──▶ logic, store, clock
+//!                                      ▲                        │
+//!                                      └──────── answer ◀───────┘
+//!   sight (logic, journal, inputs) ──▶ Panel ──▶ page of 8 rows ──▶ a DrawTarget, whole or row by row
+//! ```
+//! The panel keeps where a person is ([`Screen`], data in its variants), a draft of settings and a walk through a new plant;
+//! everything else it looks up in a [`Sight`]. [`Panel::page`] says what is seen, [`Panel::press`] takes a press and may give
+//! a [`Wish`], and [`Panel::answer`] is told what came of it. Nothing here reads a pin or waits.
+//!
+//! Looking is free. What changes anything goes through the lock (O1), is asked once more with its cautions, and is the
+//! logic's to grant or refuse: the panel shows its reason.
+
+pub mod buttons;
+pub mod expected;
+pub mod fields;
+mod moves;
+pub mod page;
+mod screen;
+pub mod show;
+mod views;
+mod views_settings;
+mod views_trials;
+pub mod words;
+
+use bedkeeper::calendar::Civil;
+use bedkeeper::commission::{MeterCheck, SignedOff, Walk};
+use bedkeeper::draft::{Draft, NotTaken};
+use bedkeeper::journal::Event;
+use bedkeeper::{Input, Refused};
+use heapless::Vec;
+
+pub use buttons::{BUTTONS, Button, Buttons, Knob, Press};
+pub use page::{Body, Page};
+pub use screen::{Amount, Choice, Entry, Moments, Screen, Told};
+pub use show::Units;
+pub use views::Sight;
+
+use page::{BODY_ROWS, View};
+
+/// So many screens lie below the one that is seen at most.
+const TRAIL: usize = 10;
+/// Nobody has pressed a button for so long: the panel goes back to its first screen, and a draft is dropped.
+pub const IDLE_MS: u64 = 10 * 60_000;
+
+/// What the panel wants done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Wish {
+    /// The logic is told this; the answer is whether it was refused.
+    Input(Input),
+    /// The clock is set, in the hardware and in the logic.
+    Clock(Civil),
+    /// [`Panel::draft`] is offered to the logic, and kept for the next power-up if it is taken.
+    Take,
+    /// The self-test is made.
+    Check,
+}
+
+/// What came of a wish.
+#[derive(Clone, Debug, PartialEq, Eq)]
+#[allow(clippy::large_enum_variant, reason = "every fault is listed, and there is no heap to box them on")]
+pub enum Answer {
+    /// It was done.
+    Done,
+    /// The logic refused it.
+    Refused(Refused),
+    /// It is done until power fails: nothing kept it.
+    NotKept,
+    /// The changes were not taken.
+    NotTaken(NotTaken),
+}
+
+/// The panel.
+#[derive(Clone, Debug)]
+pub struct Panel {
+    /// Where the person is, and how they came there.
+    trail: Vec<Screen, TRAIL>,
+    /// Which units are shown.
+    pub units: Units,
+    draft: Option<Draft>,
+    verdict: Option<NotTaken>,
+    walk: Option<Walk>,
+    checked: Option<MeterCheck>,
+    signed: Option<SignedOff>,
+    /// The last wish is not answered yet.
+    wished: Option<Wish>,
+    noted: u32,
+    pressed_ms: u64,
+}
+
+impl Panel {
+    /// At its first screen.
+    #[must_use]
+    pub fn new(units: Units) -> Self {
+        let mut trail = Vec::new();
+        // There is room for one.
+        let _ = trail.push(Screen::Home { at: 0 });
+        Self {
+            trail,
+            units,
+            draft: None,
+            verdict: None,
+            walk: None,
+            checked: None,
+            signed: None,
+            wished: None,
+            noted: 0,
+            pressed_ms: 0,
+        }
+    }
+
+    /// The screen that is seen.
+    #[must_use]
+    pub fn screen(&self) -> &Screen {
+        const HOME: &Screen = &Screen::Home { at: 0 };
+        self.trail.last().unwrap_or(HOME)
+    }
+
+    /// The settings that are being changed, if some are.
+    #[must_use]
+    pub fn draft(&self) -> Option<&Draft> {
+        self.draft.as_ref()
+    }
+
+    /// Why the last draft was not taken.
+    #[must_use]
+    pub fn verdict(&self) -> Option<&NotTaken> {
+        self.verdict.as_ref()
+    }
+
+    /// The walk through a new plant, if one is under way.
+    #[must_use]
+    pub fn walk(&self) -> Option<&Walk> {
+        self.walk.as_ref()
+    }
+
+    /// The last meter check of the walk.
+    #[must_use]
+    pub fn checked(&self) -> Option<MeterCheck> {
+        self.checked
+    }
+
+    /// The signed record of the walk.
+    #[must_use]
+    pub fn signed(&self) -> Option<&SignedOff> {
+        self.signed.as_ref()
+    }
+
+    /// Opens a screen over the one that is seen.
+    pub fn open(&mut self, screen: Screen) {
+        if let Err(screen) = self.trail.push(screen)
+            && let Some(last) = self.trail.last_mut()
+        {
+            *last = screen;
+        }
+    }
+
+    /// What is seen.
+    #[must_use]
+    pub fn page<const N: usize>(&self, sight: &Sight<'_, N>) -> Page {
+        let screen = self.screen();
+        let body = self.body(screen, sight);
+        let mut page = Page::default();
+        let title = views::heading(screen, self, sight);
+        let rows = core::iter::once(&title).chain(body.rows());
+        for (place, row) in page.rows.iter_mut().zip(rows) {
+            *place = row.clone();
+        }
+        let above = u16::try_from(self.first_row(screen, &body)).unwrap_or(u16::MAX);
+        page.view = View { above, of: u16::try_from(body.count()).unwrap_or(u16::MAX) };
+        page
+    }
+
+    /// The rows of a screen that are in view.
+    #[must_use]
+    pub fn body<const N: usize>(&self, screen: &Screen, sight: &Sight<'_, N>) -> Body {
+        // Once to see where the cursor is and how much there is, once for the rows around it.
+        let mut whole = Body::new(usize::MAX, screen.cursor());
+        views::lay(screen, self, sight, &mut whole);
+        let mut body = Body::new(self.first_row(screen, &whole), screen.cursor());
+        views::lay(screen, self, sight, &mut body);
+        body
+    }
+
+    fn first_row(&self, screen: &Screen, body: &Body) -> usize {
+        if body.items() > 0 {
+            return body.first_for_cursor();
+        }
+        let at = if matches!(screen, Screen::Journal { .. }) { 0 } else { screen.cursor().unwrap_or(0) };
+        at.min(body.count().saturating_sub(BODY_ROWS))
+    }
+
+    /// Looks at what has happened since it last did: a walk takes note of it, and a panel that nobody uses goes home.
+    pub fn look<const N: usize>(&mut self, sight: &Sight<'_, N>, now_ms: u64) {
+        let new = usize::try_from(sight.recent.noted().wrapping_sub(self.noted)).unwrap_or(usize::MAX);
+        self.noted = sight.recent.noted();
+        if let Some(walk) = self.walk.as_mut().filter(|_| new > 0) {
+            let new = new.min(sight.recent.len());
+            for back in (0..new).rev() {
+                let Some(record) = sight.recent.back(back) else { continue };
+                walk.observe(record);
+                if let Event::MeterChecked { check, .. } = record.event {
+                    self.checked = Some(check);
+                }
+            }
+        }
+        if now_ms.saturating_sub(self.pressed_ms) >= IDLE_MS && (self.trail.len() > 1 || self.draft.is_some()) {
+            self.go_home();
+            self.draft = None;
+            self.verdict = None;
+        }
+    }
+
+    /// Whether nobody has pressed a button for so long that a display may go dark.
+    #[must_use]
+    pub fn is_idle(&self, now_ms: u64) -> bool {
+        now_ms.saturating_sub(self.pressed_ms) >= IDLE_MS
+    }
+
+    fn go_home(&mut self) {
+        self.trail.clear();
+        self.open(Screen::Home { at: 0 });
+    }
+
+    fn leave(&mut self) {
+        if self.trail.len() > 1 {
+            let _ = self.trail.pop();
+        }
+    }
+
+    /// Puts another screen in the place of the one that is seen.
+    fn replace(&mut self, screen: Screen) {
+        self.leave();
+        self.open(screen);
+    }
+}

@@ -1,0 +1,275 @@
+//! A picture of every screen, as the handbook shows them.
+
+use bedkeeper::Action;
+use bedkeeper::Input;
+use bedkeeper::commission::Task;
+use bedkeeper::contact::Contact;
+use bedkeeper::lock::LockRule;
+use bedkeeper::units::TankId;
+use bedkeeper::watch::Alarm;
+use bedkeeper_runtime::panel::{Button, Press, Screen, Units};
+use bedkeeper_runtime::self_test::{Check, Finding};
+
+use super::picture::{Dots, HEIGHT, compare};
+use super::scene::{DAY, HOUR, MIN, SEC, Scene, alternating, parallel};
+
+fn shoot(name: &str, scene: &Scene) {
+    let mut dots = Dots::new(HEIGHT);
+    scene.page().draw(&mut dots).unwrap();
+    compare(name, &dots);
+}
+
+/// A morning on which both tanks are well and somebody showers.
+fn morning() -> Scene {
+    let mut scene = Scene::new(alternating());
+    scene.draw(120, 10);
+    scene
+}
+
+#[test]
+fn first_screens() {
+    let mut scene = morning();
+    shoot("home", &scene);
+    scene.panel.units = Units::Us;
+    shoot("home-us", &scene);
+    scene.panel.units = Units::Metric;
+    scene.walk_to(&["menu"]);
+    shoot("menu", &scene);
+    for _ in 0..12 {
+        scene.short(Button::Down);
+    }
+    shoot("menu-end", &scene);
+    scene.walk_to(&["menu", "water"]);
+    shoot("water", &scene);
+    scene.walk_to(&["menu", "site and note"]);
+    shoot("note", &scene);
+    scene.walk_to(&["1 serving"]);
+    shoot("tank-serving", &scene);
+    scene.short(Button::Enter);
+    shoot("tank-deeds", &scene);
+    scene.choose("take it out");
+    shoot("sure", &scene);
+    let eight = Scene::new(parallel(8));
+    shoot("home-eight", &eight);
+}
+
+/// Why it waits, and what it does while it regenerates.
+#[test]
+fn a_regeneration() {
+    let mut scene = morning();
+    scene.ask(Action::StartAtHour(TankId(0)));
+    scene.advance(SEC);
+    shoot("home-waits", &scene);
+    scene.walk_to(&["1 serving"]);
+    shoot("tank-waits", &scene);
+    scene.ask(Action::StartNow(TankId(0)));
+    scene.advance(5 * MIN);
+    shoot("tank-regenerates", &scene);
+    scene.panel.open(Screen::Home { at: 0 });
+    shoot("home-regenerates", &scene);
+    scene.walk_to(&["menu", "journal"]);
+    shoot("journal", &scene);
+}
+
+#[test]
+fn alarms() {
+    let mut scene = morning();
+    scene.ask(Action::TakeOut(TankId(1)));
+    scene.tell(Input::Contact { contact: Contact::LowPressure, closed: true });
+    scene.advance(5 * SEC);
+    shoot("home-alarms", &scene);
+    scene.walk_to(&["!"]);
+    shoot("alarms", &scene);
+    scene.choose("low pressure");
+    shoot("alarm", &scene);
+    scene.short(Button::Enter);
+    shoot("alarm-deeds", &scene);
+    scene.choose("acknowledge it");
+    shoot("told-granted", &scene);
+    scene.walk_to(&["menu", "ask of the plant"]);
+    shoot("plant-deeds", &scene);
+}
+
+#[test]
+fn settings() {
+    let mut scene = morning();
+    scene.walk_to(&["menu", "settings"]);
+    shoot("groups", &scene);
+    scene.choose("water and resin");
+    shoot("fields", &scene);
+    scene.choose("hardness");
+    for _ in 0..3 {
+        scene.short(Button::Up);
+    }
+    shoot("edit", &scene);
+    scene.short(Button::Enter);
+    shoot("fields-changed", &scene);
+    scene.short(Button::Back);
+    scene.choose("see changes");
+    shoot("review", &scene);
+    scene.short(Button::Enter);
+    shoot("review-deeds", &scene);
+    scene.choose("take them all");
+    shoot("told-taken", &scene);
+    scene.walk_to(&["menu", "settings", "steps"]);
+    shoot("fields-steps", &scene);
+    scene.walk_to(&["menu", "settings", "plant, relays"]);
+    shoot("fixed", &scene);
+}
+
+/// S11, O2: what does not pass is listed, and nothing runs.
+#[test]
+fn faults() {
+    let mut scene = morning();
+    scene.walk_to(&["menu", "settings", "water and resin", "the resin"]);
+    for _ in 0..40 {
+        scene.press(Press::Held(Button::Down, 30));
+    }
+    scene.short(Button::Enter);
+    scene.short(Button::Back);
+    scene.choose("see changes");
+    scene.short(Button::Enter);
+    scene.choose("take them all");
+    shoot("told-faulty", &scene);
+}
+
+#[test]
+fn locks() {
+    let mut raw = alternating();
+    raw.locks.panel = LockRule::Code(4711);
+    let mut scene = Scene::new(raw);
+    scene.walk_to(&["menu", "lock"]);
+    for _ in 0..4 {
+        scene.short(Button::Up);
+    }
+    scene.short(Button::Enter);
+    shoot("lock-code", &scene);
+    scene.press(Press::Long(Button::Enter));
+    shoot("told-refused", &scene);
+    let mut raw = alternating();
+    raw.locks.panel = LockRule::Press;
+    let mut scene = Scene::new(raw);
+    scene.walk_to(&["menu", "lock"]);
+    shoot("lock-press", &scene);
+    scene.press(Press::Long(Button::Enter));
+    shoot("told-opened", &scene);
+}
+
+#[test]
+fn trials() {
+    let mut scene = morning();
+    scene.ask(Action::TakeOut(TankId(1)));
+    scene.walk_to(&["menu", "try outputs"]);
+    shoot("trials", &scene);
+    scene.choose("tank 2: backwash");
+    shoot("sure-valve", &scene);
+    scene.choose("yes");
+    scene.short(Button::Back);
+    scene.advance(2 * SEC);
+    shoot("trials-moving", &scene);
+    scene.walk_to(&["menu", "inputs"]);
+    shoot("inputs", &scene);
+}
+
+#[test]
+fn first_start() {
+    let mut scene = Scene::new(alternating());
+    scene.walk_to(&["menu", "first start"]);
+    shoot("walk-begin", &scene);
+    scene.choose("begin it");
+    shoot("walk", &scene);
+    scene.choose("valve positions");
+    shoot("task-positions", &scene);
+    for (name, task) in [
+        ("task-brine", Task::FirstBrineFill),
+        ("task-air", Task::AirPurge),
+        ("task-meter", Task::MeterCheck),
+        ("task-hardness", Task::HardnessTest),
+    ] {
+        scene.open(Screen::Task { task, at: 0 });
+        shoot(name, &scene);
+        scene.short(Button::Back);
+    }
+    scene.walk_to(&["menu", "first start", "check the meter", "count meter 1", "yes"]);
+    scene.draw(12, 2);
+    scene.walk_to(&["menu", "first start", "check the meter", "tell what"]);
+    for _ in 0..11 {
+        scene.press(Press::Held(Button::Up, 30));
+    }
+    shoot("amount", &scene);
+    scene.short(Button::Enter);
+    scene.short(Button::Back);
+    scene.walk_to(&["menu", "first start", "check the meter"]);
+    shoot("task-meter-checked", &scene);
+    scene.choose("correct the meter");
+    shoot("review-meter", &scene);
+    scene.walk_to(&["menu", "first start", "test the hardness", "tank 1"]);
+    for _ in 0..60 {
+        scene.short(Button::Up);
+    }
+    shoot("amount-feed", &scene);
+    scene.short(Button::Enter);
+    for _ in 0..30 {
+        scene.short(Button::Up);
+    }
+    shoot("amount-treated", &scene);
+    scene.short(Button::Enter);
+    for task in ["valve positions", "first brine", "air out", "check the meter"] {
+        scene.walk_to(&["menu", "first start", task, "leave it out"]);
+    }
+    scene.walk_to(&["menu", "first start", "sign it"]);
+    for turns in [10, 15, 0, 0, 0, 0, 0, 0] {
+        for _ in 0..turns {
+            scene.short(Button::Up);
+        }
+        if turns == 15 {
+            shoot("sign", &scene);
+        }
+        scene.short(Button::Enter);
+    }
+    shoot("signed", &scene);
+}
+
+#[test]
+fn clock_and_self_test() {
+    let mut scene = morning();
+    scene.walk_to(&["menu", "set the clock"]);
+    scene.short(Button::Enter);
+    scene.short(Button::Up);
+    shoot("clock", &scene);
+    for _ in 0..4 {
+        scene.short(Button::Enter);
+    }
+    shoot("told-clock", &scene);
+    scene.findings.note(Check::Clock, Finding::Failed);
+    scene.walk_to(&["menu", "self-test"]);
+    shoot("checks", &scene);
+}
+
+/// What was learned of the weekdays tells when the next one is due.
+#[test]
+fn next_expected() {
+    let mut scene = Scene::new(alternating());
+    for _ in 0..9 {
+        scene.draw(120, 60);
+        scene.advance(DAY - HOUR);
+    }
+    scene.walk_to(&[]);
+    shoot("home-learned", &scene);
+    scene.open(Screen::Alarm { alarm: Alarm::ValveLost, at: 0 });
+    assert!(scene.text().iter().any(|row| row.contains("does not stand")));
+}
+
+/// The handbook shows every picture, and no other.
+#[test]
+fn the_handbook_shows_every_picture() {
+    let docs = std::path::PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../docs/book");
+    let page = std::fs::read_to_string(docs.join("panel.md")).unwrap();
+    for file in std::fs::read_dir(docs.join("pictures/panel")).unwrap() {
+        let name = file.unwrap().file_name().into_string().unwrap();
+        assert!(page.contains(&format!("(pictures/panel/{name})")), "{name} is not in panel.md");
+        let source = include_str!("goldens.rs");
+        let stem = name.trim_end_matches(".png");
+        assert!(source.contains(&format!("\"{stem}\"")), "{name}: no test makes it any more");
+    }
+}
