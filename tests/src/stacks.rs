@@ -1,6 +1,6 @@
 //! Stacks of holds, put up at random and cleared one at a time (S8).
 //!
-//! A plant lives for years. Again and again a regeneration is asked for while several things stand in its way: contacts,
+//! A plant, of one tank or of several in any arrangement, lives for years. Again and again a regeneration is asked for while several things stand in its way: contacts,
 //! an operator's hold, a lost clock, windows, flow, the drain allowance, the other tank. They are cleared in random order
 //! at random moments, with water and clock corrections between. Before each step the logic is asked why it waits, and
 //! held to its word: as long as it names a hold nothing may start; once the last one goes, at the instant that it has
@@ -14,7 +14,7 @@ use bedkeeper::demand::{Hold, Standing};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Who;
 use bedkeeper::settings::{RemoteRole, StartRule, WhenClockUnset};
-use bedkeeper::units::{Flow, TankId, Volume};
+use bedkeeper::units::{Flow, Millis, TankId, Volume};
 use bedkeeper::{Action, Input, RawSettings, Settings};
 use bedkeeper_sim::recording::{COMMON_METER, Pulses};
 use bedkeeper_sim::replay::{Replay, ValveTimes, World};
@@ -28,6 +28,40 @@ const HOUR: u64 = 60 * MIN;
 const DAY: u64 = 24 * HOUR;
 /// A request that has waited so long in a plant where everything is cleared in the end is stuck.
 const LONGEST_WAIT: u64 = 30 * DAY;
+
+/// How the tanks of a plant share the work.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// One tank.
+    Single,
+    /// Two that alternate.
+    Pair,
+    /// Three that all serve, of which one or two may regenerate at once.
+    Parallel,
+    /// Four of which the further ones join as the flow rises.
+    Staged,
+}
+
+impl Kind {
+    /// Every kind.
+    pub const ALL: [Self; 4] = [Self::Single, Self::Pair, Self::Parallel, Self::Staged];
+
+    /// The sections of its site file, laid over those of the pair.
+    fn site(self) -> String {
+        let (tanks, sharing) = match self {
+            Self::Single => ("\"single\"", ""),
+            Self::Pair => ("\"alternating\"", ""),
+            // In a burst of water two cannot carry what three can (A3).
+            Self::Parallel => ("\"parallel\"\nnumber = 3", "[sharing]\ntank_flow = \"12 L/min\"\n"),
+            Self::Staged => (
+                "\"staged\"\nnumber = 4",
+                "[sharing]\njoin_above = [\"10 L/min\", \"16 L/min\", \"22 L/min\"]\njoin_hysteresis = \"2 L/min\"\n",
+            ),
+        };
+        let pair = include_str!("../sites/pair.toml");
+        format!("{}\n{sharing}", pair.replace("\"alternating\"", tanks))
+    }
+}
 
 /// What a life of the plant showed.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -52,14 +86,14 @@ pub struct Report {
     pub holds: BTreeMap<&'static str, u64>,
 }
 
-/// A life with this seed, so many days long.
+/// A life of such a plant with this seed, so many days long.
 ///
 /// # Errors
 /// The first moment at which a hold was decoration: what was said, and what happened.
-pub fn live(seed: u64, days: u64) -> Result<Report, String> {
-    let mut life = Life::new(seed)?;
+pub fn live(kind: Kind, seed: u64, days: u64) -> Result<Report, String> {
+    let mut life = Life::new(kind, seed)?;
     while life.now() < days * DAY {
-        life.request().map_err(|why| format!("seed {seed}, at {} ms: {why}", life.now()))?;
+        life.request().map_err(|why| format!("{kind:?}, seed {seed}, at {} ms: {why}", life.now()))?;
     }
     life.report.lived_ms = life.now();
     Ok(life.report)
@@ -72,14 +106,26 @@ struct Life {
     settings: RawSettings,
 }
 
-/// A pair of tanks with everything on that can hold a start.
-fn settings(random: &mut Pcg32) -> Result<RawSettings, String> {
-    let site = site::parse("pair.toml", include_str!("../sites/pair.toml")).map_err(|e| e.to_string())?;
+/// A plant with everything on that can hold a start.
+fn settings(kind: Kind, random: &mut Pcg32) -> Result<RawSettings, String> {
+    let site = site::parse("plant.toml", &kind.site()).map_err(|e| e.to_string())?;
     let mut raw = site.raw;
     raw.remote = RemoteRole::HoldOff;
     raw.when_clock_unset = WhenClockUnset::HoldAll;
     raw.start_flow_limit = Flow(5_000);
+    if kind == Kind::Parallel {
+        // Without a limit of its own, what the others can carry holds alone.
+        raw.start_flow_limit = Flow(if random.next_u32().is_multiple_of(2) { 5_000 } else { 0 });
+        // Two at once wait for each other's drain and brine.
+        raw.max_regenerating = if random.next_u32().is_multiple_of(2) { 2 } else { 1 };
+    }
     raw.discharge_limit = if random.next_u32().is_multiple_of(2) { Volume(1_000_000_000_000) } else { Volume::ZERO };
+    // Where brine is ready at once, the plant itself takes the last hold away; at 0 a second dose may be drawn at once.
+    raw.brine_ready_after = match random.next_u32() % 3 {
+        0 => Millis::ZERO,
+        1 => Millis(1),
+        _ => raw.brine_ready_after,
+    };
     raw.start = if random.next_u32().is_multiple_of(2) { StartRule::AtHour } else { StartRule::Immediate };
     raw.hour_minute = 120;
     let mut windows = heapless::Vec::new();
@@ -94,11 +140,11 @@ fn settings(random: &mut Pcg32) -> Result<RawSettings, String> {
 }
 
 impl Life {
-    fn new(seed: u64) -> Result<Self, String> {
+    fn new(kind: Kind, seed: u64) -> Result<Self, String> {
         let mut random = Pcg32::seed_from_u64(seed);
         // Random windows may leave no gap long enough; such settings are refused, and others are drawn.
         let (raw, checked) = loop {
-            let raw = settings(&mut random)?;
+            let raw = settings(kind, &mut random)?;
             // An operator may ask for the hour anywhere, so the windows must permit a start then.
             let at_hour = RawSettings { start: StartRule::AtHour, ..raw.clone() };
             if let (Ok(checked), Ok(_)) = (Settings::try_from(raw.clone()), Settings::try_from(at_hour)) {
@@ -126,6 +172,11 @@ impl Life {
         u64::from(self.random.next_u32()) % n
     }
 
+    fn any_tank(&mut self) -> TankId {
+        let tanks = u64::from(self.settings.tanks);
+        TankId(u8::try_from(self.dice(tanks)).unwrap_or(0))
+    }
+
     fn tell(&mut self, input: Input) -> Result<(), String> {
         self.replay.offer(input, false).map_err(|e| e.to_string())?.map_err(|e| e.to_string())
     }
@@ -144,6 +195,11 @@ impl Life {
         self.replay.world().controller.tanks()[tank.index()].duty().kind()
     }
 
+    /// How many tanks have this duty.
+    fn count(&self, kind: DutyKind) -> usize {
+        self.replay.world().controller.tanks().iter().filter(|tank| tank.duty().kind() == kind).count()
+    }
+
     fn regenerates(&self, tank: TankId) -> bool {
         self.duty(tank) == DutyKind::Regenerating
     }
@@ -156,7 +212,7 @@ impl Life {
     fn request(&mut self) -> Result<(), String> {
         let idle = self.dice(36 * HOUR);
         self.run_to(self.now() + idle)?;
-        let tank = TankId(u8::try_from(self.dice(2)).unwrap_or(0));
+        let tank = self.any_tank();
         if self.regenerates(tank) {
             return self.rest(tank);
         }
@@ -197,8 +253,8 @@ impl Life {
             self.tell(Input::Clock(None))?;
             up.push(Hold::ClockUnset);
         }
-        if self.dice(4) == 0 {
-            let other = TankId(1 - tank.0);
+        let other = self.any_tank();
+        if other != tank && self.dice(3) > 0 {
             // May be refused: the other one may regenerate already.
             let wish = Input::Operator { who: Who::Panel, action: Action::StartNow(other) };
             let _ = self.replay.offer(wish, false).map_err(|e| e.to_string())?;
@@ -335,6 +391,7 @@ impl Life {
         if !self.standing(tank).iter().any(|s| s.clears_at == first.clears_at) {
             return Err(format!("{} was gone before {named_ms} ms, the instant that it named", first.hold));
         }
+        let serving = self.count(DutyKind::Serving);
         self.run_to(named_ms)?;
         let together = said.iter().filter(|s| s.clears_at == first.clears_at).count();
         if self.regenerates(tank) {
@@ -345,7 +402,10 @@ impl Life {
             return Ok(());
         }
         let left = self.standing(tank);
-        if left.iter().any(|s| s.hold == first.hold) {
+        // Another may have begun at this very instant; fewer carry less, so that the flow must fall further (A3).
+        let carries_less = self.count(DutyKind::Serving) < serving;
+        let newly = |s: &Standing| carries_less && s.hold == Hold::FlowTooHigh && !clears_by(s, named_ms);
+        if left.iter().any(|s| s.hold == first.hold && !newly(s)) {
             return Err(format!("{} stands beyond the instant that it named", first.hold));
         }
         if together == said.len() {
@@ -401,7 +461,7 @@ impl Life {
         for contact in [Contact::Remote, Contact::LowPressure] {
             self.tell(Input::Contact { contact, closed: false })?;
         }
-        for id in [0, 1].map(TankId) {
+        for id in (0..self.settings.tanks).map(TankId) {
             self.tell(Input::Operator { who: Who::Panel, action: Action::Release(id) })?;
         }
         if !self.clock_is_set() {
