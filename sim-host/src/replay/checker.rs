@@ -3,22 +3,27 @@
 //! Nothing here calls the logic's own decisions: valve positions come from the plant, volumes from the
 //! pulses, windows are read minute by minute. What both share is the settings and the record of events.
 
+mod steps;
+
 use std::collections::BTreeMap;
 
+use bedkeeper::Action;
 use bedkeeper::calendar::Window;
+use bedkeeper::contact::ContactSet;
 use bedkeeper::drive::{DriveEvent, Motion};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason, Record};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::{AfterPower, Outcome};
-use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, MeterPlace, RawSettings, StepEnd};
+use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, MeterPlace, RawSettings};
 
 use super::relay_times::RelayTimes;
 use super::{Observer, World, replay_ms};
 use crate::evidence::Violation;
 use crate::plant::Valve;
 use crate::quantity::show;
-use crate::recording::Pulses;
+use crate::recording::{COMMON_METER, Pulses};
+use steps::Steps;
 
 /// A plant that was just switched on is given this long to find its positions.
 const POWER_UP_MS: u64 = 30 * 60_000;
@@ -42,7 +47,9 @@ pub struct Checker {
     restored_nl: u128,
     /// Charged by the logic's account when no tank could treat water, nL.
     unserved: Unserved,
-    /// The clock was changed or new settings run: what was planned before is not judged by them.
+    /// Contacts that are believed to be closed.
+    closed: ContactSet,
+    /// The clock was changed or power failed: what was planned before is not judged by it.
     replanned_ms: Option<u64>,
     tanks: Vec<Watched>,
     relays: RelayTimes,
@@ -69,7 +76,8 @@ struct Watched {
     brine: Brine,
     /// When the brine draw under way was ended: its length may be anything up to its longest.
     draw_ended_ms: Option<u64>,
-    steps: Vec<(StepKind, u64)>,
+    /// The steps of the regeneration under way or the last one.
+    steps: Option<Steps>,
     /// It begins again after a power cut, which is no new start (C5).
     begins_again: bool,
     /// The regeneration under way.
@@ -77,9 +85,11 @@ struct Watched {
 }
 
 /// A regeneration under way.
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 struct Run {
     began_ms: u64,
+    /// The windows as they were when it began: later ones do not cut it (C5).
+    windows: Vec<Window>,
     /// Its cause overrides windows.
     overrides: bool,
     /// Its valve was late, which no plan could know.
@@ -120,6 +130,7 @@ impl Checker {
             held_at_first_nl: None,
             restored_nl: 0,
             unserved: Unserved::default(),
+            closed: ContactSet::EMPTY,
             replanned_ms: None,
             tanks,
             relays: RelayTimes::default(),
@@ -177,18 +188,6 @@ impl Checker {
         u64::from(self.raw.drive.rest().0)
     }
 
-    /// How long a step must have been served at least: one that a contact or a volume ends may be short, and a brine
-    /// draw follows the dose.
-    fn least_ms(&self, kind: StepKind) -> u64 {
-        let mut steps = self.raw.program.iter().filter(|step| step.kind == kind && step.length.0 > 0);
-        if steps.any(|step| step.end != StepEnd::Time) {
-            return 1;
-        }
-        let doses = &self.raw.brine.proportional;
-        let share = if kind == StepKind::BrineDraw && doses.on { u64::from(doses.floor_percent) } else { 100 };
-        self.length_ms(kind) * share / 100
-    }
-
     fn length_ms(&self, kind: StepKind) -> u64 {
         self.raw.program.iter().find(|s| s.kind == kind).map_or(0, |s| u64::from(s.length.0))
     }
@@ -233,23 +232,34 @@ impl Checker {
             let stayed = now.saturating_sub(watched.position_since_ms);
             // A valve in passing is no draw: brine flows once it rests there.
             let rested = stayed > 15_000;
-            watched.brine = match (watched.position, watched.brine) {
-                (Some(Position::BrineDraw), brine) if rested => {
-                    let owed = Brine::Owed { slow_ms: slow, fast_ms: fast };
-                    match brine {
-                        // One position draws and rinses: what was stayed beyond the draw is rinse.
-                        _ if shared => {
-                            let ended_ms = watched.draw_ended_ms.unwrap_or(watched.position_since_ms + draw);
-                            let rinsed_ms = now.saturating_sub(ended_ms.max(watched.position_since_ms));
-                            Brine::Owed { slow_ms: slow.saturating_sub(rinsed_ms), fast_ms: fast }
+            let left =
+                |kind, owed_ms: u64, rinsed_ms: u64| match watched.steps.as_ref().map(|steps| steps.is_over(kind)) {
+                    // What a volume or a contact ends may be shorter than usual.
+                    Some(Some(over)) => {
+                        if over {
+                            0
+                        } else {
+                            owed_ms
                         }
-                        _ => owed,
                     }
+                    _ => owed_ms.saturating_sub(rinsed_ms),
+                };
+            watched.brine = match (watched.position, watched.brine) {
+                // One position draws and rinses: what was stayed beyond the draw is rinse.
+                (Some(Position::BrineDraw), _) if rested && shared => {
+                    let ended_ms = watched.draw_ended_ms.unwrap_or(watched.position_since_ms + draw);
+                    let rinsed_ms = now.saturating_sub(ended_ms.max(watched.position_since_ms));
+                    Brine::Owed { slow_ms: left(StepKind::SlowRinse, slow, rinsed_ms), fast_ms: fast }
                 }
+                (Some(Position::BrineDraw), _) if rested => Brine::Owed { slow_ms: slow, fast_ms: fast },
                 (Some(Position::SlowRinse), Brine::Owed { slow_ms, fast_ms }) => {
-                    Brine::Owed { slow_ms: slow_ms.saturating_sub(stayed), fast_ms }
+                    Brine::Owed { slow_ms: left(StepKind::SlowRinse, slow_ms, stayed), fast_ms }
                 }
-                (Some(Position::FastRinse), Brine::Owed { slow_ms: 0, fast_ms }) if stayed >= fast_ms => Brine::None,
+                (Some(Position::FastRinse), Brine::Owed { slow_ms: 0, fast_ms })
+                    if left(StepKind::FastRinse, fast_ms, stayed) == 0 =>
+                {
+                    Brine::None
+                }
                 (_, brine) => brine,
             };
             watched.position = position;
@@ -364,7 +374,7 @@ impl Checker {
     /// S6: complete means that every step that restores was served in full. How much was restored is not
     /// looked at here: the simple plant knows nothing of the bed.
     fn check_end(&mut self, tank: usize, outcome: Outcome, world: &World) {
-        let steps = std::mem::take(&mut self.tanks[tank].steps);
+        let steps = self.tanks[tank].steps.take();
         let filter = matches!(self.raw.medium, Medium::Filter { .. });
         let needed: &[StepKind] = if filter {
             &[StepKind::Backwash, StepKind::FastRinse]
@@ -375,13 +385,13 @@ impl Checker {
             return;
         }
         self.tanks[tank].begins_again = false;
-        for kind in needed {
-            let served: u64 = steps.iter().filter(|(k, _)| k == kind).map(|(_, ms)| ms).sum();
-            let length = self.least_ms(*kind);
-            self.expect(served >= length, "S6", tank, world.now_ms, || {
-                format!("tank {}: complete, but {kind} was served {served} ms of {length}", tank + 1)
-            });
-        }
+        let lacking = needed.iter().find_map(|kind| match &steps {
+            Some(steps) => steps.lacks(*kind),
+            None => Some("nobody saw it start".to_owned()),
+        });
+        self.expect(lacking.is_none(), "S6", tank, world.now_ms, || {
+            format!("tank {}: complete, but {}", tank + 1, lacking.unwrap_or_default())
+        });
     }
 
     /// What the pulses stand for, nL.
@@ -414,11 +424,11 @@ impl Checker {
         let replanned = self.replanned_ms.is_some_and(|at_ms| at_ms >= run.began_ms);
         // Where several regenerate, one may wait for the drain or the brine of another between its steps.
         let alone = self.raw.max_regenerating == 1;
-        if !self.raw.finish_before_window || !alone || run.overrides || run.late || replanned {
+        if run.windows.is_empty() || !alone || run.overrides || run.late || replanned {
             return;
         }
         let Some((from, to)) = world.civil_at(run.began_ms).zip(world.civil_at(world.now_ms)) else { return };
-        let entered = (from.0 / 60_000..to.0.div_ceil(60_000)).any(|m| self.raw.windows.iter().any(|w| covers(w, m)));
+        let entered = (from.0 / 60_000..to.0.div_ceil(60_000)).any(|m| run.windows.iter().any(|w| covers(w, m)));
         self.expect(!entered, "S4", tank, world.now_ms, || {
             format!("tank {} regenerated on into a blackout window", tank + 1)
         });
@@ -499,13 +509,21 @@ impl Observer for Checker {
         let at_ms = replay_ms(record.at);
         match record.event {
             Event::Started { tank, causes, .. } => {
-                self.tanks[tank.index()].steps.clear();
-                self.tanks[tank.index()].draw_ended_ms = None;
+                let (slow, fast) = (self.length_ms(StepKind::SlowRinse), self.length_ms(StepKind::FastRinse));
+                let watched = &mut self.tanks[tank.index()];
+                watched.steps = Some(Steps::begin(&self.raw));
+                watched.draw_ended_ms = None;
+                if watched.brine != Brine::None {
+                    // It is rinsed out as the program has it now.
+                    watched.brine = Brine::Owed { slow_ms: slow, fast_ms: fast };
+                }
                 let overrides = self.raw.exhausted_in_window == ExhaustedInWindow::Override
                     && causes.contains(bedkeeper::demand::Cause::Exhausted);
                 let overrides = overrides || self.tanks[tank.index()].begins_again;
                 self.check_start(tank.index(), overrides, world);
-                self.tanks[tank.index()].run = Some(Run { began_ms: at_ms, overrides, late: false });
+                // Without finishing before them, no window is kept clear of (C5).
+                let windows = if self.raw.finish_before_window { self.raw.windows.to_vec() } else { Vec::new() };
+                self.tanks[tank.index()].run = Some(Run { began_ms: at_ms, windows, overrides, late: false });
             }
             Event::Drive { tank, event: DriveEvent::Retrying(_) | DriveEvent::MovedAway(_) } => {
                 if let Some(run) = &mut self.tanks[tank.index()].run {
@@ -513,16 +531,43 @@ impl Observer for Checker {
                 }
             }
             Event::ClockSet { .. } | Event::ClockLost => self.replanned_ms = Some(at_ms),
-            Event::SettingsTaken => {
-                self.replanned_ms = Some(at_ms);
-                self.raw = world.controller.settings().raw().clone();
-            }
-            Event::AfterPower { tank, outcome: AfterPower::RinsedFirst, .. } => {
-                self.tanks[tank.index()].begins_again = true;
-            }
-            Event::StepEnded { tank, step, ran, .. } => {
+            Event::SettingsTaken => self.raw = world.controller.settings().raw().clone(),
+            Event::AfterPower { tank, step, outcome } => {
                 let watched = &mut self.tanks[tank.index()];
-                watched.steps.push((step, u64::from(ran.0)));
+                match (outcome, &mut watched.steps) {
+                    (AfterPower::StepAgain, Some(steps)) => steps.forget(step),
+                    (AfterPower::BeganAgain, Some(steps)) => *steps = Steps::begin(&self.raw),
+                    _ => {}
+                }
+                watched.begins_again |= outcome == AfterPower::RinsedFirst;
+            }
+            Event::Contact { contact, closed: true } => {
+                self.closed.insert(contact);
+            }
+            Event::Contact { contact, closed: false } => {
+                self.closed.remove(contact);
+            }
+            Event::StepStarted { tank, step } => {
+                if let Some(steps) = &mut self.tanks[tank.index()].steps {
+                    steps.run(step, at_ms);
+                }
+            }
+            Event::StepInterrupted { tank, .. } => {
+                if let Some(steps) = &mut self.tanks[tank.index()].steps {
+                    steps.stop(at_ms);
+                }
+            }
+            Event::Operator { action: Action::StepForward(tank), granted: true, .. } => {
+                if let Some(steps) = &mut self.tanks[tank.index()].steps {
+                    steps.step_forward();
+                }
+            }
+            Event::StepEnded { tank, step, .. } => {
+                let closed = self.closed;
+                let watched = &mut self.tanks[tank.index()];
+                if let Some(steps) = &mut watched.steps {
+                    steps.end(step, at_ms, closed);
+                }
                 if step == StepKind::BrineDraw {
                     watched.draw_ended_ms = Some(at_ms);
                 }
@@ -569,6 +614,10 @@ impl Observer for Checker {
 
     fn power(&mut self, on: bool, world: &World) -> std::io::Result<()> {
         self.relays.power_up(world.now_ms);
+        self.closed = ContactSet::EMPTY;
+        for steps in self.tanks.iter_mut().filter_map(|tank| tank.steps.as_mut()) {
+            steps.stop(world.now_ms);
+        }
         if on {
             self.cuts += 1;
             // What was planned before it takes longer now.
@@ -582,8 +631,14 @@ impl Observer for Checker {
         Ok(())
     }
 
-    fn pulses(&mut self, pulses: &Pulses, _world: &World) -> std::io::Result<()> {
+    fn pulses(&mut self, pulses: &Pulses, world: &World) -> std::io::Result<()> {
         self.pulses += u128::from(pulses.count);
+        for (number, tank) in (1..).zip(&mut self.tanks) {
+            let is_its_own = pulses.meter == COMMON_METER || pulses.meter == number;
+            if let Some(steps) = tank.steps.as_mut().filter(|_| is_its_own) {
+                steps.meter(pulses.count, world.now_ms);
+            }
+        }
         Ok(())
     }
 

@@ -163,3 +163,119 @@ fn s4_a_regeneration_that_ran_on_into_a_window_is_seen() {
     raw.finish_before_window = false;
     assert!(runs(&raw, false, planned + 2 * MINUTE_MS).is_empty());
 }
+
+/// S4, O2: a regeneration is judged by the windows with which it began, not by those that were set while it ran.
+#[test]
+fn s4_later_windows_do_not_judge_a_regeneration_that_runs() {
+    let window = Window { days: Weekdays::ALL_DAYS, from_minute: 600, to_minute: 660 };
+    let mut windowed = RawSettings::baseline();
+    windowed.windows.push(window).expect("room");
+    let planned: u64 = windowed.program.iter().map(|s| u64::from(s.length.0)).sum();
+    let runs_on = |at_first: &RawSettings, later: &RawSettings| {
+        let mut checker = Checker::new(at_first.clone());
+        let mut world = site();
+        world.now_ms = 600 * MINUTE_MS - planned;
+        let (leading, causes, asked_at) = (Cause::Reserve, CauseSet::only(Cause::Reserve), Instant::from_ticks(0));
+        tell(&mut checker, &world, Event::Started { tank: TANK, leading, causes, asked_at });
+        let now = Instant::from_ticks(world.now_ms);
+        world.controller.change_settings(now, Settings::try_from(later.clone()).expect("sound")).expect("taken");
+        tell(&mut checker, &world, Event::SettingsTaken);
+        world.now_ms += planned + 2 * MINUTE_MS;
+        let (volume, overrun, salt) = (Volume::ZERO, Volume::ZERO, SaltMass(0));
+        tell(&mut checker, &world, Event::Ended { tank: TANK, outcome: Outcome::Aborted, volume, overrun, salt });
+        found(checker).len()
+    };
+    assert_eq!(runs_on(&windowed, &RawSettings::baseline()), 1);
+    assert_eq!(runs_on(&RawSettings::baseline(), &windowed), 0);
+}
+
+mod served {
+    use bedkeeper::contact::{Contact, ContactSet};
+    use bedkeeper::settings::StepEnd;
+    use bedkeeper::units::Millis;
+
+    use super::*;
+
+    const MINUTE: Millis = Millis::from_mins(1);
+
+    /// The baseline, in which a step ends so; its meter gives a pulse a litre.
+    fn with(kind: StepKind, end: StepEnd) -> RawSettings {
+        let mut raw = RawSettings::baseline();
+        raw.meter.pulse_nl = 1_000_000_000;
+        raw.meter.pulse_divisor = 1;
+        raw.program.iter_mut().find(|step| step.kind == kind).expect("in the program").end = end;
+        raw
+    }
+
+    /// A step that ran for so long from 1 000 ms on while so many litres passed, its contact closed at its end or not.
+    fn ran(raw: &RawSettings, kind: StepKind, ms: u64, litres: u32, closed: bool) -> Steps {
+        let mut steps = Steps::begin(raw);
+        steps.run(kind, 1_000);
+        steps.meter(litres, 1_000 + ms);
+        let contact = if kind == StepKind::BrineDraw { Contact::BrineEmpty } else { Contact::BrineReady };
+        let contacts = if closed { ContactSet::only(contact) } else { ContactSet::EMPTY };
+        steps.end(kind, 1_000 + ms, contacts);
+        steps
+    }
+
+    fn is_served(steps: &Steps, kind: StepKind) -> bool {
+        steps.lacks(kind).is_none()
+    }
+
+    /// S6: a step of a stated length is served to the millisecond, in stretches or whole, and no time counts in which its
+    /// valve was elsewhere.
+    #[test]
+    fn s6_time_counts_in_position_alone() {
+        let raw = RawSettings::baseline();
+        let kind = StepKind::SlowRinse;
+        let length = raw.program.iter().find(|step| step.kind == kind).map_or(0, |step| u64::from(step.length.0));
+        assert!(is_served(&ran(&raw, kind, length, 0, false), kind));
+        let short = ran(&raw, kind, length - 1, 0, false);
+        assert!(short.lacks(kind).is_some_and(|why| why.contains(&format!("{} ms of {length}", length - 1))));
+        let mut steps = Steps::begin(&raw);
+        steps.run(kind, 0);
+        steps.stop(length / 2);
+        steps.run(kind, 5 * length);
+        steps.end(kind, 5 * length + length - length / 2, ContactSet::EMPTY);
+        assert!(is_served(&steps, kind));
+        steps.forget(kind);
+        assert!(!is_served(&steps, kind), "what begins again is served anew");
+    }
+
+    /// S6, Q2: what a volume ends has seen that volume. A draw may end by its longest time; a rinse that brine waits for may
+    /// not, unless an operator stepped forward from it (S12).
+    #[test]
+    fn s6_a_volume_is_really_metered() {
+        let volume = Volume::from_litres(50);
+        let end = StepEnd::Volume { volume, longest: MINUTE };
+        let longest_ms = u64::from(MINUTE.0);
+        for kind in [StepKind::BrineDraw, StepKind::SlowRinse] {
+            let raw = with(kind, end);
+            assert!(is_served(&ran(&raw, kind, 5_000, 50, false), kind), "{kind}");
+            assert!(!is_served(&ran(&raw, kind, 5_000, 49, true), kind), "{kind}");
+            let by_limit = is_served(&ran(&raw, kind, longest_ms, 49, false), kind);
+            assert_eq!(by_limit, kind == StepKind::BrineDraw, "{kind}");
+        }
+        let raw = with(StepKind::SlowRinse, end);
+        let mut looked_at = ran(&raw, StepKind::SlowRinse, longest_ms, 49, false);
+        looked_at.step_forward();
+        assert!(is_served(&looked_at, StepKind::SlowRinse));
+        // Water of the instant in which it began has passed before.
+        let mut steps = Steps::begin(&raw);
+        steps.run(StepKind::SlowRinse, 1_000);
+        steps.meter(50, 1_000);
+        steps.end(StepKind::SlowRinse, 2_000, ContactSet::EMPTY);
+        assert!(!is_served(&steps, StepKind::SlowRinse));
+    }
+
+    /// S6, Q2: what a contact ends has seen it closed, or has run for its longest time.
+    #[test]
+    fn s6_a_contact_is_really_seen() {
+        let kind = StepKind::BrineDraw;
+        let raw = with(kind, StepEnd::Contact { longest: MINUTE });
+        let longest_ms = u64::from(MINUTE.0);
+        assert!(is_served(&ran(&raw, kind, 5_000, 0, true), kind));
+        assert!(!is_served(&ran(&raw, kind, longest_ms - 1, 0, false), kind));
+        assert!(is_served(&ran(&raw, kind, longest_ms, 0, false), kind));
+    }
+}
