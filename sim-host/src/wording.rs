@@ -164,8 +164,9 @@ pub fn reserve_basis_text(basis: &str) -> &'static str {
 /// A date counted in days since 2000-01-01.
 #[must_use]
 pub fn date_text(day: u16) -> String {
-    let epoch = jiff::civil::date(2000, 1, 1);
-    epoch.checked_add(jiff::Span::new().days(i64::from(day))).map_or_else(|_| format!("day {day}"), |d| d.to_string())
+    crate::quantity::civil::EPOCH
+        .checked_add(jiff::Span::new().days(i64::from(day)))
+        .map_or_else(|_| format!("day {day}"), |d| d.to_string())
 }
 
 /// Why a day was not learned, as the end of a sentence; nothing if it was.

@@ -232,3 +232,68 @@ fn a_foreign_log_becomes_a_recording() {
     done(here.path(), &["demand", "--from", "out.vcd.gz", "--meter", "10 L", "-o", "back.csv"]);
     assert_eq!(pulses(&here.path().join("back.csv")), 9);
 }
+
+/// A description can be a page of its own; never over the recording itself.
+#[test]
+fn a_description_can_be_a_page() {
+    let here = tempfile::tempdir().expect("a folder");
+    done(here.path(), &["demand", "hotel", "--rooms", "8", "--days", "15", "--meter", "10 L", "-o", "hotel.csv"]);
+    let shown = bedkeeper(here.path(), &["demand", "--describe", "hotel.csv", "--html", "hotel.html"]);
+    assert_eq!((shown.status.code(), text(&shown.stderr).as_str()), (Some(0), "written: hotel.html\n"));
+    let page = std::fs::read_to_string(here.path().join("hotel.html")).expect("written");
+    // Each figure that is printed stands on the page.
+    for line in text(&shown.stdout).lines().skip(1).take_while(|line| line.starts_with("  ")) {
+        let figure = line.get(19..).expect("a label and a figure");
+        assert!(page.contains(figure), "{figure}");
+    }
+    for part in ["hour of the day", "through the week", "of each day", "Mon 15 Mar"] {
+        assert!(page.contains(part), "{part}");
+    }
+    let before = std::fs::read(here.path().join("hotel.csv")).expect("there");
+    let refused = bedkeeper(here.path(), &["demand", "--describe", "hotel.csv", "--html", "./hotel.csv"]);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(text(&refused.stderr).contains("would overwrite the recording"), "{}", text(&refused.stderr));
+    assert_eq!(std::fs::read(here.path().join("hotel.csv")).expect("there"), before);
+    let both = ["demand", "hotel", "--rooms", "8", "-o", "one", "--html", "./one"];
+    assert!(text(&bedkeeper(here.path(), &both).stderr).contains("both write"));
+    // What a profile would give can be looked at before it is written.
+    assert_eq!(bedkeeper(here.path(), &["demand", "hotel", "--rooms", "8", "--html", "x.html"]).status.code(), Some(0));
+    assert!(std::fs::read_to_string(here.path().join("x.html")).expect("written").contains("through the week"));
+}
+
+/// M4: a value change dump is a recording: replayed, verified and described as it is, it gives the water of the CSV that
+/// it was made of; its comments tell the start and the meter.
+#[test]
+fn a_dump_is_replayed_verified_and_described_as_it_is() {
+    let here = tempfile::tempdir().expect("a folder");
+    let made = ["demand", "household", "--people", "3", "--days", "3", "--seed", "5"];
+    done(here.path(), &[&made[..], &["-o", "use.csv"]].concat());
+    for name in ["use.vcd", "use.vcd.gz", "use.vcd.zst"] {
+        done(here.path(), &["demand", "--from", "use.csv", "-o", name]);
+    }
+    let used = pulses(&here.path().join("use.csv"));
+    for name in ["use.vcd", "use.vcd.gz", "use.vcd.zst"] {
+        let found = done(here.path(), &["demand", "--describe", name, "--json"]);
+        let found: serde_json::Value = serde_json::from_str(&found).expect("JSON");
+        assert_eq!((&found["pulses"], &found["litres_per_pulse"]), (&used.into(), &1.0.into()), "{name}");
+        assert_eq!(found["start"], "2027-03-01T00:00");
+        let replayed = done(here.path(), &["replay", "demo:house", name, "--json", "--quiet"]);
+        let replayed: serde_json::Value = serde_json::from_str(&replayed).expect("JSON");
+        let notes = replayed["notes"].to_string();
+        assert!(notes.contains(&format!("{used} were counted as pulses, 0 tallied as bounce")), "{notes}");
+    }
+    let scenario = format!(
+        "scenario = \"a dump\"\nstarts = \"2027-03-01T00:00\"\nlasts = \"3 days\"\nsite = \"demo:house\"\n\
+         recording = \"use.vcd.gz\"\n[[expect]]\ntotal = \"metered\"\nis = \"{used} L\"\n"
+    );
+    std::fs::write(here.path().join("dump.toml"), &scenario).expect("a file");
+    done(here.path(), &["verify", "dump.toml"]);
+    // A full plant has to know of pulses before they come: told, with the command that makes some.
+    let full = scenario.replace("lasts", "plant = \"full\"\nlasts");
+    std::fs::write(here.path().join("full.toml"), &full).expect("a file");
+    for args in [&["verify", "full.toml"][..], &["replay", "demo:house", "use.vcd", "--plant", "full"]] {
+        let refused = bedkeeper(here.path(), args);
+        assert_eq!(refused.status.code(), Some(2), "{args:?}");
+        assert!(text(&refused.stderr).contains("bedkeeper demand --from FILE -o NEW.csv"), "{}", text(&refused.stderr));
+    }
+}

@@ -376,3 +376,48 @@ proptest! {
         prop_assert_eq!(read_ms, times_ms);
     }
 }
+
+const DUMP: &str = "$comment pulse volume 10 L $end $comment t_s = seconds since 2027-03-01 00:00 $end\n\
+                    $timescale 10 us $end $scope module top $end $var wire 1 ! meter $end $upscope $end\n\
+                    $enddefinitions $end\n#0 0! #100000 1! #104000 0! #104000 0! #200000 x! #300000 1! #304000 0!";
+
+/// M4: a value change dump is read as edges, with its facts; levels that do not change are no edges, and what is neither 0
+/// nor 1 is open.
+#[test]
+fn a_value_change_dump_is_a_recording_of_edges() {
+    let whole = DUMP.as_bytes();
+    for bytes in [whole.to_vec(), gzip(whole), zstd(whole), [b"\n  ", whole].concat()] {
+        let mut recording = from_bytes(&bytes).unwrap();
+        assert!(recording.has_edges() && !recording.names_meters());
+        assert_eq!(recording.header().pulse_volume_nl.map(|p| p.numerator_nl()), Some(10_000_000_000));
+        assert_eq!(recording.header().start, Some("2027-03-01T00:00".parse().unwrap()));
+        let edge = |at_ms, closed| Some(Entry::Edge(Edge { at_ms, meter: COMMON_METER, closed }));
+        for wanted in [edge(1_000, true), edge(1_040, false), edge(3_000, true), edge(3_040, false), None] {
+            assert_eq!(recording.next_entry().unwrap(), wanted);
+        }
+        assert_eq!(recording.rows(), 4);
+    }
+}
+
+/// What is wrong with a dump is told with what would be right.
+#[test]
+fn faults_of_a_dump_are_told() {
+    let two = DUMP.replace("$upscope", "$var wire 1 a other $end $upscope");
+    let said = |text: &str| rows_edges(text.as_bytes()).unwrap_err().to_string();
+    assert!(said(&two).contains("top.meter, top.other") && said(&two).contains("--signal NAME"), "{}", said(&two));
+    assert!(said(&DUMP.replace("wire 1", "wire 8")).contains("no wire of one bit"));
+    assert!(said(&DUMP.replace("$timescale 10 us $end", "")).contains("$timescale"));
+    assert!(said(&DUMP.replace("#300000", "#100")).contains("time goes backwards"));
+    assert!(said(&DUMP.replace("10 us", "1 s").replace("#300000", "#99999999999")).contains("300 years"));
+    assert!(said(&DUMP.replace("#300000", "what")).contains("value change dump"));
+    assert!(said(&DUMP.replace("10 L", "10 lightyears")).contains("pulse volume 10 lightyears"));
+    let packed = gzip(DUMP.as_bytes());
+    let cut = rows_edges(&packed[..packed.len() - 9]).unwrap_err().to_string();
+    assert!(cut.contains("gzip data end early"), "{cut}");
+}
+
+fn rows_edges(bytes: &[u8]) -> Result<u64, RecordingError> {
+    let mut recording = from_bytes(bytes)?;
+    while recording.next_entry()?.is_some() {}
+    Ok(recording.rows())
+}

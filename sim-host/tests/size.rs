@@ -6,6 +6,7 @@ mod site_support;
 use std::process::Command;
 
 use bedkeeper::program::StepKind;
+use bedkeeper_sim::quantity::show::UnitSystem;
 use bedkeeper_sim::site::{self, Site};
 use bedkeeper_sim::size::{Figure, Inputs, Severity, Verdict, WhatIf, figures, findings};
 use site_support::{good, with};
@@ -153,7 +154,7 @@ fn twenty_planted_mistakes_are_found() {
     ];
     let ids = |source: &str| -> Vec<String> {
         let (inputs, all) = reckon(source, &WhatIf::default());
-        findings(&inputs, &all).into_iter().map(|finding| finding.id).collect()
+        findings(&inputs, &all, UnitSystem::Us).into_iter().map(|finding| finding.id).collect()
     };
     let before = ids(WORKED);
     for (id, changes) in planted {
@@ -162,6 +163,26 @@ fn twenty_planted_mistakes_are_found() {
         assert!(found.iter().any(|f| f == id), "{id} is not found: {found:?}");
         assert!(!before.iter().any(|f| f == id) || *id == "backup-day-longer-than-capacity", "{id} stands before");
     }
+    // A person who reads metric units is told in them; what a source says in its own stands in brackets.
+    let told = |source: &str, units| {
+        let (inputs, all) = reckon(source, &WhatIf::default());
+        let texts: Vec<String> = findings(&inputs, &all, units).into_iter().map(|finding| finding.text).collect();
+        texts.join("\n")
+    };
+    for (id, changes) in planted {
+        let source = changes.iter().fold(WORKED.to_owned(), |source, (key, value)| with(&source, key, value));
+        let text = told(&source, UnitSystem::Metric);
+        let own = text
+            .split('(')
+            .enumerate()
+            .map(|(i, part)| if i == 0 { part } else { part.split_once(')').map_or("", |p| p.1) });
+        let own: String = own.collect();
+        for unit in [" gal", " gpm", " lb", " gr/", " ft", " psi", "kgr"] {
+            assert!(!own.contains(unit), "{id}: `{unit}` in {own}");
+        }
+    }
+    assert!(told(WORKED, UnitSystem::Us).contains("gr/lb does not reach the 4000 gr/lb"));
+    assert!(told(WORKED, UnitSystem::Metric).contains("g CaCO3/kg does not reach the 571 g CaCO3/kg (4000 gr/lb)"));
     // Mistakes that never come so far: the site itself is refused.
     for (key, value, at) in [
         ("program.brine_refill", "\"3 min\"", "program.brine_refill"),
@@ -179,13 +200,13 @@ fn windows_and_blends_are_judged() {
     let night = format!("{WORKED}\n[[blackout]]\ndays = \"daily\"\nfrom = \"02:40\"\nto = \"00:00\"\n");
     let (inputs, all) = reckon(&night, &WhatIf::default());
     assert!((inputs.longest_gap_min - 160.0).abs() < 0.5, "{}", inputs.longest_gap_min);
-    assert!(findings(&inputs, &all).iter().any(|f| f.id == "window-too-small"));
+    assert!(findings(&inputs, &all, UnitSystem::Us).iter().any(|f| f.id == "window-too-small"));
     let (mut inputs, _) = reckon(WORKED, &WhatIf { target_gpg: Some(5.0), ..WhatIf::default() });
     inputs.treated_share = 0.7;
-    let found = findings(&inputs, &figures(&inputs));
+    let found = findings(&inputs, &figures(&inputs), UnitSystem::Us);
     assert!(found.iter().any(|f| f.id == "blend-target" && f.severity == Severity::Mistake));
     inputs.treated_share = 0.8;
-    assert!(!findings(&inputs, &figures(&inputs)).iter().any(|f| f.id == "blend-target"));
+    assert!(!findings(&inputs, &figures(&inputs), UnitSystem::Us).iter().any(|f| f.id == "blend-target"));
 }
 
 /// Efficiency claims are judged as their texts say: 3 350 and 4 000 gr/lb.
@@ -193,7 +214,7 @@ fn windows_and_blends_are_judged() {
 fn efficiency_is_judged_by_both_texts() {
     let verdicts = |lb_ft3: f64| {
         let (inputs, all) = reckon(WORKED, &WhatIf { dose_lb_ft3: Some(lb_ft3), ..WhatIf::default() });
-        let found = findings(&inputs, &all);
+        let found = findings(&inputs, &all, UnitSystem::Us);
         ["efficiency-claim", "efficiency-california"]
             .map(|id| found.iter().any(|f| f.id == id && f.text.contains(" reaches ")))
     };
@@ -291,7 +312,7 @@ fn r1_a_learned_reserve_is_reckoned() {
     assert!(inputs.reserve_gal > day * share, "{} of {day}", inputs.reserve_gal);
     assert!((of(&all, "reserve").value - inputs.reserve_gal).abs() < 1e-9);
     let warned = |inputs: &Inputs, all: &[Figure]| {
-        findings(inputs, all).iter().any(|finding| finding.id == "reserve-below-a-day")
+        findings(inputs, all, UnitSystem::Us).iter().any(|finding| finding.id == "reserve-below-a-day")
     };
     assert!(!warned(&inputs, &all));
     let (low, all) = learned(&[("reserve.ceiling", "\"1 %\"")]);

@@ -130,3 +130,36 @@ fn what_cannot_be_read_or_run_ends_clearly() {
     assert_eq!(code, Some(2));
     assert!(errors.contains("a.toml") && errors.contains("common outlet"), "{errors}");
 }
+
+const FAULTY: &str = r#"
+scenario = "A faulty recording"
+starts = "2027-03-01T00:00"
+lasts = "3 days"
+site = "demo:house"
+inject = "bounce=3%"
+recording = [["day 1 06:00", 3]]
+
+[[expect]]
+total = "metered"
+is = "3 L"
+"#;
+
+/// M4: faults are made in a recording that is given, and where that cannot be it is told at the key.
+#[test]
+fn faults_are_injected_into_recordings_alone() {
+    let (code, shown, errors, _folder) = verify(&[("a.toml", FAULTY)], &["a.toml"]);
+    assert_eq!((code, errors.as_str()), (Some(0), ""), "{shown}");
+    let row = "recording = [[\"day 1 06:00\", 3]]\n";
+    for (from, to, words) in [
+        ("bounce=3%", "noise=3%", "there are bounce=3%, gaps=2%"),
+        ("\"bounce=3%\"", "{ faults = \"gaps=2%\", sead = 3 }", "did you mean `seed`"),
+        (row, "", "faults need a recording"),
+        (row, "[[flow]]\nfrom = \"day 1 06:00\"\nrate = \"9 L/min\"\n", "faults need a recording"),
+        ("lasts", "plant = \"full\"\nlasts", "leave bounce out"),
+    ] {
+        let bad = FAULTY.replace(from, to);
+        let (code, _, errors, _folder) = verify(&[("bad.toml", &bad)], &["bad.toml"]);
+        assert_eq!(code, Some(2), "{to}: {errors}");
+        assert!(errors.contains(words), "no {words:?} in:\n{errors}");
+    }
+}

@@ -177,7 +177,7 @@ pub fn live(seed: u64) -> Result<Outcomes, String> {
     if let Some(figure) = all.iter().find(|figure| !figure.value.is_finite() || figure.value < 0.0) {
         return Err(said(format!("{} is {}", figure.id, figure.value)));
     }
-    let _ = findings(&inputs, &all);
+    let _ = findings(&inputs, &all, site.units);
     let figure = all.iter().find(|figure| figure.id == "volume_between_regenerations");
     let figure_l = figure.ok_or_else(|| said("no volume_between_regenerations".to_owned()))?.value * L_PER_GAL;
     let (evidence, most_of_a_day_l) = replay(&site, &drawn, seed).map_err(&said)?;

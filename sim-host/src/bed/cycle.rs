@@ -323,11 +323,12 @@ impl CycleRun {
         ] {
             within(field, flow, 0.01, 500.0, "0.01 to 500 bed volumes per hour")?;
         }
-        let feed = Water::from_feed(&spec.feed)?;
-        let hardness = feed.hardness_mg_l();
-        if hardness <= spec.until_mg_l {
-            return Err(BedError::SoftFeed { hardness_mg_l: hardness, until_mg_l: spec.until_mg_l });
+        // First of all: a soft feed's charges may not balance either, and that is not what is wrong.
+        let hardness_mg_l = spec.feed.hardness_mg_l;
+        if (0.0..=spec.until_mg_l).contains(&hardness_mg_l) {
+            return Err(BedError::SoftFeed { hardness_mg_l, until_mg_l: spec.until_mg_l });
         }
+        let feed = Water::from_feed(&spec.feed)?;
         let feed = feed.check()?;
         let soft = feed.softened(spec.feed.ph);
         let brine = Water::brine(spec.brine_percent, spec.feed.temperature_c)?;
@@ -346,7 +347,8 @@ impl CycleRun {
         let brine_shifts = whole(spec.dose_g_l * 1e-3 / strength).max(1);
         // A bed cannot take up more than its capacity and pore water; spreading at
         // few plates or slow transfer stays within a few times that.
-        let stoichiometric_bv = spec.resin.usable_eq_l() * CACO3_G_PER_EQ * 1e3 / hardness + spec.resin.void_fraction;
+        let stoichiometric_bv =
+            spec.resin.usable_eq_l() * CACO3_G_PER_EQ * 1e3 / hardness_mg_l + spec.resin.void_fraction;
         let limit_bv = 8.0 * stoichiometric_bv + 10.0;
         let shifts = 1.2 * stoichiometric_bv / parcel_bv;
         let plate_steps = shifts * spec.plates as f64 * if sodium_form { 1.0 } else { 6.0 };

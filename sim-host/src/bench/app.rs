@@ -213,7 +213,7 @@ impl App {
         self.message = match written {
             Ok(()) => format!("written: {file}; bedkeeper verify {file} runs it again"),
             Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-                format!("{file} is there already, and nothing was written; --save names another file")
+                crate::cli::output::is_there(&self.save_to, "nothing was written, and --save names another file")
             }
             Err(error) => format!("{file}: cannot be written: {error}"),
         };

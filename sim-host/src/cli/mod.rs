@@ -3,7 +3,7 @@
 mod explore;
 mod leaves;
 mod new;
-mod output;
+pub(crate) mod output;
 mod pack;
 mod replay;
 mod rules;

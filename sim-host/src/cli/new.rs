@@ -6,6 +6,7 @@ use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
 
+use super::output::{FORCE_REPLACES, is_there};
 use super::{EXIT_BAD_INPUT, Style};
 use crate::beginning::{self, Answers, Kind};
 
@@ -98,7 +99,7 @@ pub fn run(args: &NewArgs, style: &Style) -> ExitCode {
 fn begin(args: &NewArgs, style: &Style) -> Result<String, String> {
     let rehearsal = beginning::rehearsal_beside(&args.file);
     if let Some(there) = [&args.file, &rehearsal].into_iter().find(|file| file.exists() && !args.force) {
-        return Err(format!("{} is there already; --force replaces it", there.display()));
+        return Err(is_there(there, FORCE_REPLACES));
     }
     let given = given(args);
     let stdin = std::io::stdin();

@@ -73,6 +73,14 @@ fn unwritable(path: &Path, error: &io::Error) -> io::Error {
     io::Error::new(error.kind(), format!("{name}: cannot be written: {error}"))
 }
 
+/// Why a file that is there is not written, and what would be right.
+pub(crate) fn is_there(path: &Path, help: &str) -> String {
+    format!("{} is there already; {help}", path.display())
+}
+
+/// The help of verbs that can be told to replace a file.
+pub(crate) const FORCE_REPLACES: &str = "--force replaces it";
+
 /// Whether a name stands for standard output.
 pub fn is_stdout(path: &Path) -> bool {
     path.as_os_str() == "-"

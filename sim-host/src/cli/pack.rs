@@ -10,6 +10,7 @@ use clap::Args;
 use serde_json::json;
 
 use super::leaves::leaves;
+use super::output::{FORCE_REPLACES, is_there};
 use super::replay::load_site;
 use super::store::StorePages;
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
@@ -100,8 +101,10 @@ fn pack(args: &PackArgs, style: &Style) -> Result<ExitCode, Refused> {
     let open = if args.force { open.create(true).truncate(true) } else { open.create_new(true) };
     let written = open.open(&args.out).and_then(|mut file| std::io::Write::write_all(&mut file, &packed.bytes));
     if let Err(error) = written {
-        let help = if error.kind() == std::io::ErrorKind::AlreadyExists { "; --force replaces it" } else { "" };
-        return Err(Refused::Because(format!("{}: cannot be written: {error}{help}", args.out.display())));
+        return Err(Refused::Because(match error.kind() {
+            std::io::ErrorKind::AlreadyExists => is_there(&args.out, FORCE_REPLACES),
+            _ => format!("{}: cannot be written: {error}", args.out.display()),
+        }));
     }
     let sum = sum_of(&packed);
     let text = if args.json {

@@ -11,8 +11,10 @@ use super::convert::{self, Foreign};
 use super::inject::{Bouncer, Faults, Upstream};
 use super::judge::{Closures, Judge, Sound};
 use super::output::Target;
+use super::page;
 use super::show::{self, Layout};
 use super::{Demand, Facts, PerfectMeter, Profile, Size, Statistics, Summary, since_midnight_ms, weekday};
+use crate::cli::output::keep_apart;
 use crate::cli::{EXIT_BAD_INPUT, Style, print};
 use crate::quantity::{self, PulseVolume};
 use crate::recording::{Entry, Pulses, Recording};
@@ -36,7 +38,7 @@ const DEFAULT_START: &str = "2027-03-01T00:00";
 /// Examples:
 ///   bedkeeper demand hotel --rooms 60 --days 28 --seed 7 --meter "10 L" -o hotel.csv.gz
 ///   bedkeeper demand household --people 3 --inject "bounce=3%,gaps=2%,leak=0.8 L/min" -o faulty.csv
-///   bedkeeper demand --describe pulses.csv.gz
+///   bedkeeper demand --describe pulses.csv.gz --html pulses.html
 ///   bedkeeper demand --from log.csv --time When --time-as "%d/%m/%Y %H:%M" --value Litres --value-as "L per interval" \
 ///     --meter "10 L" -o pulses.csv
 ///
@@ -54,6 +56,9 @@ pub struct DemandArgs {
     /// Say what is in this recording, with pictures of its day and week
     #[arg(long, value_name = "FILE", conflicts_with_all = ["output", "inject"])]
     describe: Option<PathBuf>,
+    /// Write the figures as a page too, with pictures of the day, the week and the days
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
     /// Where the recording goes; `-` for standard output, and the figures then go to standard error
     #[arg(long, short, value_name = "FILE")]
     output: Option<PathBuf>,
@@ -123,8 +128,18 @@ struct Source {
 }
 
 fn demand(args: &DemandArgs, style: &Style) -> Result<ExitCode, String> {
-    let faults = args.inject.as_deref().map(Faults::parse).transpose()?.unwrap_or_default();
+    let faults = args
+        .inject
+        .as_deref()
+        .map(Faults::parse)
+        .transpose()
+        .map_err(|why| format!("--inject {why}"))?
+        .unwrap_or_default();
     let file = args.from.as_deref().or(args.describe.as_deref());
+    let read: Vec<_> = file.map(|file| ("the recording", file)).into_iter().collect();
+    let outputs = [("--output", args.output.as_deref()), ("--html", args.html.as_deref())];
+    let written: Vec<_> = outputs.into_iter().filter_map(|(option, path)| path.map(|path| (option, path))).collect();
+    keep_apart(&read, &written)?;
     let source = match (args.profile, file) {
         (Some(profile), _) => of_profile(args, profile)?,
         (None, Some(path)) => of_file(args, path)?,
@@ -172,6 +187,10 @@ fn demand(args: &DemandArgs, style: &Style) -> Result<ExitCode, String> {
     }
     if args.inject.is_some() {
         summary.injected = Some(done);
+    }
+    if let Some(path) = &args.html {
+        let page = page::render(&source.heading, &summary).map_err(|error| error.to_string())?;
+        std::fs::write(path, page).map_err(|error| format!("{} could not be written: {error}", path.display()))?;
     }
     let layout = if args.describe.is_some() { Layout::whole(style) } else { Layout::brief(style) };
     report(&source.heading, &summary, args, to_stdout, &layout)
@@ -264,7 +283,7 @@ fn of_file(args: &DemandArgs, path: &Path) -> Result<Source, String> {
             closures,
             heading: name.clone(),
             comments: vec![format!("converted by bedkeeper demand from {name}; {}", converted.remark)],
-            pulse: said,
+            pulse: agreed(said, converted.pulse, &name)?,
             start: args.start.or(converted.start),
             meters: false,
             end_ms: None,
@@ -272,12 +291,7 @@ fn of_file(args: &DemandArgs, path: &Path) -> Result<Source, String> {
     }
     let recording = convert::open_recording(path)?;
     let header = recording.header().clone();
-    if let (Some((said, _)), Some(told)) = (&said, header.pulse_volume_nl)
-        && *said != told
-    {
-        return Err(format!("--meter says another pulse volume than {name} itself; leave it out"));
-    }
-    let told = header.pulse_volume_nl.map(|pulse| (pulse, convert::pulse_words(pulse)));
+    let pulse = agreed(said, header.pulse_volume_nl, &name)?;
     let mut comments = header.comments;
     comments.retain(|line| !line.to_lowercase().starts_with("pulse volume") && !line.contains("seconds since "));
     let meters = recording.names_meters();
@@ -286,11 +300,25 @@ fn of_file(args: &DemandArgs, path: &Path) -> Result<Source, String> {
         closures,
         heading: name,
         comments,
-        pulse: said.or(told),
+        pulse,
         start: args.start.or(header.start),
         meters,
         end_ms: None,
     })
+}
+
+/// A pulse's volume as an option says it or a file tells it.
+fn agreed(
+    said: Option<(PulseVolume, String)>,
+    told: Option<PulseVolume>,
+    name: &str,
+) -> Result<Option<(PulseVolume, String)>, String> {
+    match (&said, told) {
+        (Some((said, _)), Some(told)) if *said != told => {
+            Err(format!("--meter says another pulse volume than {name} itself; leave it out"))
+        }
+        _ => Ok(said.or(told.map(|pulse| (pulse, convert::pulse_words(pulse))))),
+    }
 }
 
 /// Rows of a recording; edges are judged.
@@ -348,5 +376,9 @@ fn report(
         }
         return Ok(ExitCode::SUCCESS);
     }
-    Ok(print(&text))
+    let code = print(&text);
+    if let Some(path) = args.html.as_ref().filter(|_| !args.json) {
+        eprintln!("written: {}", path.display());
+    }
+    Ok(code)
 }

@@ -63,6 +63,8 @@ pub(super) struct Converted {
     pub rows: Box<dyn Iterator<Item = Result<Pulses, String>>>,
     /// Local time of second 0, if known.
     pub start: Option<DateTime>,
+    /// Volume of a pulse, if the file tells it.
+    pub pulse: Option<PulseVolume>,
     /// How it was read, for the head of the recording.
     pub remark: String,
 }

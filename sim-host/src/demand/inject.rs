@@ -60,7 +60,7 @@ impl Faults {
                 }
                 _ => Err("is not known; there are bounce=3%, gaps=2%, leak=0.8 L/min".to_owned()),
             };
-            place.map_err(|why| format!("--inject {item}: {why}"))?;
+            place.map_err(|why| format!("{item}: {why}"))?;
         }
         Ok(faults)
     }
@@ -80,7 +80,7 @@ pub struct Done {
 }
 
 /// Merges a leak into rows and leaves hours out.
-pub struct Upstream<I: Iterator> {
+pub struct Upstream<I: Iterator<Item = Result<Pulses, E>>, E> {
     rows: std::iter::Peekable<I>,
     leak: Option<std::iter::Peekable<PerfectMeter>>,
     /// The leak goes on to this ms; else it ends with the rows.
@@ -93,7 +93,7 @@ pub struct Upstream<I: Iterator> {
     done: Done,
 }
 
-impl<I: Iterator<Item = Result<Pulses, String>>> Upstream<I> {
+impl<I: Iterator<Item = Result<Pulses, E>>, E> Upstream<I, E> {
     /// Rows of a meter with this pulse, to be made faulty by a seed.
     ///
     /// # Errors
@@ -144,7 +144,7 @@ impl<I: Iterator<Item = Result<Pulses, String>>> Upstream<I> {
         self.done
     }
 
-    fn merged(&mut self) -> Option<Result<Pulses, String>> {
+    fn merged(&mut self) -> Option<Result<Pulses, E>> {
         let row_ms = match self.rows.peek() {
             Some(Ok(row)) => {
                 self.meter = row.meter;
@@ -172,8 +172,8 @@ impl<I: Iterator<Item = Result<Pulses, String>>> Upstream<I> {
     }
 }
 
-impl<I: Iterator<Item = Result<Pulses, String>>> Iterator for Upstream<I> {
-    type Item = Result<Pulses, String>;
+impl<I: Iterator<Item = Result<Pulses, E>>, E> Iterator for Upstream<I, E> {
+    type Item = Result<Pulses, E>;
 
     fn next(&mut self) -> Option<Self::Item> {
         loop {

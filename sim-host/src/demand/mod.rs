@@ -19,6 +19,8 @@ mod judge;
 mod meter;
 #[cfg(feature = "command")]
 mod output;
+#[cfg(feature = "command")]
+mod page;
 mod profile;
 #[cfg(feature = "command")]
 mod show;

@@ -5,6 +5,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use super::write::{Facts, Form, Writer};
+use crate::cli::output::{FORCE_REPLACES, is_there};
 use crate::recording::Entry;
 
 /// A recording on its way to a file or to standard output.
@@ -38,7 +39,7 @@ impl Target {
             match std::fs::metadata(path) {
                 Ok(there) if there.is_dir() => return Err(format!("{} is a folder; name a file", path.display())),
                 Ok(there) if there.is_file() && !force => {
-                    return Err(format!("{} is there already; --force replaces it", path.display()));
+                    return Err(is_there(path, FORCE_REPLACES));
                 }
                 Ok(there) if !there.is_file() => (Box::new(File::create(path).map_err(fault)?), None),
                 _ => {

@@ -7,7 +7,7 @@ use super::statistics::{PUBLISHED_NIGHT_SHARE, Stretch, Summary};
 use crate::cli::Style;
 use crate::quantity::show::duration_brief;
 
-const DAYS: [&str; 7] = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
+pub(super) const DAYS: [&str; 7] = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
 const BAR_CHARS: usize = 48;
 
 /// How much is shown.
@@ -43,46 +43,13 @@ pub(super) fn figures(heading: &str, s: &Summary, layout: &Layout<'_>) -> String
 }
 
 fn write(out: &mut String, heading: &str, s: &Summary, layout: &Layout<'_>) -> std::fmt::Result {
-    let unit = if s.litres_per_pulse.is_some() { "L" } else { "pulses" };
     let style = layout.style;
     writeln!(out, "{}", style.bold(&plain(heading)))?;
-    let from = s
-        .start
-        .as_ref()
-        .map_or_else(|| "; the start is not told".to_owned(), |start| format!(" from {}", start.replace('T', " ")));
-    row(out, "span", &format!("{}{from}", span(s.span_days)))?;
-    let each = s
-        .litres_per_pulse
-        .map_or_else(|| "; the water of a pulse is not told".to_owned(), |litres| format!(" of {} L", figure(litres)));
-    row(out, "pulses", &format!("{} in {} rows{each}", grouped(s.pulses), grouped(s.rows)))?;
-    row(out, "a day", &format!("{} {unit}{}", figure(s.litres_a_day), range(s, unit)))?;
-    let [one, ten, hour] = s.peak_l_per_min.map(figure);
-    row(out, "largest flow", &format!("{one} {unit}/min over 1 min, {ten} over 10 min, {hour} over 1 h"))?;
-    if let Some(share) = s.share_02_05 {
-        let against = if share < PUBLISHED_NIGHT_SHARE { "below" } else { "ABOVE" };
-        row(
-            out,
-            "02:00 to 05:00",
-            &format!("{:.1} %; {against} the 4 % published for homes (Mayer 1999)", share * 100.0),
-        )?;
-    }
-    row(out, "longest flow", &stretch(&s.longest_flow, "without a pause"))?;
-    row(out, "longest silence", &stretch(&s.longest_silence, "without a pulse"))?;
-    if s.meters.iter().any(|meter| *meter > 0) {
-        let names: Vec<String> =
-            s.meters.iter().map(|m| if *m == 0 { "common".to_owned() } else { format!("tank {m}") }).collect();
-        row(out, "meters", &names.join(", "))?;
-    }
-    if let Some(c) = s.contact {
-        row(out, "contact", &format!("{} closures, {} of them bounce", grouped(c.all), grouped(c.bounces)))?;
-    }
-    if let Some(done) = s.injected {
-        let Done { bounced_pulses, bounces, lost_pulses, leak_pulses } = done;
-        let [bounced, bounces, lost, leak] = [bounced_pulses, bounces, lost_pulses, leak_pulses].map(grouped);
-        row(out, "injected", &format!("{bounces} bounces at {bounced} pulses; {lost} pulses lost; {leak} of a leak"))?;
+    for (label, text) in rows(s) {
+        writeln!(out, "  {label:<16} {text}")?;
     }
     if layout.pictures {
-        pictures(out, s, unit, style)?;
+        pictures(out, s, unit(s), style)?;
     }
     for text in &s.suspicious {
         folded(out, &format!("note: {text}"))?;
@@ -90,8 +57,48 @@ fn write(out: &mut String, heading: &str, s: &Summary, layout: &Layout<'_>) -> s
     Ok(())
 }
 
-fn row(out: &mut String, label: &str, text: &str) -> std::fmt::Result {
-    writeln!(out, "  {label:<16} {text}")
+/// Litres, or pulses where the water of one is not told.
+pub(super) fn unit(s: &Summary) -> &'static str {
+    if s.litres_per_pulse.is_some() { "L" } else { "pulses" }
+}
+
+/// Each figure in words, with what it is called.
+pub(super) fn rows(s: &Summary) -> Vec<(&'static str, String)> {
+    let unit = unit(s);
+    let mut rows = Vec::new();
+    let mut row = |label, text| rows.push((label, text));
+    let from = s
+        .start
+        .as_ref()
+        .map_or_else(|| "; the start is not told".to_owned(), |start| format!(" from {}", start.replace('T', " ")));
+    row("span", format!("{}{from}", span(s.span_days)));
+    let each = s
+        .litres_per_pulse
+        .map_or_else(|| "; the water of a pulse is not told".to_owned(), |litres| format!(" of {} L", figure(litres)));
+    row("pulses", format!("{} in {} rows{each}", grouped(s.pulses), grouped(s.rows)));
+    row("a day", format!("{} {unit}{}", figure(s.litres_a_day), range(s, unit)));
+    let [one, ten, hour] = s.peak_l_per_min.map(figure);
+    row("largest flow", format!("{one} {unit}/min over 1 min, {ten} over 10 min, {hour} over 1 h"));
+    if let Some(share) = s.share_02_05 {
+        let against = if share < PUBLISHED_NIGHT_SHARE { "below" } else { "ABOVE" };
+        row("02:00 to 05:00", format!("{:.1} %; {against} the 4 % published for homes (Mayer 1999)", share * 100.0));
+    }
+    row("longest flow", stretch(&s.longest_flow, "without a pause"));
+    row("longest silence", stretch(&s.longest_silence, "without a pulse"));
+    if s.meters.iter().any(|meter| *meter > 0) {
+        let names: Vec<String> =
+            s.meters.iter().map(|m| if *m == 0 { "common".to_owned() } else { format!("tank {m}") }).collect();
+        row("meters", names.join(", "));
+    }
+    if let Some(c) = s.contact {
+        row("contact", format!("{} closures, {} of them bounce", grouped(c.all), grouped(c.bounces)));
+    }
+    if let Some(done) = s.injected {
+        let Done { bounced_pulses, bounces, lost_pulses, leak_pulses } = done;
+        let [bounced, bounces, lost, leak] = [bounced_pulses, bounces, lost_pulses, leak_pulses].map(grouped);
+        row("injected", format!("{bounces} bounces at {bounced} pulses; {lost} pulses lost; {leak} of a leak"));
+    }
+    rows
 }
 
 fn pictures(out: &mut String, s: &Summary, unit: &str, style: &Style) -> std::fmt::Result {
@@ -152,7 +159,7 @@ fn stretch(stretch: &Stretch, what: &str) -> String {
 }
 
 /// Three leading digits, and whole above a hundred.
-fn figure(value: f64) -> String {
+pub(super) fn figure(value: f64) -> String {
     match value {
         0.0 => "0".to_owned(),
         v if v >= 100.0 => grouped(v.round() as u64),

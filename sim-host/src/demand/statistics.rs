@@ -35,6 +35,15 @@ pub struct Stretch {
     pub lasts_s: f64,
 }
 
+/// Water of the days, one after the other; of a long recording several days together.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct ByDay {
+    /// So many days stand together.
+    pub days_together: u64,
+    /// Mean of a day among them, L. The first and the last day may have been recorded in part.
+    pub litres_a_day: Vec<f64>,
+}
+
 /// What was found in a recording.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Summary {
@@ -58,6 +67,11 @@ pub struct Summary {
     pub litres_by_weekday: [Option<f64>; 7],
     /// Mean of each hour of the day; hours since the start where that is unknown.
     pub litres_by_hour: [f64; 24],
+    /// Mean of each hour of each weekday, Monday first, where the start is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub litres_by_weekday_and_hour: Option<[[f64; 24]; 7]>,
+    /// Day by day.
+    pub by_day: ByDay,
     /// The largest means of 1, 10 and 60 whole minutes, L/min.
     pub peak_l_per_min: [f64; 3],
     /// Share of the water between 02:00 and 05:00, where the start is known.
@@ -90,6 +104,9 @@ pub struct Statistics {
     pulses: u64,
     last_ms: u64,
     hours: [u64; 24],
+    /// Hours of the weekdays, the start's weekday first.
+    week: [[u64; 24]; 7],
+    days: Days,
     today: (u64, u64),
     whole_days: [(u64, u64); 7],
     least_and_most: Option<(u64, u64)>,
@@ -124,6 +141,8 @@ impl Statistics {
             pulses: 0,
             last_ms: 0,
             hours: [0; 24],
+            week: [[0; 24]; 7],
+            days: Days::default(),
             today: (0, 0),
             whole_days: [(0, 0); 7],
             least_and_most: None,
@@ -158,8 +177,11 @@ impl Statistics {
         self.rows += 1;
         self.pulses = self.pulses.saturating_add(count);
         self.last_ms = row.at_ms;
-        self.hours[(of_calendar % DAY_MS / HOUR_MS) as usize] += count;
-        self.go_to_day(of_calendar / DAY_MS);
+        let (day, hour) = (of_calendar / DAY_MS, (of_calendar % DAY_MS / HOUR_MS) as usize);
+        self.hours[hour] += count;
+        self.week[(day % 7) as usize][hour] += count;
+        self.days.add(day, count);
+        self.go_to_day(day);
         self.today.1 += count;
         self.minutes.add(of_calendar / MINUTE_MS, count);
         self.meters |= 1_u16.checked_shl(u32::from(row.meter)).unwrap_or(0);
@@ -212,6 +234,9 @@ impl Statistics {
                 .whole_days
                 .map(|(days, pulses)| (known && days > 0).then(|| litres(pulses) / days as f64)),
             litres_by_hour: self.hours.map(a_day),
+            litres_by_weekday_and_hour: (known && end_ms > 0).then(|| self.week_by_hour(end_ms, litres)),
+            by_day: std::mem::take(&mut self.days)
+                .means(self.since_midnight_ms.saturating_add(end_ms).div_ceil(DAY_MS), litres),
             peak_l_per_min: self.minutes.peaks().map(litres_in(litres_per_pulse)),
             share_02_05: (known && self.pulses > 0).then(|| night as f64 / self.pulses as f64),
             longest_flow: stretch(self.longest_run_ms),
@@ -223,6 +248,28 @@ impl Statistics {
         };
         summary.suspicious = self.suspicions(&summary);
         summary
+    }
+
+    /// Mean of each hour of each weekday, Monday first.
+    fn week_by_hour(&self, end_ms: u64, litres: impl Fn(u64) -> f64) -> [[f64; 24]; 7] {
+        // How much of each hour was recorded, in hours.
+        let mut recorded = [[0.0; 24]; 7];
+        let (mut at_ms, end_ms) = (self.since_midnight_ms, self.since_midnight_ms.saturating_add(end_ms));
+        while at_ms < end_ms {
+            let next_ms = (at_ms - at_ms % HOUR_MS + HOUR_MS).min(end_ms);
+            recorded[(at_ms / DAY_MS % 7) as usize][(at_ms % DAY_MS / HOUR_MS) as usize] +=
+                (next_ms - at_ms) as f64 / HOUR_MS as f64;
+            at_ms = next_ms;
+        }
+        let mut means = [[0.0; 24]; 7];
+        for (day, (pulses, hours)) in (self.weekday..).zip(self.week.iter().zip(&recorded)) {
+            let place = &mut means[(day % 7) as usize];
+            for (mean, (pulses, hours)) in place.iter_mut().zip(pulses.iter().zip(hours)) {
+                // Of an hour that was hardly recorded no mean can be told.
+                *mean = if *hours >= 0.5 { litres(*pulses) / hours } else { 0.0 };
+            }
+        }
+        means
     }
 
     fn suspicions(&self, summary: &Summary) -> Vec<String> {
@@ -264,6 +311,47 @@ impl Statistics {
             found.push("all water falls into six hours of the day or fewer".to_owned());
         }
         found
+    }
+}
+
+/// Pulses day by day; two neighbours become one when there are too many.
+#[derive(Clone, Debug)]
+struct Days {
+    together: u64,
+    pulses: Vec<u64>,
+}
+
+impl Default for Days {
+    fn default() -> Self {
+        Self { together: 1, pulses: Vec::new() }
+    }
+}
+
+impl Days {
+    const MOST: u64 = 400;
+
+    fn add(&mut self, day: u64, count: u64) {
+        while day / self.together >= Self::MOST {
+            self.together *= 2;
+            self.pulses = self.pulses.chunks(2).map(|pair| pair.iter().sum()).collect();
+        }
+        let place = (day / self.together) as usize;
+        if self.pulses.len() <= place {
+            self.pulses.resize(place + 1, 0);
+        }
+        self.pulses[place] += count;
+    }
+
+    /// Means of a day, where the recording goes on for so many days.
+    fn means(mut self, days: u64, litres: impl Fn(u64) -> f64) -> ByDay {
+        if days > 0 {
+            self.add(days - 1, 0);
+        }
+        let of = |(i, pulses): (u64, &u64)| {
+            let known = days.saturating_sub(i * self.together).clamp(1, self.together);
+            litres(*pulses) / known as f64
+        };
+        ByDay { days_together: self.together, litres_a_day: (0..).zip(&self.pulses).map(of).collect() }
     }
 }
 
@@ -352,6 +440,9 @@ mod tests {
         assert_eq!((found.litres, found.litres_a_day), (40.0, 20.0));
         assert_eq!(found.litres_by_weekday[..3], [Some(20.0), Some(20.0), None]);
         assert_eq!((found.litres_by_hour[3], found.litres_by_hour[12]), (2.5, 17.5));
+        let week = found.litres_by_weekday_and_hour.unwrap();
+        assert_eq!((week[0][3], week[0][12], week[1][12], week[2][12]), (5.0, 15.0, 20.0, 0.0));
+        assert_eq!(found.by_day, ByDay { days_together: 1, litres_a_day: vec![20.0, 20.0] });
         assert_eq!(found.peak_l_per_min, [20.0, 2.0, 20.0 / 60.0]);
         assert_eq!(found.share_02_05, Some(5.0 / 40.0));
         // At half a litre a minute a litre takes two minutes: no pause between these.
@@ -374,6 +465,19 @@ mod tests {
         let late = 300 * 366 * DAY_MS;
         let found = statistics(&[(1, 1), (late, u32::MAX)], None);
         assert!(found.suspicious.iter().any(|text| text.contains("no pulse for")));
+    }
+
+    /// A long recording's days stand together, and their means stay.
+    #[test]
+    fn many_days_stand_together() {
+        let rows: Vec<_> = (0..1_000).map(|day| (day * DAY_MS + HOUR_MS, 6)).collect();
+        let found = statistics(&rows, Some(1_000 * DAY_MS));
+        assert_eq!((found.by_day.days_together, found.by_day.litres_a_day.len()), (4, 250));
+        assert!(found.by_day.litres_a_day.iter().all(|litres| *litres == 6.0));
+        // Weekday 0 is the start's, a Monday: 143 or 142 of each, one draw in each of its first hours.
+        assert!(
+            found.litres_by_weekday_and_hour.unwrap().iter().all(|day| (day[1] - 6.0).abs() < 1e-9 && day[2] == 0.0)
+        );
     }
 
     /// W1: what would raise `unbroken-flow` is told.

@@ -107,7 +107,7 @@ fn find<'e>(exercises: &'e [Exercise], wanted: &str) -> Result<&'e Exercise, Str
 
 fn save(exercise: &Exercise, file: &PathBuf) -> Result<ExitCode, String> {
     let fault = |error: std::io::Error| match error.kind() {
-        std::io::ErrorKind::AlreadyExists => format!("{} is there already; choose another name", file.display()),
+        std::io::ErrorKind::AlreadyExists => crate::cli::output::is_there(file, "choose another name"),
         _ => format!("{}: cannot be written: {error}", file.display()),
     };
     let mut to = std::fs::File::create_new(file).map_err(fault)?;

@@ -2,10 +2,23 @@
 
 use std::fmt;
 
+use bedkeeper::calendar::Civil;
+use jiff::civil::{Date, DateTime};
+
 use super::error::{QuantityError, QuantityErrorKind};
 use super::number::form;
 use super::parse;
 use super::units::{self, CLOCK, WEEKDAYS};
+
+/// The day from which the logic counts civil time.
+pub(crate) const EPOCH: Date = jiff::civil::date(2000, 1, 1);
+
+/// A civil time as the logic counts it; none before 2000.
+#[must_use]
+pub(crate) fn counted(at: DateTime) -> Option<Civil> {
+    let epoch = EPOCH.to_datetime(jiff::civil::Time::midnight());
+    u64::try_from(at.duration_since(epoch).as_millis()).ok().map(Civil)
+}
 
 /// Reads a time of day such as "02:00", "7:05" or "22:30:15", in milliseconds since midnight.
 ///

@@ -17,7 +17,7 @@
 //! exact spelling, then in any case; `³`, `^3`, `per`, and "as CaCO3" are understood. Gallons are US gallons unless
 //! "imp gal" is written.
 
-mod civil;
+pub(crate) mod civil;
 mod error;
 mod number;
 mod parse;

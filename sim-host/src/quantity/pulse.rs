@@ -15,6 +15,12 @@ pub struct PulseVolume {
 }
 
 impl PulseVolume {
+    /// What a site's meter says.
+    pub(crate) fn of_meter(meter: &bedkeeper::settings::RawMeter) -> Self {
+        let lowest = num_rational::Ratio::new(meter.pulse_nl.max(1), u64::from(meter.pulse_divisor).max(1));
+        Self { numerator_nl: *lowest.numer(), denominator: *lowest.denom() }
+    }
+
     /// Nanolitres in `denominator` pulses.
     pub fn numerator_nl(self) -> u64 {
         self.numerator_nl

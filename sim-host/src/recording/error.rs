@@ -192,6 +192,9 @@ pub enum RecordingErrorKind {
         /// How it is packed.
         packing: &'static str,
     },
+    /// What is wrong with a value change dump.
+    #[error("{0}")]
+    Dump(super::DumpFault),
     /// A fact in the header comments that begins well and cannot be read.
     #[error("the header says `{text}`, which cannot be read: {reason}")]
     HeaderFact {
@@ -265,6 +268,7 @@ impl RecordingErrorKind {
             Self::HeaderFact { .. } => {
                 "write `# pulse volume 10 L` or `# t_s = seconds since 2027-03-01 00:00 local standard time`"
             }
+            Self::Dump(fault) => fault.help(),
             Self::HeaderConflict { .. } => "state each fact once",
         };
         text.to_owned()

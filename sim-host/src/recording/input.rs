@@ -55,6 +55,22 @@ impl Input {
         Self::new(Box::new(file), total_bytes)
     }
 
+    /// Whether the unpacked text begins with this byte, white space apart; what was looked at is read all the same.
+    pub fn begins_with(&mut self, wanted: u8) -> io::Result<bool> {
+        const LONGEST_SPACE: usize = 64;
+        let mut head = Vec::new();
+        // Byte by byte, so that a fault further on stays there.
+        while head.len() < LONGEST_SPACE && head.last().is_none_or(u8::is_ascii_whitespace) {
+            if (&mut *self.reader).take(1).read_to_end(&mut head)? == 0 {
+                break;
+            }
+        }
+        let begins = head.last() == Some(&wanted);
+        let rest = std::mem::replace(&mut self.reader, Box::new(io::empty()));
+        self.reader = Box::new(io::Cursor::new(head).chain(rest));
+        Ok(begins)
+    }
+
     /// Looks at the first bytes and unpacks accordingly.
     pub fn new(raw: Box<dyn Read + Send>, total_bytes: Option<u64>) -> Result<Self, RecordingErrorKind> {
         let read_bytes = Arc::new(AtomicU64::new(0));

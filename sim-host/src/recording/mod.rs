@@ -18,9 +18,13 @@
 //! - `closed` in place of `pulses`: the meter's bare contact closed (1) or opened (0); what makes a pulse is judged by its
 //!   width and gap (M4).
 //!
+//! A value change dump, packed or not, is a recording of edges too: its wire is the bare contact, and its comments may state
+//! the same facts. Only one wire of one bit may stand in it.
+//!
 //! Columns may stand in any order; an unknown one is refused, so that a misspelt `meter` is noticed. Lines end in LF
 //! or CRLF; blank lines count for nothing. Memory is one fixed line buffer and the unpacker's window.
 
+mod dump;
 mod error;
 mod gzip;
 mod header;
@@ -28,9 +32,13 @@ mod input;
 mod lines;
 mod row;
 
-use std::io::Read;
+use std::io::{BufReader, Read};
 use std::path::Path;
 
+pub(crate) use dump::Dump;
+pub use dump::DumpFault;
+#[cfg(feature = "command")]
+pub(crate) use dump::LATEST_US;
 pub use error::{RecordingError, RecordingErrorKind};
 pub use header::Header;
 pub use input::Progress;
@@ -109,13 +117,20 @@ pub(crate) fn unpacked(path: &Path) -> Result<Box<dyn Read + Send>, RecordingErr
     opened.map_err(|kind| RecordingError::new(&path.display().to_string(), None, kind))
 }
 
+/// How the rows stand in the file.
+enum Form {
+    Table(Columns),
+    /// The dump has taken the input.
+    Dump(Box<Dump<BufReader<Box<dyn Read + Send>>>>),
+}
+
 /// A recording being read.
 pub struct Recording {
     file: String,
     input: Input,
     lines: Lines,
     header: Header,
-    columns: Columns,
+    form: Form,
     previous_ms: u64,
     rows: u64,
     ended: bool,
@@ -158,8 +173,22 @@ impl Recording {
     fn start(file: String, input: Result<Input, RecordingErrorKind>) -> Result<Self, RecordingError> {
         let mut input = input.map_err(|kind| RecordingError::new(&file, None, kind))?;
         let mut lines = Lines::new();
-        let (header, columns) = read_header(&file, &mut input, &mut lines)?;
-        Ok(Self { file, input, lines, header, columns, previous_ms: 0, rows: 0, ended: false })
+        let is_dump = input.begins_with(b'$').map_err(|error| {
+            let (line, kind) = line_fault(LineFault::Io(error), input.packing, 0);
+            RecordingError::new(&file, line, kind)
+        })?;
+        let (header, form) = if is_dump {
+            let text = std::mem::replace(&mut input.reader, Box::new(std::io::empty()));
+            // A last line without its end is whole all the same.
+            let text: Box<dyn Read + Send> = Box::new(text.chain(&b"\n"[..]));
+            let opened = Dump::open(BufReader::with_capacity(1 << 16, text), None);
+            let (dump, header) = opened.map_err(|kind| dump_fault(&file, None, kind, input.packing, 0))?;
+            (header, Form::Dump(Box::new(dump)))
+        } else {
+            let (header, columns) = read_header(&file, &mut input, &mut lines)?;
+            (header, Form::Table(columns))
+        };
+        Ok(Self { file, input, lines, header, form, previous_ms: 0, rows: 0, ended: false })
     }
 
     /// What the comment lines at the top say.
@@ -179,12 +208,15 @@ impl Recording {
 
     /// Whether rows name their meter.
     pub fn names_meters(&self) -> bool {
-        self.columns.name_meters()
+        matches!(&self.form, Form::Table(columns) if columns.name_meters())
     }
 
     /// Whether the rows are edges of a contact in place of pulses.
     pub fn has_edges(&self) -> bool {
-        self.columns.are_edges()
+        match &self.form {
+            Form::Table(columns) => columns.are_edges(),
+            Form::Dump(_) => true,
+        }
     }
 
     /// The next row of pulses, or none at the end. After an error there are no further rows.
@@ -220,6 +252,17 @@ impl Recording {
     }
 
     fn next_row(&mut self) -> Result<Option<Entry>, RecordingError> {
+        let columns = match &mut self.form {
+            Form::Table(columns) => *columns,
+            Form::Dump(dump) => {
+                let edge = dump
+                    .next_edge()
+                    .map_err(|kind| dump_fault(&self.file, Some(dump.line()), kind, self.input.packing, self.rows))?;
+                self.rows += u64::from(edge.is_some());
+                let entry = |(at_us, closed)| Entry::Edge(Edge { at_ms: at_us / 1_000, meter: COMMON_METER, closed });
+                return Ok(edge.map(entry));
+            }
+        };
         loop {
             let line = match self.lines.next(&mut *self.input.reader) {
                 Ok(Some(line)) => line,
@@ -232,7 +275,7 @@ impl Recording {
             if is_blank_or_comment(line.bytes) {
                 continue;
             }
-            let row = self.columns.row(line.bytes).and_then(|row| {
+            let row = columns.row(line.bytes).and_then(|row| {
                 if row.at_ms() < self.previous_ms {
                     let at_ms = row.at_ms();
                     return Err(RecordingErrorKind::TimeBackwards { previous_ms: self.previous_ms, at_ms });
@@ -302,6 +345,21 @@ fn header_line(header: &mut Header, line: &Line<'_>) -> Result<Option<Columns>, 
         return Ok(None);
     }
     Columns::parse(text).map(Some)
+}
+
+/// A dump's fault; what comes from the file below it is told as of any other recording.
+fn dump_fault(
+    file: &str,
+    line: Option<u64>,
+    kind: RecordingErrorKind,
+    packing: Option<&'static str>,
+    rows: u64,
+) -> RecordingError {
+    let (line, kind) = match kind {
+        RecordingErrorKind::Io(error) => line_fault(LineFault::Io(error), packing, rows),
+        kind => (line, kind),
+    };
+    RecordingError::new(file, line, kind)
 }
 
 fn line_fault(fault: LineFault<'_>, packing: Option<&'static str>, rows: u64) -> (Option<u64>, RecordingErrorKind) {

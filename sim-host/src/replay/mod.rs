@@ -146,6 +146,15 @@ pub enum ReplayError {
     },
 }
 
+impl ReplayError {
+    /// A full plant has to know of pulses before they come, and edges are only judged when they have come.
+    pub(crate) fn edges_in_a_full_plant() -> Self {
+        let why = "the full plant needs pulses, and the recording has edges of a contact\n  help: make pulses of it: \
+                   bedkeeper demand --from FILE -o NEW.csv";
+        Self::Mismatch(why.to_owned())
+    }
+}
+
 impl World {
     /// A plant at power-up: tank 1 stands in service, the others shut off; all in service at a parallel site.
     ///
@@ -208,10 +217,8 @@ impl World {
     /// Civil time at an instant of the replay, as the logic counts it.
     #[must_use]
     pub fn civil_at(&self, at_ms: u64) -> Option<Civil> {
-        let start = self.start?;
-        let epoch = jiff::civil::date(2000, 1, 1).at(0, 0, 0, 0);
-        let since = u64::try_from(start.duration_since(epoch).as_millis()).ok()?;
-        Some(Civil(since + at_ms))
+        let start = crate::quantity::civil::counted(self.start?)?;
+        Some(Civil(start.0 + at_ms))
     }
 
     /// The logic's number of the meter that a row is about.
@@ -275,10 +282,7 @@ impl<'o> Replay<'o> {
         self.power_up()?;
         let mut rows: u32 = 0;
         if recording.has_edges() && self.world.process.is_some() {
-            let why = "the full plant needs pulses, and the recording has edges of a contact
-  help: make pulses of it: \
-                       bedkeeper demand --from FILE -o NEW.csv";
-            return Err(ReplayError::Mismatch(why.to_owned()));
+            return Err(ReplayError::edges_in_a_full_plant());
         }
         while let Some(entry) = recording.next_entry()? {
             if let Entry::Pulses(pulses) = &entry {

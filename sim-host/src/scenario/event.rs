@@ -1,6 +1,5 @@
 //! What happens to the plant at stated moments, apart from water.
 
-use bedkeeper::calendar::Civil;
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Who;
 use bedkeeper::lock::Key;
@@ -110,11 +109,4 @@ pub struct Event {
     pub when: When,
     /// What.
     pub deed: Deed,
-}
-
-/// A civil time as the logic counts it; `None` before 2000.
-#[must_use]
-pub fn civil(at: DateTime) -> Option<Civil> {
-    let epoch = jiff::civil::date(2000, 1, 1).at(0, 0, 0, 0);
-    u64::try_from(at.duration_since(epoch).as_millis()).ok().map(Civil)
 }

@@ -79,11 +79,13 @@ pub enum Total {
     Salt,
     /// Complete regenerations.
     Regenerations,
+    /// Closures of a recording's contact that the logic did not count.
+    Bounced,
 }
 
 impl Total {
     /// Every sum with the name that files use.
-    pub const ALL: [(&'static str, Self); 10] = [
+    pub const ALL: [(&'static str, Self); 11] = [
         ("metered", Self::Metered),
         ("charged", Self::Charged),
         ("blended", Self::Blended),
@@ -94,6 +96,7 @@ impl Total {
         ("to-drain", Self::ToDrain),
         ("salt", Self::Salt),
         ("regenerations", Self::Regenerations),
+        ("bounced", Self::Bounced),
     ];
 
     /// Its value by a run, in its base unit.
@@ -111,6 +114,7 @@ impl Total {
             Self::ToDrain => shown.timeline.to_drain_nl,
             Self::Salt => u128::from(shown.timeline.salt_mg),
             Self::Regenerations => u128::from(shown.timeline.complete),
+            Self::Bounced => u128::from(shown.contact.closures.saturating_sub(shown.contact.counted)),
         }
     }
 
@@ -121,7 +125,7 @@ impl Total {
     fn show(self, value: u128) -> String {
         let base = u64::try_from(value).unwrap_or(u64::MAX);
         match self {
-            Self::Regenerations => value.to_string(),
+            Self::Regenerations | Self::Bounced => value.to_string(),
             Self::Salt => crate::quantity::show::mass(base, crate::quantity::UnitSystem::Metric).to_string(),
             _ => crate::quantity::show::volume(base, crate::quantity::UnitSystem::Metric).to_string(),
         }
@@ -137,6 +141,8 @@ pub struct Shown<'a> {
     pub timeline: &'a Timeline,
     /// Where the water went.
     pub accounts: &'a Accounts,
+    /// What a recording's contact did.
+    pub contact: crate::replay::ContactTally,
     /// Figures of the full plant.
     pub gauges: &'a Gauges,
     /// What the checker saw.

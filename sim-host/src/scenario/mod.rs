@@ -9,6 +9,7 @@
 //! | (top) | `scenario`*: its title; `about`; `starts`: civil time at the start, none = the clock is not set; `lasts`*; `plant`: "simple", its valves alone, or "full", with water, resin, brine and pressure; `site`*: the path of a site file from this file's folder, `demo:apartments`, or sections `[site.…]` |
 //! | `[changes.…]` | sections of a site file, laid over the site's own |
 //! | `recording` | a recording's path, `demo:…`, or rows `[["day 1 06:00", 3], …]`: moment, pulses and, where each tank has a meter, its number; or a section `[recording]` with the keys of `[demand]` |
+//! | `inject` | faults of the recording, as `bedkeeper demand --inject` makes them: "bounce=3%, gaps=2%, leak=0.8 L/min", or `{ faults = "…", seed = 7 }`; a leak begins on day 2; bounce makes edges of a contact of it, which a "full" plant cannot have |
 //! | `[[flow]]` | `from`*, `to` or `lasts` (to the end), `rate`*: "20 L/min"; `meter`: one tank's meter sees it whatever the valves say (shared among the tanks that stand open) |
 //! | `[demand]` | `profile`*: "household", "apartments", "hotel", "laundry", "restaurant", "school", "boiler-make-up", "constant", "leak"; one of `per_day`: "400 L", `people`, `rooms` (what is usual for the profile); `seed` (0); `until`, or `days` (to the end); `leak`: a flow, `leak_from` |
 //! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"), and `alarm`*, `position`*, `days`, `treated`* and `feed` (hardness), `relay`* and `for` ("1 min"), `meter` (1) or `volume`* where the action needs it; `unlock`: "press" or "code 4711", `relock`, each with `who`; `fault` of the simulated valve of `tank`, or with `valve` = "shared" of the changeover valve that two tanks share, such as "motor-stalled" (all are in `docs/valve-faults.md` and `verify --help`), with `lasts`, or `mend`; `power` = { `off`*, `clock_kept` (true), `memory_kept` (true) }; `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* }; `store` = { `erasures`*, `rated` (10000), `fails` (false) }: the wear of the store that outlives power cuts; or, of a full plant, `salt_bridge`: true or false, `float`: "stuck-open" (it never stops a refill), "stuck-shut" (it lets none in) or "free", `supply`: the pressure without flow, `feed_hardness`, `temperature`, `leak_past_bed` and `leak_to_drain` (every valve's opening, a share), each with `lasts`, and `add_salt`: a mass |
@@ -30,6 +31,7 @@
 mod coverage;
 mod event;
 mod expect;
+mod faulty;
 mod figure;
 mod merge;
 mod read;
@@ -48,6 +50,7 @@ use jiff::civil::DateTime;
 pub use coverage::{Reach, coverage, coverage_table};
 pub use event::{Deed, Event, When};
 pub use expect::{Claim, Expectation, Judgement, Shown, Span, Total};
+pub use faulty::{Faulty, Injected};
 pub use figure::{During, Figure, Gauges, Limits, Measure};
 pub(crate) use run::Rehearsal;
 pub use run::{RunError, run, run_all, run_and, run_whole};

@@ -1,6 +1,7 @@
 //! Reads a scenario file; see the module's front page for its keys.
 
 mod events;
+mod inject;
 mod plant;
 
 use std::path::{Component, Path, PathBuf};
@@ -73,6 +74,7 @@ pub(super) fn read(path: &Path, file: &str, source: &str) -> Result<Scenario, Sc
     let context = Context { site: site.as_ref(), full, design: design.as_ref(), days, start, lasts_ms, tanks };
 
     let water = read_water(&mut root, &mut r, &context, &folder);
+    let water = inject::read_inject(&mut root, &mut r, &context, water);
     let events = events::read_events(&mut root, &mut r, &context, &mut sites);
     let expectations = read_expectations(&mut root, &mut r, &context, source);
     root.done(&mut r);
@@ -217,7 +219,7 @@ fn date_time(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<DateTime> {
     };
     let parsed: Result<DateTime, _> = text.trim().replace(' ', "T").parse();
     match parsed {
-        Ok(at) if super::event::civil(at).is_some() => Some(at),
+        Ok(at) if quantity::civil::counted(at).is_some() => Some(at),
         _ => {
             r.fail(entry, format!("`{text}` is no date and time from 2000 on"), "such as \"2027-03-01T00:00\"");
             None
@@ -642,7 +644,7 @@ fn read_count<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<(u64, u64)> {
 fn read_total<'d>(entry: &Entry<'d>, section: &mut Section<'d>, r: &mut Reader<'d>) -> Option<Claim> {
     let total = entry.choice(r, &Total::ALL);
     let value = |e: &Entry<'d>, r: &mut Reader<'d>| match total? {
-        Total::Regenerations => number(e, r, 0, u64::MAX).map(u128::from),
+        Total::Regenerations | Total::Bounced => number(e, r, 0, u64::MAX).map(u128::from),
         Total::Salt => e.quantity(r, quantity::parse_mass_mg).map(u128::from),
         _ => e.quantity(r, quantity::parse_volume_nl).map(u128::from),
     };

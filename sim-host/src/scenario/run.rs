@@ -8,7 +8,7 @@ use bedkeeper::{Input, Settings};
 use jiff::SignedDuration;
 
 use super::Scenario;
-use super::event::{self, Deed, When};
+use super::event::{Deed, When};
 use super::expect::{Claim, Shown};
 use super::figure::Gauges;
 use super::subject::Subject;
@@ -64,6 +64,7 @@ pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Re
     let shown = Shown {
         timeline: &timeline,
         accounts: &world.controller.accounts(),
+        contact: world.contact_tally,
         gauges: &gauges,
         violations: &violations,
         days: Days::of(scenario.start),
@@ -171,6 +172,9 @@ impl Rehearsal {
             world.supply.announce(PowerCut { at_ms: u64::MAX, off_ms: 1, clock_kept: true, retained_kept: true });
         }
         let water = Source::open(&scenario.water, site.settings.raw())?;
+        if water.has_edges() && world.process.is_some() {
+            return Err(ReplayError::edges_in_a_full_plant());
+        }
         water.announce(&mut world);
         let script = Script::new(scenario, tap.clone());
         Ok(Self { world, water, script, gauges, powered_up: false })
@@ -476,6 +480,6 @@ impl World {
             ClockChange::Moved(ms) => self.start.and_then(|start| start.checked_add(by(ms)).ok()),
             ClockChange::Lost => None,
         };
-        self.start.and_then(|start| start.checked_add(since_start).ok()).and_then(event::civil)
+        self.start.and_then(|start| start.checked_add(since_start).ok()).and_then(crate::quantity::civil::counted)
     }
 }

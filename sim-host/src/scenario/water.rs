@@ -7,9 +7,10 @@ use bedkeeper::RawSettings;
 use bedkeeper::program::Position;
 use bedkeeper::settings::MeterPlace;
 
+use super::faulty::{Faulty, Injected};
 use crate::demand::{Demand, Draw};
 use crate::recording::{COMMON_METER, Entry, Pulses, Recording, RecordingError};
-use crate::replay::World;
+use crate::replay::{ReplayError, World};
 
 /// What a scenario says about water.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -27,6 +28,8 @@ pub enum Water {
     File(PathBuf),
     /// A bundled recording.
     Bundled(&'static str),
+    /// A recording made faulty on purpose.
+    Faulty(Box<Injected>),
 }
 
 /// Gives the pulses one after the other.
@@ -35,6 +38,8 @@ pub enum Source {
     Rows(std::vec::IntoIter<Pulses>, Option<Pulses>),
     /// From a recording.
     Recording(Box<Recording>, Option<Entry>),
+    /// From a recording that is made faulty.
+    Faulty(Box<Faulty>, Option<Entry>),
     /// From flows.
     Flow(Flow),
 }
@@ -58,7 +63,7 @@ impl Source {
     ///
     /// # Errors
     /// A recording cannot be read.
-    pub fn open(water: &Water, raw: &RawSettings) -> Result<Self, RecordingError> {
+    pub fn open(water: &Water, raw: &RawSettings) -> Result<Self, ReplayError> {
         let flow = |draws: Box<dyn Iterator<Item = Draw>>| Self::Flow(Flow::new(draws, raw));
         Ok(match water {
             Water::None => Self::Rows(Vec::new().into_iter(), None),
@@ -71,6 +76,11 @@ impl Source {
             Water::Demand(demand) => flow(Box::new(demand.draws())),
             Water::File(path) => Self::recording(Recording::open(path)?)?,
             Water::Bundled(name) => Self::recording(crate::demo::bundled_recording(name)?)?,
+            Water::Faulty(injected) => {
+                let mut faulty = Faulty::open(injected, raw)?;
+                let first = faulty.next_entry()?;
+                Self::Faulty(Box::new(faulty), first)
+            }
         })
     }
 
@@ -79,12 +89,22 @@ impl Source {
         Ok(Self::Recording(Box::new(recording), first))
     }
 
+    /// Whether a contact is told of that the logic has to judge, in place of pulses.
+    #[must_use]
+    pub fn has_edges(&self) -> bool {
+        match self {
+            Self::Recording(recording, _) => recording.has_edges(),
+            Self::Faulty(_, first) => matches!(first, Some(Entry::Edge(_))),
+            Self::Rows(..) | Self::Flow(_) => false,
+        }
+    }
+
     /// When water next matters, as the plant stands.
     #[must_use]
     pub fn next_ms(&mut self, world: &World) -> Option<u64> {
         match self {
             Self::Rows(_, next) => next.map(|pulses| pulses.at_ms),
-            Self::Recording(_, next) => next.map(|entry| entry.at_ms()),
+            Self::Recording(_, next) | Self::Faulty(_, next) => next.map(|entry| entry.at_ms()),
             Self::Flow(flow) => flow.next_ms(&open_meters(world)),
         }
     }
@@ -98,7 +118,10 @@ impl Source {
 
     /// Tells the full plant of the next pulses, where only they are known; once, before time goes on to them.
     pub fn announce(&self, world: &mut World) {
-        if let Self::Rows(_, Some(pulses)) | Self::Recording(_, Some(Entry::Pulses(pulses))) = self {
+        if let Self::Rows(_, Some(pulses))
+        | Self::Recording(_, Some(Entry::Pulses(pulses)))
+        | Self::Faulty(_, Some(Entry::Pulses(pulses))) = self
+        {
             world.expect_water(pulses);
         }
     }
@@ -127,13 +150,17 @@ impl Source {
     ///
     /// # Errors
     /// The recording cannot be read on.
-    pub fn take(&mut self, now_ms: u64) -> Result<Option<Entry>, RecordingError> {
+    pub fn take(&mut self, now_ms: u64) -> Result<Option<Entry>, ReplayError> {
         match self {
             Self::Rows(rows, next) if next.is_some_and(|pulses| pulses.at_ms <= now_ms) => {
                 Ok(std::mem::replace(next, rows.next()).map(Entry::Pulses))
             }
             Self::Recording(recording, next) if next.is_some_and(|entry| entry.at_ms() <= now_ms) => {
                 let following = recording.next_entry()?;
+                Ok(std::mem::replace(next, following))
+            }
+            Self::Faulty(faulty, next) if next.is_some_and(|entry| entry.at_ms() <= now_ms) => {
+                let following = faulty.next_entry()?;
                 Ok(std::mem::replace(next, following))
             }
             Self::Flow(flow) => Ok(flow.take(now_ms).map(Entry::Pulses)),

@@ -152,7 +152,8 @@ fn weak(drive: &RawDrive) -> Option<&'static str> {
 fn sizing(site: &Site) -> (Vec<(&'static str, String, String)>, Vec<Finding>) {
     let Ok(inputs) = Inputs::of(site, &WhatIf::default()) else { return (Vec::new(), Vec::new()) };
     let figures = size::figures(&inputs);
-    let findings = size::findings(&inputs, &figures).into_iter().filter(|f| f.severity > Severity::Note).collect();
+    let findings =
+        size::findings(&inputs, &figures, site.units).into_iter().filter(|f| f.severity > Severity::Note).collect();
     let wanted = [
         "volume_between_regenerations",
         "regeneration_time",

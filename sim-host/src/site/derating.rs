@@ -42,7 +42,7 @@ fn day(r: &mut Reader<'_>, entry: &Entry<'_>) -> Option<u32> {
         _ => entry.as_text().unwrap_or_default(),
     };
     let date: Option<Date> = text.trim().parse().ok();
-    let days = date.and_then(|date| u32::try_from((date - jiff::civil::date(2000, 1, 1)).get_days()).ok());
+    let days = date.and_then(|date| u32::try_from((date - crate::quantity::civil::EPOCH).get_days()).ok());
     if days.is_none() {
         r.fail(entry, "is no date from 2000-01-01 on", "such as \"2024-05-31\"");
     }

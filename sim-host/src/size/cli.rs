@@ -113,8 +113,8 @@ pub fn run(args: &SizeArgs, style: &Style) -> ExitCode {
         }
     };
     let figures = figures(&inputs);
-    let findings = findings(&inputs, &figures);
     let units = args.units.map_or(site.units, Units::system);
+    let findings = findings(&inputs, &figures, units);
     let swept = args.sweep.as_ref().map(|doses| super::sweep::run(&site, &inputs, doses));
     let swept = match swept.transpose() {
         Ok(swept) => swept,
@@ -184,6 +184,7 @@ pub(crate) fn shown(value: f64, unit: &'static str, units: UnitSystem) -> (f64, 
         "gr/lb" => (value * MG_PER_GR / G_PER_LB, "g CaCO3/kg"),
         "gr/ft3" => (value * MG_PER_GR / 1e3 / L_PER_FT3, "g CaCO3/L"),
         "gpm/ft3" => (value * ML_PER_GAL / 1e3 / L_PER_FT3, "L/min per L"),
+        "lb/kgr" => (value * G_PER_LB / MG_PER_GR, "kg/kg CaCO3"),
         "gal/kgr" => (value * ML_PER_GAL / MG_PER_GR, "L/kg CaCO3"),
         other => (value, other),
     }

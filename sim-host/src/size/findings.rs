@@ -3,8 +3,10 @@
 use bedkeeper::program::StepKind;
 use bedkeeper::settings::Arrangement;
 
+use super::cli::shown;
 use super::figures::{Figure, Verdict};
 use super::inputs::{Inputs, MG_L_PER_GPG};
+use crate::quantity::show::UnitSystem;
 
 /// How much a finding matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -42,22 +44,34 @@ pub struct Finding {
 /// Pulses come through a contact no faster than this, Hz (class A of IEC 62053-31, from memory: 30 ms on and off).
 const FASTEST_HZ: f64 = 1_000.0 / 60.0;
 
-/// Everything that does not fit, the worst first.
-pub fn findings(i: &Inputs, figures: &[Figure]) -> Vec<Finding> {
+/// Everything that does not fit, the worst first, in the units that a person reads.
+pub fn findings(i: &Inputs, figures: &[Figure], units: UnitSystem) -> Vec<Finding> {
     let mut all = Vec::new();
-    figures.iter().for_each(|figure| out_of_range(figure, &mut all));
-    each_other(i, &mut all);
-    meter(i, &mut all);
-    claims(i, &mut all);
+    figures.iter().for_each(|figure| out_of_range(figure, units, &mut all));
+    each_other(i, units, &mut all);
+    meter(i, units, &mut all);
+    claims(i, units, &mut all);
     all.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
     all
+}
+
+/// A figure of the formulas as a person reads it: so many decimals, and its unit.
+fn told(value: f64, decimals: usize, unit: &'static str, units: UnitSystem) -> String {
+    let (value, unit) = shown(value, unit, units);
+    format!("{value:.decimals$} {unit}")
+}
+
+/// A limit in the units of its source, and beside them in a person's own.
+fn limit(value: f64, decimals: usize, unit: &'static str, units: UnitSystem) -> String {
+    let own = format!("{value} {unit}");
+    if units == UnitSystem::Us { own } else { format!("{} ({own})", told(value, decimals, unit, units)) }
 }
 
 fn add(all: &mut Vec<Finding>, severity: Severity, id: &str, text: String) {
     all.push(Finding { id: id.to_owned(), severity, text });
 }
 
-fn out_of_range(figure: &Figure, all: &mut Vec<Finding>) {
+fn out_of_range(figure: &Figure, units: UnitSystem, all: &mut Vec<Finding>) {
     let (how, limit) = match (figure.verdict(), figure.low, figure.high) {
         (Verdict::Below, Some(low), _) => ("less", low),
         (Verdict::Above, _, Some(high)) => ("more", high),
@@ -68,7 +82,8 @@ fn out_of_range(figure: &Figure, all: &mut Vec<Finding>) {
     if *id == "salt_efficiency" {
         return;
     }
-    let text = format!("{name}: {} {unit} is {how} than {} {unit} ({source})", digits(*value), digits(limit));
+    let (value, limit, unit) = (shown(*value, unit, units).0, shown(limit, unit, units).0, shown(0.0, unit, units).1);
+    let text = format!("{name}: {} {unit} is {how} than {} {unit} ({source})", digits(value), digits(limit));
     add(all, Severity::Warning, id, text);
 }
 
@@ -83,14 +98,17 @@ pub(crate) fn digits(value: f64) -> String {
     format!("{value:.decimals$}")
 }
 
-fn each_other(i: &Inputs, all: &mut Vec<Finding>) {
+fn each_other(i: &Inputs, units: UnitSystem, all: &mut Vec<Finding>) {
     use Severity::{Mistake, Note, Warning};
+    let gal = |value| told(value, 0, "gal", units);
+    let gpm = |value| told(value, 1, "gpm", units);
+    let lb = |value| told(value, 1, "lb", units);
     let between_min = i.between_gal() / i.peak_of_a_tank_gpm();
     if i.arrangement == Arrangement::Alternating && i.regeneration_min > between_min {
         let text = format!(
-            "a regeneration may take {:.0} min, and at {:.1} gpm the other tank lasts {between_min:.0} min: larger tanks, or a shorter program",
+            "a regeneration may take {:.0} min, and at {} the other tank lasts {between_min:.0} min: larger tanks, or a shorter program",
             i.regeneration_min,
-            i.peak_of_a_tank_gpm()
+            gpm(i.peak_of_a_tank_gpm())
         );
         add(all, Mistake, "regeneration-longer-than-other-tank", text);
     }
@@ -98,8 +116,9 @@ fn each_other(i: &Inputs, all: &mut Vec<Finding>) {
         let makes = refill.minutes * i.refill_gpm * i.salt_per_gal_lb;
         if makes < i.salt_lb * 0.98 {
             let text = format!(
-                "the refill makes brine of {makes:.1} lb of salt, and the dose is {:.1} lb: refill for longer",
-                i.salt_lb
+                "the refill makes brine of {} of salt, and the dose is {}: refill for longer",
+                lb(makes),
+                lb(i.salt_lb)
             );
             add(all, Mistake, "refill-shorter-than-dose", text);
         }
@@ -118,17 +137,16 @@ fn each_other(i: &Inputs, all: &mut Vec<Finding>) {
         }
         if i.at_hour && i.reserve_gal < daily * 0.999 {
             let text = format!(
-                "starts wait for the hour, and a day takes {daily:.0} gal of a tank where {:.0} gal are kept back: keep a day's use (common practice)",
-                i.reserve_gal
+                "starts wait for the hour, and a day takes {} of a tank where {} are kept back: keep a day's use (common practice)",
+                gal(daily),
+                gal(i.reserve_gal)
             );
             add(all, Warning, "reserve-below-a-day", text);
         }
         let a_day = i.regenerations_a_year().unwrap_or(0.0) / 365.25 * i.drain_gal();
         if i.drain_limit_gal > 0.0 && a_day > i.drain_limit_gal {
-            let text = format!(
-                "regenerations need {a_day:.0} gal to drain a day, and {:.0} gal are allowed",
-                i.drain_limit_gal
-            );
+            let text =
+                format!("regenerations need {} to drain a day, and {} are allowed", gal(a_day), gal(i.drain_limit_gal));
             add(all, Mistake, "discharge-limit-too-small", text);
         }
     }
@@ -138,9 +156,9 @@ fn each_other(i: &Inputs, all: &mut Vec<Finding>) {
         add(all, Note, "no-backup-day", text);
     } else if let Some(daily) = daily.filter(|gal| f64::from(i.backup_days) * gal > i.capacity_gr / i.loaded_gpg) {
         let text = format!(
-            "until the backup day a tank treats {:.0} gal, more than its capacity of {:.0} gal: the meter asks first",
-            f64::from(i.backup_days) * daily,
-            i.capacity_gr / i.loaded_gpg
+            "until the backup day a tank treats {}, more than its capacity of {}: the meter asks first",
+            gal(f64::from(i.backup_days) * daily),
+            gal(i.capacity_gr / i.loaded_gpg)
         );
         add(all, Note, "backup-day-longer-than-capacity", text);
     }
@@ -153,7 +171,7 @@ fn each_other(i: &Inputs, all: &mut Vec<Finding>) {
     }
     let largest = i.steps.iter().map(|(_, step)| step.drain_gpm).fold(0.0, f64::max);
     if largest > i.drain_gpm * 1.000_001 {
-        let text = format!("the program sends up to {largest:.1} gpm to a drain that carries {:.1} gpm", i.drain_gpm);
+        let text = format!("the program sends up to {} to a drain that carries {}", gpm(largest), gpm(i.drain_gpm));
         add(all, Mistake, "drain-too-small", text);
     }
     if let Some(target) = i.target_gpg {
@@ -180,7 +198,7 @@ fn each_other(i: &Inputs, all: &mut Vec<Finding>) {
     }
 }
 
-fn meter(i: &Inputs, all: &mut Vec<Finding>) {
+fn meter(i: &Inputs, units: UnitSystem, all: &mut Vec<Finding>) {
     let share = i.pulse_gal / (i.capacity_gr / i.loaded_gpg);
     if share > 0.01 {
         let text = format!(
@@ -197,27 +215,32 @@ fn meter(i: &Inputs, all: &mut Vec<Finding>) {
         add(all, Severity::Warning, "meter-too-fast", text);
     }
     if i.peak_gpm > i.rated_gpm * 1.000_001 {
+        let gpm = |value| told(value, 1, "gpm", units);
         let text =
-            format!("the largest flow, {:.1} gpm, is more than the meter's rated {:.1} gpm", i.peak_gpm, i.rated_gpm);
+            format!("the largest flow, {}, is more than the meter's rated {}", gpm(i.peak_gpm), gpm(i.rated_gpm));
         add(all, Severity::Warning, "meter-too-small", text);
     }
 }
 
 /// Claims of efficiency, judged as their texts say. Nothing here certifies anything.
-fn claims(i: &Inputs, all: &mut Vec<Finding>) {
+fn claims(i: &Inputs, units: UnitSystem, all: &mut Vec<Finding>) {
     let per_lb = i.capacity_gr / i.salt_lb;
     for (least, id, source) in [
         (3_350.0, "efficiency-claim", "NSF/ANSI 44 section 7, as summarised by basc.pnnl.gov"),
         (4_000.0, "efficiency-california", "California Health & Safety Code 116785"),
     ] {
         let verb = if per_lb + 1e-9 >= least { "reaches" } else { "does not reach" };
-        let text = format!("{per_lb:.0} gr/lb {verb} the {least:.0} gr/lb of {source}");
+        let text =
+            format!("{} {verb} the {} of {source}", told(per_lb, 0, "gr/lb", units), limit(least, 0, "gr/lb", units));
         add(all, Severity::Note, id, text);
     }
     let lb_per_kgr = i.salt_lb / (i.capacity_gr / 1_000.0);
     if lb_per_kgr < 0.3 - 1e-9 && i.capacity_gr / i.resin_ft3 > 20_000.0 * 0.999 {
         let text = format!(
-            "{lb_per_kgr:.2} lb of salt per kgr is less than the 0.3 lb that the 20 kgr/ft3 of 35 Ill. Adm. Code 604.805 go with"
+            "salt of {} is less than the {} that the {} of 35 Ill. Adm. Code 604.805 go with",
+            told(lb_per_kgr, 2, "lb/kgr", units),
+            limit(0.3, 2, "lb/kgr", units),
+            limit(20_000.0, 1, "gr/ft3", units)
         );
         add(all, Severity::Warning, "salt-below-rating", text);
     }

@@ -108,7 +108,7 @@ pub(super) fn open(
         Some(Ok(())) | None => rows.start(),
         Some(Err(why)) => return Err(why),
     };
-    Ok(Converted { rows: Box::new(rows), start, remark })
+    Ok(Converted { pulse: None, rows: Box::new(rows), start, remark })
 }
 
 fn excerpt(text: &str) -> String {

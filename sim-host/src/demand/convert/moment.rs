@@ -4,7 +4,7 @@ use jiff::civil::DateTime;
 use jiff::tz::Offset;
 
 /// 300 years of 365.25 days, µs.
-pub(super) const LATEST_US: u64 = 300 * 31_557_600 * 1_000_000;
+pub(super) use crate::recording::LATEST_US;
 
 /// How a column writes its times.
 #[derive(Clone, Debug, PartialEq)]

@@ -42,6 +42,11 @@ pub fn facts(evidence: &Evidence, clock: &Clock) -> Vec<Fact> {
         people::share(nl, evidence.water.metered_nl)
             .map_or_else(String::new, |share| format!("{share} of the water metered"))
     };
+    // What the physics saw, where there is some; else what the settings make of it.
+    let (drained_nl, counted) = match &evidence.plant {
+        Some(plant) => ((plant.drain.volume_l * 1e9) as u128, "all that the modelled plant sent there"),
+        None => (evidence.drain_water_nl, "of regenerations, estimated from the settings"),
+    };
     let next = evidence.next_expected.iter().filter_map(|next| next.at_ms.map(|at_ms| (at_ms, next.tank))).min();
     vec![
         Fact {
@@ -83,23 +88,13 @@ pub fn facts(evidence: &Evidence, clock: &Clock) -> Vec<Fact> {
             detail: others.join(", "),
             tone: if aborted + failed == 0 { "plain" } else { "bad" },
         },
+        salt(evidence),
         Fact {
-            name: "Salt used",
-            value: people::salt(evidence.salt_mg),
-            detail: match u64::try_from(evidence.regenerations.len()) {
-                Ok(count) if count > 0 => {
-                    format!("{} per regeneration", people::salt(evidence.salt_mg / count))
-                }
-                _ => String::new(),
-            },
-            tone: "plain",
-        },
-        Fact {
-            name: "Regeneration water to drain",
-            value: people::volume(evidence.drain_water_nl),
-            detail: match water_share(evidence.drain_water_nl) {
-                share if share.is_empty() => share,
-                share => format!("as much as {share}"),
+            name: "Water to drain",
+            value: people::volume(drained_nl),
+            detail: match water_share(drained_nl) {
+                share if share.is_empty() => counted.into(),
+                share => format!("{counted}; as much as {share}"),
             },
             tone: "plain",
         },
@@ -110,6 +105,22 @@ pub fn facts(evidence: &Evidence, clock: &Clock) -> Vec<Fact> {
             tone: "plain",
         },
     ]
+}
+
+/// Salt drawn into beds, as the physics saw it; without physics, what the doses of the settings come to.
+fn salt(evidence: &Evidence) -> Fact {
+    let (mg, counted) = match &evidence.plant {
+        Some(plant) => ((plant.salt.drawn_kg * 1e6) as u64, "drawn into the modelled beds"),
+        None => (evidence.salt_mg, "estimated from the settings"),
+    };
+    let each = u64::try_from(evidence.regenerations.len()).ok().and_then(|count| mg.checked_div(count));
+    Fact {
+        name: "Salt used",
+        value: people::salt(mg),
+        detail: each
+            .map_or_else(|| counted.into(), |each| format!("{} per regeneration; {counted}", people::salt(each))),
+        tone: "plain",
+    }
 }
 
 /// The word `none`, or else a figure.

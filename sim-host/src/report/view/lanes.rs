@@ -57,6 +57,8 @@ pub struct CurveView {
     /// The lowest value, if below nought; else the bottom of the box is nought.
     pub bottom_label: Option<String>,
     pub zero_percent: Option<f64>,
+    /// A limit that the curve comes up to: where it lies, % from the top, and in words.
+    pub limit: Option<(f64, String)>,
     /// What the script calls it when it reads a value out.
     pub name: String,
     /// `volume`, `flow`, `hardness` or `pressure`.
@@ -391,6 +393,7 @@ fn curve_view(
     in_words: fn(f64) -> String,
 ) -> Option<CurveView> {
     let drawing = plot::draw(curve, evidence.span_ms)?;
+    let hard_above = evidence.plant.as_ref().filter(|_| quantity == "hardness").map(|plant| plant.hard_above_mg_l);
     Some(CurveView {
         path: drawing.path,
         span_s: evidence.span_ms as f64 / 1_000.0,
@@ -398,6 +401,10 @@ fn curve_view(
         top_label: in_words(drawing.top),
         bottom_label: (drawing.bottom < 0.0).then(|| in_words(drawing.bottom)),
         zero_percent: drawing.zero_percent,
+        limit: hard_above.filter(|limit| *limit <= drawing.top).map(|limit| {
+            let percent = (drawing.top - limit) / (drawing.top - drawing.bottom) * 100.0;
+            (percent, format!("hard above {}", in_words(limit)))
+        }),
         name,
         quantity,
         bucket_width_ms: curve.bucket_width_ms(),
