@@ -256,6 +256,8 @@ fn a_description_can_be_a_page() {
     assert_eq!(std::fs::read(here.path().join("hotel.csv")).expect("there"), before);
     let both = ["demand", "hotel", "--rooms", "8", "-o", "one", "--html", "./one"];
     assert!(text(&bedkeeper(here.path(), &both).stderr).contains("both write"));
+    let us = done(here.path(), &["demand", "--describe", "hotel.csv", "--units", "us"]);
+    assert!(us.contains(" of 2.64 gal\n") && us.contains("gal a day by hour"), "{us}");
     // What a profile would give can be looked at before it is written.
     assert_eq!(bedkeeper(here.path(), &["demand", "hotel", "--rooms", "8", "--html", "x.html"]).status.code(), Some(0));
     assert!(std::fs::read_to_string(here.path().join("x.html")).expect("written").contains("through the week"));

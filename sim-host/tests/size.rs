@@ -267,6 +267,19 @@ fn the_json_has_the_agreed_keys() {
     assert_eq!(value["sweep"].as_array().unwrap().len(), 2);
 }
 
+/// A sweep is asked for and told in either system.
+#[test]
+fn a_sweep_is_told_in_both_systems() {
+    let text = |args: &[&str]| String::from_utf8(bedkeeper(args).stdout).unwrap();
+    let metric = text(&["size", "demo:apartments", "--sweep", "96..128:32 g/L"]);
+    assert!(
+        metric.contains("g CaCO3/L") && metric.contains("\n    96.00 ") && !metric.contains("\n     6.00 "),
+        "{metric}"
+    );
+    let us = text(&["size", "demo:apartments", "--sweep", "6..8:2", "--units", "us"]);
+    assert!(us.contains("lb/kgr") && us.contains("\n     6.00 "), "{us}");
+}
+
 #[test]
 fn bad_options_and_filters_end_clearly() {
     for (args, word) in [

@@ -8,7 +8,7 @@ use super::water::CACO3_G_PER_EQ;
 
 const WIDTH: f64 = 720.0;
 const HEIGHT: f64 = 300.0;
-const LEFT: f64 = 60.0;
+const LEFT: f64 = 72.0;
 const RIGHT: f64 = WIDTH - 20.0;
 const TOP: f64 = 14.0;
 const BOTTOM: f64 = HEIGHT - 46.0;

@@ -15,7 +15,7 @@ use super::page;
 use super::show::{self, Layout};
 use super::{Demand, Facts, PerfectMeter, Profile, Size, Statistics, Summary, since_midnight_ms, weekday};
 use crate::cli::output::keep_apart;
-use crate::cli::{EXIT_BAD_INPUT, Style, print};
+use crate::cli::{EXIT_BAD_INPUT, Style, Units, print};
 use crate::quantity::{self, PulseVolume};
 use crate::recording::{Entry, Pulses, Recording};
 
@@ -97,6 +97,9 @@ pub struct DemandArgs {
     open_at_least: String,
     #[command(flatten)]
     foreign: Foreign,
+    /// Units of the figures; JSON is in litres
+    #[arg(long, value_enum, default_value_t = Units::Metric)]
+    units: Units,
     /// Print the figures as JSON
     #[arg(long)]
     json: bool,
@@ -188,12 +191,13 @@ fn demand(args: &DemandArgs, style: &Style) -> Result<ExitCode, String> {
     if args.inject.is_some() {
         summary.injected = Some(done);
     }
+    let (told, unit) = show::in_units(&summary, args.units.system());
     if let Some(path) = &args.html {
-        let page = page::render(&source.heading, &summary).map_err(|error| error.to_string())?;
+        let page = page::render(&source.heading, &told, unit).map_err(|error| error.to_string())?;
         std::fs::write(path, page).map_err(|error| format!("{} could not be written: {error}", path.display()))?;
     }
     let layout = if args.describe.is_some() { Layout::whole(style) } else { Layout::brief(style) };
-    report(&source.heading, &summary, args, to_stdout, &layout)
+    report(&source.heading, &summary, (&told, unit), args, to_stdout, &layout)
 }
 
 fn write_edges(bouncer: &mut Bouncer, target: Option<&mut Target>) -> Result<(), String> {
@@ -353,6 +357,7 @@ impl Iterator for OwnRows {
 fn report(
     heading: &str,
     summary: &Summary,
+    told: (&Summary, &str),
     args: &DemandArgs,
     to_stdout: bool,
     layout: &Layout<'_>,
@@ -360,7 +365,7 @@ fn report(
     let mut text = if args.json {
         serde_json::to_string_pretty(summary).map_err(|error| error.to_string())? + "\n"
     } else {
-        show::figures(heading, summary, layout)
+        show::figures(heading, told.0, told.1, layout)
     };
     match &args.output {
         _ if args.json || args.describe.is_some() => {}

@@ -3,7 +3,7 @@
 use askama::Template;
 use jiff::civil::DateTime;
 
-use super::show::{DAYS, figure, rows, unit};
+use super::show::{DAYS, figure, rows};
 use super::statistics::Summary;
 
 #[derive(Template)]
@@ -52,8 +52,7 @@ struct Cell {
 ///
 /// # Errors
 /// What the template engine says; writing into memory, it has no cause to.
-pub(super) fn render(heading: &str, summary: &Summary) -> Result<String, askama::Error> {
-    let unit = unit(summary);
+pub(super) fn render(heading: &str, summary: &Summary, unit: &'static str) -> Result<String, askama::Error> {
     let known = summary.start.is_some();
     let hours = (0..24).zip(summary.litres_by_hour).map(|(hour, litres)| {
         let label = if hour % 6 == 0 { format!("{hour:02}") } else { String::new() };
@@ -69,7 +68,7 @@ pub(super) fn render(heading: &str, summary: &Summary) -> Result<String, askama:
     });
     Page {
         heading,
-        rows: rows(summary),
+        rows: rows(summary, unit),
         notes: &summary.suspicious,
         unit,
         hours_of: if known { "hour of the day" } else { "hour, counted from the start" },
@@ -144,7 +143,7 @@ mod tests {
         for hour in 0..24 * 15 {
             statistics.add(&Pulses { at_ms: hour * 3_600_000, meter: 0, count: 1 + (hour % 24) as u32 });
         }
-        let page = render("<i>odd", &statistics.finish(Some(15 * 86_400_000))).unwrap();
+        let page = render("<i>odd", &statistics.finish(Some(15 * 86_400_000)), "L").unwrap();
         assert!(page.contains("&#60;i&#62;odd") && !page.contains("<i>odd"));
         for part in ["Mon 15 Mar", "23:00 to 24:00: 24 L", "Thu 03:00 to 04:00: 4 L", "300 L"] {
             assert!(page.contains(part), "{part}");
@@ -153,6 +152,6 @@ mod tests {
             assert!(!page.contains(outside), "{outside}");
         }
         // Nothing at all is a page too.
-        assert!(render("empty", &Statistics::new(None, None).finish(None)).unwrap().contains("no row"));
+        assert!(render("empty", &Statistics::new(None, None).finish(None), "pulses").unwrap().contains("no row"));
     }
 }

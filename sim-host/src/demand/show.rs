@@ -5,9 +5,11 @@ use std::fmt::Write as _;
 use super::inject::Done;
 use super::statistics::{PUBLISHED_NIGHT_SHARE, Stretch, Summary};
 use crate::cli::Style;
-use crate::quantity::show::duration_brief;
+use crate::quantity::show::{UnitSystem, duration_brief};
 
 pub(super) const DAYS: [&str; 7] = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
+/// Litres in a US gallon, exactly.
+const L_PER_GAL: f64 = 3.785_411_784;
 const BAR_CHARS: usize = 48;
 
 /// How much is shown.
@@ -35,21 +37,21 @@ impl<'s> Layout<'s> {
 }
 
 /// The figures of a recording.
-pub(super) fn figures(heading: &str, s: &Summary, layout: &Layout<'_>) -> String {
+pub(super) fn figures(heading: &str, s: &Summary, unit: &str, layout: &Layout<'_>) -> String {
     let mut text = String::new();
     // Writing to a string cannot fail.
-    let _ = write(&mut text, heading, s, layout);
+    let _ = write(&mut text, heading, s, unit, layout);
     text
 }
 
-fn write(out: &mut String, heading: &str, s: &Summary, layout: &Layout<'_>) -> std::fmt::Result {
+fn write(out: &mut String, heading: &str, s: &Summary, unit: &str, layout: &Layout<'_>) -> std::fmt::Result {
     let style = layout.style;
     writeln!(out, "{}", style.bold(&plain(heading)))?;
-    for (label, text) in rows(s) {
+    for (label, text) in rows(s, unit) {
         writeln!(out, "  {label:<16} {text}")?;
     }
     if layout.pictures {
-        pictures(out, s, unit(s), style)?;
+        pictures(out, s, unit, style)?;
     }
     for text in &s.suspicious {
         folded(out, &format!("note: {text}"))?;
@@ -57,14 +59,17 @@ fn write(out: &mut String, heading: &str, s: &Summary, layout: &Layout<'_>) -> s
     Ok(())
 }
 
-/// Litres, or pulses where the water of one is not told.
-pub(super) fn unit(s: &Summary) -> &'static str {
-    if s.litres_per_pulse.is_some() { "L" } else { "pulses" }
+/// A summary in the volume that a person reads, and what that is called: pulses where the water of one is not told.
+pub(super) fn in_units(s: &Summary, units: UnitSystem) -> (Summary, &'static str) {
+    match (s.litres_per_pulse, units) {
+        (None, _) => (s.clone(), "pulses"),
+        (Some(_), UnitSystem::Metric) => (s.clone(), "L"),
+        (Some(_), UnitSystem::Us) => (s.scaled(1.0 / L_PER_GAL), "gal"),
+    }
 }
 
 /// Each figure in words, with what it is called.
-pub(super) fn rows(s: &Summary) -> Vec<(&'static str, String)> {
-    let unit = unit(s);
+pub(super) fn rows(s: &Summary, unit: &str) -> Vec<(&'static str, String)> {
     let mut rows = Vec::new();
     let mut row = |label, text| rows.push((label, text));
     let from = s
@@ -74,7 +79,7 @@ pub(super) fn rows(s: &Summary) -> Vec<(&'static str, String)> {
     row("span", format!("{}{from}", span(s.span_days)));
     let each = s
         .litres_per_pulse
-        .map_or_else(|| "; the water of a pulse is not told".to_owned(), |litres| format!(" of {} L", figure(litres)));
+        .map_or_else(|| "; the water of a pulse is not told".to_owned(), |each| format!(" of {} {unit}", figure(each)));
     row("pulses", format!("{} in {} rows{each}", grouped(s.pulses), grouped(s.rows)));
     row("a day", format!("{} {unit}{}", figure(s.litres_a_day), range(s, unit)));
     let [one, ten, hour] = s.peak_l_per_min.map(figure);

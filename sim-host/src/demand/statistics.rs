@@ -92,6 +92,24 @@ pub struct Summary {
     pub suspicious: Vec<String>,
 }
 
+impl Summary {
+    /// The same in another unit of volume.
+    pub(super) fn scaled(&self, by: f64) -> Self {
+        let each = |litres: f64| litres * by;
+        let mut told = self.clone();
+        told.litres_per_pulse = self.litres_per_pulse.map(each);
+        told.litres *= by;
+        told.litres_a_day *= by;
+        told.litres_of_a_day = self.litres_of_a_day.map(|range| range.map(each));
+        told.litres_by_weekday = self.litres_by_weekday.map(|day| day.map(each));
+        told.litres_by_hour = self.litres_by_hour.map(each);
+        told.litres_by_weekday_and_hour = self.litres_by_weekday_and_hour.map(|week| week.map(|day| day.map(each)));
+        told.by_day.litres_a_day.iter_mut().for_each(|litres| *litres *= by);
+        told.peak_l_per_min = self.peak_l_per_min.map(each);
+        told
+    }
+}
+
 /// Gathers a [`Summary`].
 #[derive(Clone, Debug)]
 pub struct Statistics {

@@ -47,7 +47,7 @@ pub struct SizeArgs {
     /// Hardness wanted behind the blending bypass ("80 mg/L")
     #[arg(long, value_parser = hardness, value_name = "HARDNESS")]
     target: Option<f64>,
-    /// Doses to try on the resin bed, lb/ft3: from..to:step; capacity, salt and leakage of each
+    /// Doses to try on the resin bed, "4..15:1" lb/ft3 or "64..240:16 g/L": capacity, salt and leakage of each
     #[arg(long, value_name = "DOSES", value_parser = super::sweep::parse)]
     sweep: Option<super::sweep::Doses>,
     /// Print the result as JSON
@@ -184,6 +184,7 @@ pub(crate) fn shown(value: f64, unit: &'static str, units: UnitSystem) -> (f64, 
         "gr/lb" => (value * MG_PER_GR / G_PER_LB, "g CaCO3/kg"),
         "gr/ft3" => (value * MG_PER_GR / 1e3 / L_PER_FT3, "g CaCO3/L"),
         "gpm/ft3" => (value * ML_PER_GAL / 1e3 / L_PER_FT3, "L/min per L"),
+        "lb/ft3" => (value * G_PER_LB / L_PER_FT3, "g/L"),
         "lb/kgr" => (value * G_PER_LB / MG_PER_GR, "kg/kg CaCO3"),
         "gal/kgr" => (value * ML_PER_GAL / MG_PER_GR, "L/kg CaCO3"),
         other => (value, other),
@@ -226,15 +227,11 @@ fn readable(
     }
     if let Some(swept) = swept {
         text += "\ndose on the resin bed, by the model of the bed (a real bed gives less)\n";
-        text += "   lb/ft3    gr/ft3   lb/kgr  leakage, mg/L\n";
+        let names = ["lb/ft3", "gr/ft3", "lb/kgr"].map(|unit| shown(0.0, unit, units).1);
+        text += &format!("{:>9} {:>12} {:>12}  leakage, mg/L\n", names[0], names[1], names[2]);
         for tried in swept {
-            text += &format!(
-                "{:9.2} {:9.0} {:8.3} {:14.2}\n",
-                tried.dose_lb_ft3,
-                tried.capacity_gr_ft3,
-                tried.lb_per_kgr(),
-                tried.leakage_mg_l
-            );
+            let [dose, capacity, salt] = tried.told(units);
+            text += &format!("{dose:9.2} {capacity:12.1} {salt:12.3} {:14.2}\n", tried.leakage_mg_l);
         }
     }
     text += "\n";

@@ -235,7 +235,8 @@ fn claims(i: &Inputs, units: UnitSystem, all: &mut Vec<Finding>) {
         add(all, Severity::Note, id, text);
     }
     let lb_per_kgr = i.salt_lb / (i.capacity_gr / 1_000.0);
-    if lb_per_kgr < 0.3 - 1e-9 && i.capacity_gr / i.resin_ft3 > 20_000.0 * 0.999 {
+    // What rounds to 0.30 is 0.30: a dose is written in whole grams.
+    if lb_per_kgr < 0.295 && i.capacity_gr / i.resin_ft3 > 20_000.0 * 0.999 {
         let text = format!(
             "salt of {} is less than the {} that the {} of 35 Ill. Adm. Code 604.805 go with",
             told(lb_per_kgr, 2, "lb/kgr", units),

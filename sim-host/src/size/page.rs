@@ -54,21 +54,27 @@ pub(super) fn render(
         site,
         rows: rows.collect(),
         findings: findings.iter().map(|f| (f.severity.slug(), f.text.as_str())).collect(),
-        plots: swept.map_or_else(Vec::new, curves),
+        plots: swept.map_or_else(Vec::new, |swept| curves(swept, units)),
         cautions: CAUTIONS,
     }
     .render()
 }
 
 /// Capacity, salt and leakage against the dose.
-fn curves(swept: &[Tried]) -> Vec<Plot> {
-    let one = |heading: &str, y, name, figure: fn(&Tried) -> f64| {
-        let points = swept.iter().map(|tried| (tried.dose_lb_ft3, figure(tried))).collect();
-        plot(Some(heading.to_owned()), &Names { x: "salt dose, lb/ft3", y }, vec![Series { name, points }], None)
+fn curves(swept: &[Tried], units: UnitSystem) -> Vec<Plot> {
+    let x = pick(units, "salt dose, lb/ft3", "salt dose, g/L");
+    let one = |heading: &str, y, name, figure: &dyn Fn(&Tried) -> f64| {
+        let points = swept.iter().map(|tried| (tried.told(units)[0], figure(tried))).collect();
+        plot(Some(heading.to_owned()), &Names { x, y }, vec![Series { name, points }], None)
     };
+    let salt = pick(units, "Salt for each 1 000 gr", "Salt for each kg of hardness as CaCO3");
     vec![
-        one("Capacity against dose", "gr/ft3", "capacity", |t| t.capacity_gr_ft3),
-        one("Salt for each 1 000 gr", "lb", "salt", Tried::lb_per_kgr),
-        one("Leakage", "mg/L as CaCO3", "mean leakage", |t| t.leakage_mg_l),
+        one("Capacity against dose", pick(units, "gr/ft3", "g CaCO3/L"), "capacity", &|t| t.told(units)[1]),
+        one(salt, pick(units, "lb", "kg"), "salt", &|t| t.told(units)[2]),
+        one("Leakage", "mg/L as CaCO3", "mean leakage", &|t| t.leakage_mg_l),
     ]
+}
+
+fn pick(units: UnitSystem, us: &'static str, metric: &'static str) -> &'static str {
+    if units == UnitSystem::Us { us } else { metric }
 }
