@@ -2,7 +2,7 @@
 
 mod sample;
 
-use bedkeeper_sim::evidence::{Evidence, NextExpected, Outcome, RegenerationEvidence, Violation};
+use bedkeeper_sim::evidence::{Evidence, NextExpected, Outcome, PlantEvidence, RegenerationEvidence, Violation};
 use bedkeeper_sim::report::render;
 
 /// The page with its spaces made plain, so that expectations can be read.
@@ -249,4 +249,32 @@ fn times_that_make_no_sense_do_not_stop_the_report() {
     evidence.water.charged_nl = u128::MAX;
     evidence.water.drained_nl = u128::MAX;
     assert_says(&page(&evidence), &["beyond counting"]);
+}
+
+/// Salt and drain are the physics' own where there is some, and are called estimates where there is none; what counts as
+/// hard is marked where the hardness comes so high.
+#[test]
+fn cards_and_curves_say_whose_figures_they_are() {
+    let mut evidence = sample::evidence();
+    let simple = page(&evidence);
+    assert_says(
+        &simple,
+        &["per regeneration; estimated from the settings", "of regenerations, estimated from the settings"],
+    );
+    assert!(!simple.contains("class=\"limit\""));
+    let mut plant = PlantEvidence { hard_above_mg_l: 17.0, ..PlantEvidence::default() };
+    (plant.salt.drawn_kg, plant.drain.volume_l) = (12.5, 4_321.0);
+    plant.outlet.push(0, 2.0);
+    plant.outlet.push(3_600_000, 10.0);
+    evidence.plant = Some(Box::new(plant.clone()));
+    let soft = page(&evidence);
+    assert_says(
+        &soft,
+        &["<dd>12.5 kg", "drawn into the modelled beds", "<dd>4 321 L", "all that the modelled plant sent there"],
+    );
+    assert!(!soft.contains("class=\"limit\""), "nothing comes so high");
+    plant.outlet.push(7_200_000, 34.0);
+    evidence.plant = Some(Box::new(plant));
+    // Half way up.
+    assert_says(&page(&evidence), &["y1=\"50%\" y2=\"50%\"><title>hard above 17.0 mg/L"]);
 }

@@ -277,6 +277,7 @@ fn a_sweep_is_told_in_both_systems() {
         "{metric}"
     );
     let us = text(&["size", "demo:apartments", "--sweep", "6..8:2", "--units", "us"]);
+    assert!(us.contains("6.000 lb/ft3       4.994 to 19.98"), "{us}");
     assert!(us.contains("lb/kgr") && us.contains("\n     6.00 "), "{us}");
 }
 

@@ -172,7 +172,10 @@ fn as_json(site: &str, figures: &[Figure], findings: &[Finding], swept: Option<&
 /// A value in the units that a person reads; the formulas keep the units of their sources.
 pub(crate) fn shown(value: f64, unit: &'static str, units: UnitSystem) -> (f64, &'static str) {
     if units == UnitSystem::Us {
-        return (value, unit);
+        return match unit {
+            "g/L" => (value / G_PER_LB * L_PER_FT3, "lb/ft3"),
+            other => (value, other),
+        };
     }
     match unit {
         "gal" => (value * ML_PER_GAL / 1e3, "L"),
