@@ -4,6 +4,7 @@
 mod support;
 
 use bedkeeper::Action;
+use bedkeeper::calendar::{Weekdays, Window};
 use bedkeeper::drive::{DriveEvent, Motion};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason};
@@ -530,6 +531,48 @@ fn v4_a_serving_valve_moved_by_hand_comes_back_to_service() {
         assert_eq!(site.valves[0].position(), Some(Position::Service), "{position}");
         assert_eq!(site.duty(1), DutyKind::Serving, "{position}");
     }
+}
+
+/// V4, S2, S3: while the serving tank's valve is sought, which may take all its tries, the ready one serves, also in a
+/// window in which tanks may not change over (C6). The other comes to rest off-line.
+#[test]
+fn v4_the_ready_tank_serves_while_the_serving_valve_is_sought() {
+    let mut raw = with_drive(alternating(), cam_with(SWITCHES, false));
+    let window = Window { days: Weekdays::ALL_DAYS, from_minute: 0, to_minute: 720 };
+    raw.windows.push(window).unwrap();
+    raw.changeover_in_window = false;
+    let mut site = Site::<2>::new(raw);
+    site.run_to(HOUR);
+    site.hear();
+    site.valves[0].put_after(Position::Service);
+    site.tell_switches();
+    site.run_for(1_001);
+    assert!(site.alarm(Alarm::ValveMoved));
+    site.run_for(5 * MIN);
+    assert_eq!((site.duty(1), site.duty(2)), (DutyKind::Ready, DutyKind::Serving));
+    assert_eq!(site.valves[0].position(), Some(Position::Standby));
+    assert_eq!(site.valves[1].position(), Some(Position::Service));
+    let duties: Vec<_> = site.hear().into_iter().filter(|(_, e)| matches!(e, Event::Duty { .. })).collect();
+    let duty = |tank, duty, reason| Event::Duty { tank: TankId(tank), duty, reason };
+    let expected = [duty(1, DutyKind::Serving, Reason::TookOver), duty(0, DutyKind::Ready, Reason::Relieved)];
+    assert_eq!(duties.iter().map(|(_, e)| *e).collect::<Vec<_>>(), expected);
+    // A tank does not stand in service before the other has one leg to go: within two minutes it serves.
+    assert!(duties[0].0 < HOUR + 2 * MIN, "{duties:?}");
+}
+
+/// V4, S2, V3: a serving valve whose switches fall silent is lost in the end, and the other has served meanwhile.
+#[test]
+fn v4_a_silent_serving_valve_leaves_nobody_without_water() {
+    let mut site = alternating_with(cam_with(SWITCHES, false));
+    site.run_to(HOUR);
+    site.valves[0].quirks.dead = 0xff;
+    site.tell_switches();
+    site.run_for(2 * MIN);
+    assert_eq!(site.duty(2), DutyKind::Serving);
+    assert!(!site.alarm(Alarm::ValveLost));
+    site.run_for(HOUR);
+    assert_eq!((site.duty(1), site.duty(2)), (DutyKind::Out, DutyKind::Serving));
+    assert!(site.alarm(Alarm::ValveLost));
 }
 
 /// V4: two switches closed at rest contradict each other; the valve is sought, and a switch that

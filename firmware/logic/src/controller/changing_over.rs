@@ -32,17 +32,19 @@ impl<const N: usize> Controller<N> {
         left
     }
 
-    /// A serving tank that asks, or none serving, brings in the other (A2).
+    /// A serving tank that asks or whose valve has moved away, or none serving, brings in the other (A2, S2, V4).
     pub(super) fn begin_changeover(&mut self, now: Instant) -> bool {
         let serving = tank_ids(&self.tanks).find(|(_, t)| matches!(t.duty, Duty::Serving));
+        // Until it is found, which may take all its tries, nobody is known to serve.
+        let moved = serving.is_some_and(|(_, tank)| tank.moved);
+        let asks = |t: &Tank| t.leaving || !t.demand.causes().is_empty();
         let from = match serving {
-            Some((id, tank)) if tank.leaving || !tank.demand.causes().is_empty() || self.is_relieved_fresh(id) => {
-                Some(id)
-            }
+            Some((id, tank)) if moved || asks(tank) || self.is_relieved_fresh(id) => Some(id),
             Some(_) => return false,
             None => None,
         };
-        if from.is_some() && self.changeover_held_until(now).is_some() {
+        let serves_on = from.is_some() && !moved;
+        if serves_on && self.changeover_held_until(now).is_some() {
             return false;
         }
         if self.shared.as_ref().is_some_and(|shared| shared.valve.is_lost()) {
@@ -53,7 +55,7 @@ impl<const N: usize> Controller<N> {
         self.write(Event::ChangeoverBegan { from, to });
         let stale = since.is_some_and(|since| elapsed(since, now) > self.settings.stale_after);
         let drain_free = !self.tanks.iter().any(|t| t.regeneration().is_some() || t.drive.may_discharge());
-        if stale && drain_free && from.is_some() {
+        if stale && drain_free && serves_on {
             self.set_duty(to, Duty::Purging { running_since: None }, Reason::Stale);
         } else if since.is_none() {
             self.set_duty(to, Duty::Ready { since: now }, Reason::NoneServing);
