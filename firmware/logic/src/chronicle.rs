@@ -1,19 +1,22 @@
-//! Records that a store keeps for long: one for each regeneration, one for each day of use (P7).
+//! Records that a store keeps for long: one for each regeneration, one for each day of use, one for each alarm that came
+//! or went and for each wish of an operator (P7).
 //!
-//! The logic keeps no more than what the regeneration under way, or the last one, has come to; a driver that hears
-//! [`Event::Ended`](crate::journal::Event::Ended) or [`Event::DayEnded`](crate::journal::Event::DayEnded) makes the record
-//! of it and writes it to flash.
+//! The logic keeps no more than what the regeneration under way, or the last one, has come to; a driver asks
+//! [`Controller::entry`](crate::Controller::entry) of every record that it takes, and writes what comes of it to flash.
 
 use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
 use crate::demand::{Cause, CauseSet};
+use crate::journal::{Event, Record, Who};
+use crate::operator::Action;
 use crate::program::StepKind;
 use crate::reserve::DayUse;
 use crate::sequence::Outcome;
 use crate::units::{Instant, Millis, SaltMass, TankId, Volume};
+use crate::watch::Alarm;
 
-/// The layout of the bytes; it changes with every change of the records.
+/// The layout of the bytes; it changes with every change of a record. Further kinds of records come last and change nothing.
 pub const VERSION: u8 = 1;
 /// Room for the bytes of the longest record.
 pub const MAX_BYTES: usize = 112;
@@ -57,6 +60,57 @@ pub struct RegenerationRecord {
     pub steps: Vec<StepLength, KINDS>,
 }
 
+/// An alarm that came or went, or what somebody asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Happening {
+    /// Second of civil time, from 2000-01-01 00:00; `None` if unknown.
+    pub at_s: Option<u32>,
+    /// What.
+    pub what: Happened,
+}
+
+/// What is looked up later: who did what, and what was wrong when.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum Happened {
+    /// An alarm came to stand, or concerned a further tank.
+    Raised(Alarm),
+    /// An alarm's condition had gone; it stood on.
+    Latched(Alarm),
+    /// An alarm ceased.
+    Cleared(Alarm),
+    /// An operator asked for something.
+    Asked {
+        /// Who.
+        who: Who,
+        /// For what.
+        action: Action,
+        /// Whether it was granted.
+        granted: bool,
+    },
+    /// Somebody had new settings taken.
+    SettingsChanged {
+        /// Who.
+        who: Who,
+    },
+}
+
+impl Happening {
+    /// What is kept of a record, if it is of an alarm or of an operator.
+    #[must_use]
+    pub fn of(record: &Record) -> Option<Self> {
+        let what = match record.event {
+            Event::AlarmRaised(alarm) => Happened::Raised(alarm),
+            Event::AlarmLatched(alarm) => Happened::Latched(alarm),
+            Event::AlarmCleared(alarm) => Happened::Cleared(alarm),
+            Event::Operator { who, action, granted } => Happened::Asked { who, action, granted },
+            Event::SettingsChanged { who } => Happened::SettingsChanged { who },
+            _ => return None,
+        };
+        let at_s = record.civil.map(|civil| u32::try_from(civil.0 / 1_000).unwrap_or(u32::MAX));
+        Some(Self { at_s, what })
+    }
+}
+
 /// What a store keeps for long.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub enum Entry {
@@ -64,6 +118,8 @@ pub enum Entry {
     Regeneration(RegenerationRecord),
     /// A day is over.
     Day(DayUse),
+    /// An alarm came or went, or somebody asked for something.
+    Happening(Happening),
 }
 
 impl Entry {

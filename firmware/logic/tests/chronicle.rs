@@ -5,16 +5,18 @@
 mod support;
 
 use bedkeeper::calendar::Civil;
-use bedkeeper::chronicle::{Entry, RegenerationRecord, StepLength};
+use bedkeeper::chronicle::{Entry, Happened, Happening, RegenerationRecord, StepLength};
+use bedkeeper::contact::Contact;
 use bedkeeper::demand::Cause;
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::Event;
+use bedkeeper::journal::{Event, Who};
 use bedkeeper::program::StepKind;
 use bedkeeper::retain::{MAX_BYTES, Retained};
 use bedkeeper::sequence::Outcome;
 use bedkeeper::settings::{RawRelay, RelayProgram};
 use bedkeeper::units::{Millis, TankId, Volume};
+use bedkeeper::watch::Alarm;
 use bedkeeper::{Action, Controller, Input};
 use support::*;
 
@@ -52,9 +54,39 @@ fn p7_a_regeneration_leaves_its_record() {
     let minute = (Civil::at(MONDAY, 0).0 + began) / 60_000;
     assert!(u64::from(told.began_minute.unwrap()).abs_diff(minute) <= 1);
     assert!(u64::from(told.took_minutes).abs_diff((site.now - began) / MIN) <= 1);
-    let entries = site.said.iter().filter(|record| site.controller.entry(record).is_some());
-    let kinds: Vec<bool> = entries.map(|record| matches!(record.event, Event::DayEnded(_))).collect();
+    let entries = site.said.iter().filter_map(|record| site.controller.entry(record));
+    let long = entries.filter(|entry| !matches!(entry, Entry::Happening(_)));
+    let kinds: Vec<bool> = long.map(|entry| matches!(entry, Entry::Day(_))).collect();
     assert_eq!(kinds, [true, false]);
+}
+
+/// P7, Q5, W2: an alarm that comes and goes and a wish, granted or not, are kept with the second; a hold is not.
+#[test]
+fn p7_alarms_and_wishes_leave_their_records() {
+    let mut site = Site::<1>::new(single());
+    site.run_to(HOUR);
+    site.hear();
+    let from = site.said.len();
+    let began = site.now;
+    site.contact(Contact::LowPressure, true);
+    site.run_for(10 * SEC);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.operate(Action::StepForward(ONE)).unwrap_err();
+    site.contact(Contact::LowPressure, false);
+    site.run_for(10 * SEC);
+    let kept: Vec<_> = site.said[from..].iter().filter_map(|record| site.controller.entry(record)).collect();
+    let at = |ms: u64, what| {
+        let at_s = Some(((Civil::at(MONDAY, 0).0 + began + ms) / 1_000) as u32);
+        Entry::Happening(Happening { at_s, what })
+    };
+    let asked = |action, granted| at(10_000, Happened::Asked { who: Who::Panel, action, granted });
+    let expected = [
+        at(1_000, Happened::Raised(Alarm::LowPressure)),
+        asked(Action::StartNow(ONE), true),
+        asked(Action::StepForward(ONE), false),
+        at(11_000, Happened::Cleared(Alarm::LowPressure)),
+    ];
+    assert_eq!(kept, expected);
 }
 
 /// P7, P3: a power cut in the middle forgets nothing of the record.

@@ -4,13 +4,16 @@
 
 use std::cell::RefCell;
 
-use bedkeeper::chronicle::{Entry, MAX_BYTES, RegenerationRecord, StepLength};
+use bedkeeper::Action;
+use bedkeeper::chronicle::{Entry, Happened, Happening, MAX_BYTES, RegenerationRecord, StepLength};
 use bedkeeper::demand::{Cause, CauseSet};
+use bedkeeper::journal::Who;
 use bedkeeper::program::StepKind;
 use bedkeeper::reserve::{DayUse, Lesson};
 use bedkeeper::sequence::Outcome;
-use bedkeeper::units::{SaltMass, TankId, Volume};
-use bedkeeper_runtime::history::{DAYS, History, Layout, REGENERATIONS};
+use bedkeeper::units::{Hardness, SaltMass, TankId, Volume};
+use bedkeeper::watch::Alarm;
+use bedkeeper_runtime::history::{DAYS, HAPPENINGS, History, Layout, REGENERATIONS};
 use bedkeeper_runtime::mock_flash::MockFlash;
 use bedkeeper_runtime::store::SharedFlash;
 
@@ -40,10 +43,24 @@ fn day(number: u16) -> DayUse {
     DayUse { day: number, litres: u32::MAX - u32::from(number), lesson: Lesson::Absence }
 }
 
+/// As long as a wish can be.
+fn wish(number: u32) -> Happening {
+    let hardness = Hardness(u32::MAX);
+    let action = Action::TestHardness { tank: TankId(7), treated: hardness, feed: Some(hardness) };
+    let what = Happened::Asked { who: Who::Serial, action, granted: true };
+    Happening { at_s: Some(u32::MAX - number), what }
+}
+
 /// P7: every record fits, is read back as it was, and nothing else is taken for one.
 #[test]
 fn p7_records_are_read_back() {
-    for entry in [Entry::Regeneration(longest(0)), Entry::Day(day(u16::MAX))] {
+    let raised = Happening { at_s: None, what: Happened::Raised(Alarm::ServiceDue) };
+    for entry in [
+        Entry::Regeneration(longest(0)),
+        Entry::Day(day(u16::MAX)),
+        Entry::Happening(wish(0)),
+        Entry::Happening(raised),
+    ] {
         let bytes = entry.encode();
         assert!(!bytes.is_empty() && bytes.len() <= MAX_BYTES);
         assert_eq!(Entry::decode(&bytes), Some(entry));
@@ -60,7 +77,7 @@ fn p7_sixty_four_regenerations_and_four_hundred_days_are_kept() {
     let layout = Layout::new(0, PAGE as u32, 4).unwrap();
     let flash = RefCell::new(Flash::new(layout.pages() as usize));
     let shared = SharedFlash(&flash);
-    let mount = || History::mount(shared, shared, layout).unwrap();
+    let mount = || History::mount([shared; 3], layout).unwrap();
     let mut history = mount();
     for number in 0..1_500u16 {
         history.keep(&Entry::Day(day(number))).unwrap();
@@ -90,13 +107,34 @@ fn p7_sixty_four_regenerations_and_four_hundred_days_are_kept() {
     assert!(flash.borrow().steps() > 0);
 }
 
+/// P7, Q5, W3: the last 200 alarms and wishes are there, after many more and a restart, and none of them is longer than
+/// its log reckons with.
+#[test]
+fn p7_alarms_and_wishes_are_kept() {
+    let layout = Layout::new(0, PAGE as u32, 4).unwrap();
+    let flash = RefCell::new(Flash::new(layout.pages() as usize));
+    let shared = SharedFlash(&flash);
+    let mut history = History::mount([shared; 3], layout).unwrap();
+    for number in 0..1_000 {
+        let bytes = Entry::Happening(wish(number)).encode();
+        assert!(bytes.len() <= 24, "{} bytes", bytes.len());
+        history.keep(&Entry::Happening(wish(number))).unwrap();
+    }
+    let mut history = History::mount([shared; 3], layout).unwrap();
+    let mut kept = Vec::new();
+    history.happenings(|happening| kept.push(*happening)).unwrap();
+    assert!(kept.len() >= HAPPENINGS as usize, "{}", kept.len());
+    let first = 1_000 - kept.len() as u32;
+    assert!(kept.iter().zip(first..).all(|(kept, number)| *kept == wish(number)));
+}
+
 /// P2: power that fails in the middle of a write costs that entry alone.
 #[test]
 fn p2_a_torn_entry_costs_no_other() {
     let layout = Layout::new(0, PAGE as u32, 4).unwrap();
     let flash = RefCell::new(Flash::new(layout.pages() as usize));
     let shared = SharedFlash(&flash);
-    let mut history = History::mount(shared, shared, layout).unwrap();
+    let mut history = History::mount([shared; 3], layout).unwrap();
     for number in 0..20 {
         history.keep(&Entry::Day(day(number))).unwrap();
     }
@@ -104,7 +142,7 @@ fn p2_a_torn_entry_costs_no_other() {
     assert!(history.keep(&Entry::Day(day(20))).is_err());
     assert_eq!(history.lost(), 1);
     flash.borrow_mut().power_up();
-    let mut history = History::mount(shared, shared, layout).unwrap();
+    let mut history = History::mount([shared; 3], layout).unwrap();
     history.keep(&Entry::Day(day(21))).unwrap();
     let mut days = Vec::new();
     history.days(|day| days.push(day.day)).unwrap();

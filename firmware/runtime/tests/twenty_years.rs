@@ -157,6 +157,7 @@ impl Records for Kept {
         match entry {
             Entry::Regeneration(_) => self.regenerations += 1,
             Entry::Day(_) => self.days += 1,
+            Entry::Happening(_) => {}
         }
     }
 
@@ -244,7 +245,7 @@ fn live(days: u64) {
     let spare = || Output(None, seen.clone());
     let motors = [Motor::new(pin(0), pin(1)).unwrap(), Motor::new(pin(2), pin(3)).unwrap()];
     let plant = Plant::new(motors, [pin(RELAY), spare(), spare(), spare()], 1).unwrap();
-    let history = History::mount(flash, flash, layout).unwrap();
+    let history = History::mount([flash; 3], layout).unwrap();
     let parts = Parts {
         plant,
         meters: NoMeters,

@@ -1,7 +1,7 @@
 //! What is counted over a plant's life, and what is told of each regeneration (P7).
 
 use super::Controller;
-use crate::chronicle::{Entry, RegenerationRecord, minutes};
+use crate::chronicle::{Entry, Happening, RegenerationRecord, minutes};
 use crate::drive::Motion;
 use crate::journal::{Event, Record};
 use crate::lifetime::{Lives, OnNow};
@@ -16,13 +16,14 @@ impl<const N: usize> Controller<N> {
         lives
     }
 
-    /// What a store is to keep for long of a record that was just taken: of the end of a regeneration or of a day.
+    /// What a store is to keep for long of a record that was just taken: of the end of a regeneration or of a day, of an alarm
+    /// or of an operator.
     #[must_use]
     pub fn entry(&self, record: &Record) -> Option<Entry> {
         let Event::Ended { tank, outcome, volume, overrun, salt } = record.event else {
             return match record.event {
                 Event::DayEnded(day) => Some(Entry::Day(day)),
-                _ => None,
+                _ => Happening::of(record).map(Entry::Happening),
             };
         };
         let run = self.tanks.get(tank.index())?.chronicle;

@@ -1,4 +1,4 @@
-//! The journal: a line of JSON for each record on the serial line, regenerations and days in flash.
+//! The journal: a line of JSON for each record on the serial line; regenerations, days, alarms and wishes in flash.
 
 use bedkeeper::chronicle::Entry;
 use bedkeeper::journal::Record;
@@ -36,7 +36,7 @@ impl<P: ValidUartPinout<pac::UART0>> Journal<P> {
 
 fn history() -> Option<History<Flash>> {
     let layout = Layout::new(HISTORY_OFFSET, SECTOR_BYTES, PAGE_BYTES).ok()?;
-    History::mount(Flash::new(), Flash::new(), layout).ok()
+    History::mount([Flash::new(), Flash::new(), Flash::new()], layout).ok()
 }
 
 impl<P: ValidUartPinout<pac::UART0>> Records for Journal<P> {
