@@ -198,11 +198,12 @@ impl Session {
     /// # Errors
     /// As [`Session::advance`].
     pub fn happen(&mut self, deed: Deed) -> Result<(), SessionError> {
-        if let Some(rehearsal) = &mut self.rehearsal {
-            rehearsal.add(self.now_ms, &deed);
-            self.deeds.push((self.now_ms, deed));
-        }
-        self.advance(self.now_ms)
+        let Some(rehearsal) = &mut self.rehearsal else { return Ok(()) };
+        rehearsal.add(self.now_ms, &deed);
+        // A power cut is seen once time has passed.
+        let to_ms = self.now_ms.saturating_add(u64::from(matches!(deed, Deed::Power { .. })));
+        self.deeds.push((self.now_ms, deed));
+        self.advance(to_ms)
     }
 
     /// Whether water can be drawn by hand: where no recording draws it.

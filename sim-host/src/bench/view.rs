@@ -3,6 +3,7 @@
 use bedkeeper::contact::Contact;
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::{DutyKind, Tank};
+use bedkeeper::program::Position;
 use bedkeeper::settings::Medium;
 use bedkeeper::units::{Instant, TankId};
 use serde::Serialize;
@@ -64,6 +65,8 @@ pub struct TankView {
     pub position: Option<&'static str>,
     /// Its valve's motor runs.
     pub turns: bool,
+    /// Its bed is open to the building, past the changeover valve too, if tanks share one.
+    pub to_building: bool,
     /// Where its water goes, as the logic has it: `building`, `drain`, or a step with its time left; may be empty.
     pub goes_to: String,
     /// What is asked of it, and what holds that.
@@ -117,6 +120,7 @@ impl TankView {
         let units = session.plan().scenario.site.units;
         let spent = tank.ledger().spent_percent(&settings.medium);
         let id = TankId(u8::try_from(index).ok()?);
+        let led = world.plant.shared().map(led_tank);
         Some(Self {
             number: index + 1,
             duty: tank.duty().kind().slug(),
@@ -125,10 +129,23 @@ impl TankView {
             valve: valve_text(valve, tank),
             position: valve.position().map(|at| at.slug()),
             turns: valve.motion() != Motion::Off,
+            to_building: valve.position() == Some(Position::Service) && led.is_none_or(|led| led == Some(index)),
             goes_to: goes_to(world, tank),
             why: why(session, world, tank, id),
             faults: session.faults(id).iter().map(ToString::to_string).collect(),
         })
+    }
+}
+
+/// The index of the tank that a shared changeover valve leads to the building; none while it stands between.
+fn led_tank(shared: &Valve) -> Option<usize> {
+    shared.position().map(|at| usize::from(at != Position::Service))
+}
+
+fn changeover(shared: &Valve) -> String {
+    match led_tank(shared) {
+        Some(index) => format!("changeover valve: {} to the building", TankId(u8::try_from(index).unwrap_or(u8::MAX))),
+        None => "changeover valve: between the tanks".to_owned(),
     }
 }
 
@@ -180,7 +197,8 @@ fn wires(session: &Session, world: &World) -> String {
     let closed: Vec<_> =
         Contact::ALL.iter().filter(|contact| session.is_closed(**contact)).map(|contact| contact.slug()).collect();
     let closed = if closed.is_empty() { "none".to_owned() } else { closed.join(", ") };
-    format!("relays {} · contacts closed: {closed}", relays.join(", "))
+    let shared = world.plant.shared().map_or_else(String::new, |valve| format!(" · {}", changeover(valve)));
+    format!("relays {} · contacts closed: {closed}{shared}", relays.join(", "))
 }
 
 fn why(session: &Session, world: &World, tank: &Tank, id: TankId) -> Vec<String> {
