@@ -94,6 +94,19 @@
 //! assert!(said.iter().any(|event| matches!(event, Event::StepStarted { .. })));
 //! assert_eq!(controller.next_deadline().unwrap(), deadline + bedkeeper::units::Duration::from_ticks(600_000));
 //! ```
+//!
+//! The crate `bedkeeper-runtime` does the driver's part on a board, over `embedded-hal`; its front page has the same
+//! example with pins.
+//!
+//! # Features
+//!
+//! | feature | what it brings | default |
+//! |---|---|---|
+//! | `defmt` | transitions are logged with `defmt`, and public types can be | no |
+//!
+//! The oldest Rust that builds it is the `rust-version` of the package, 1.95. Versions are semantic: below 1.0 a change
+//! of the second number may break a driver's code or what it stored, a change of the third does not. What changed
+//! stands in the changelog of the handbook.
 #![no_std]
 
 #[cfg(test)]
