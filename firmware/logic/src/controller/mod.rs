@@ -1,9 +1,9 @@
 //! The controller: takes time and inputs, keeps the state, offers outputs and the next deadline.
 //!
-//! This file holds the state, its entry points and its accounts; `decide` acts on what is due, each
-//! part of it in its own module (`contacts`, `asking`, `driving`, `regenerating`, `purging`,
-//! `changing_over`, `joining`, `arbitrating`, `starting`, `deadlines`); `holds` says what stands in the way, `operator` grants or
-//! refuses what people ask.
+//! This file holds the state and its entry points; `charging` accounts for water, `replacing` takes new settings, `looking`
+//! tells what there is to see. `decide` acts on what is due, each part of it in its own module (`contacts`, `asking`,
+//! `driving`, `regenerating`, `purging`, `changing_over`, `joining`, `arbitrating`, `starting`, `deadlines`); `holds` says
+//! what stands in the way, `operator` grants or refuses what people ask.
 
 mod absence;
 mod after_power;
@@ -12,13 +12,17 @@ mod asking;
 mod brining;
 mod capacity;
 mod changing_over;
+mod charging;
 mod chronicling;
 mod contacts;
 mod deadlines;
 mod decide;
+mod draining;
 mod driving;
 mod holds;
+mod input;
 mod joining;
+mod looking;
 mod operator;
 mod outside;
 mod power;
@@ -26,6 +30,7 @@ mod pulses;
 mod purging;
 mod regenerating;
 mod relays;
+mod replacing;
 mod reserving;
 mod shared_valve;
 mod starting;
@@ -38,25 +43,23 @@ use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
 use crate::brine::Brine;
-use crate::calendar::{Civil, Clock, DAY_MS, DailyEvent};
+use crate::calendar::{Civil, Clock, DailyEvent};
 use crate::chronicle::RunSoFar;
 use crate::contact::{Contact, Debounced};
-use crate::demand::{CauseSet, Standing};
 use crate::derating::Derating;
-use crate::drive::{Drive, DriveEvent, Motion, Pilots, Switches, TwoWay};
+use crate::drive::{Drive, DriveEvent, Motion, Pilots, TwoWay};
 use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Journal, Record, Who};
 use crate::ledger::Ledger;
 use crate::lifetime::{Lives, OnNow};
 use crate::lock::{Key, LockEvent, Locks};
-use crate::meter::{MAX_BATCH, Meter};
-use crate::operator::{Action, Refused};
-use crate::program::Position;
+use crate::meter::Meter;
+use crate::operator::Refused;
 use crate::relay::{RELAYS, Relay};
 use crate::reserve::Forecast;
-use crate::settings::{Arrangement, Effect as TakesEffect, MAX_TANKS, MeterPlace, Settings, difference};
-use crate::units::{Flow, Instant, TankId, TankSet, TotalVolume, Volume, later_ms};
-use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, StoreWear, Tally, Watches};
+use crate::settings::{Arrangement, MAX_TANKS, MeterPlace, Settings};
+use crate::units::{Instant, TankId, TankSet, TotalVolume, later_ms};
+use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, Tally, Watches};
 
 pub(crate) use absence::Presence;
 use power::Power;
@@ -65,76 +68,14 @@ use reserving::Reserving;
 
 pub use after_power::RestoreRefused;
 pub(crate) use arbitrating::Resources;
+pub(crate) use draining::DrainDay;
 pub use holds::Why;
+pub use input::Input;
 use joining::Stage;
 pub use power::Save;
+pub use replacing::SettingsRefused;
 use shared_valve::SharedValve;
 use testing::Test;
-
-/// What a driver tells the controller.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[serde(rename_all = "kebab-case")]
-pub enum Input {
-    /// Nothing but time passed.
-    Tick,
-    /// Pulses that the driver has judged by width and gap itself; meter 0 is the common one or tank 1's.
-    Pulses {
-        /// Which meter, from 0.
-        meter: u8,
-        /// How many.
-        count: u32,
-    },
-    /// A meter's contact changed its level; the controller judges bounce (M4).
-    MeterContact {
-        /// Which meter, from 0.
-        meter: u8,
-        /// Closed.
-        closed: bool,
-    },
-    /// The position switches of a tank's valve, as they are.
-    Switches {
-        /// Which tank.
-        tank: TankId,
-        /// Their levels.
-        closed: Switches,
-    },
-    /// The end switches of the shared changeover valve, as they are; bit 0 is tank 1's end (A6).
-    SharedSwitches {
-        /// Their levels.
-        closed: Switches,
-    },
-    /// A contact's level, as it is.
-    Contact {
-        /// Which.
-        contact: Contact,
-        /// Closed.
-        closed: bool,
-    },
-    /// Civil time now, or `None` if it became unknown.
-    Clock(Option<Civil>),
-    /// How worn the store of what outlives a power cut is, as it is (P2).
-    Store(StoreWear),
-    /// Someone offers a key to their lock (O1).
-    Unlock {
-        /// Who.
-        who: Who,
-        /// What they offer.
-        key: Key,
-    },
-    /// Someone closes their lock.
-    Relock {
-        /// Who.
-        who: Who,
-    },
-    /// An operator's wish.
-    Operator {
-        /// Who asks.
-        who: Who,
-        /// For what.
-        action: Action,
-    },
-}
 
 /// Where the metered water went, to the nanolitre (S5): `metered` is the sum of the other four.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -185,13 +126,6 @@ pub(crate) struct Changeover {
     relieved: bool,
 }
 
-/// Estimated drain water of a day.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub(crate) struct DrainDay {
-    day: u32,
-    drained: Volume,
-}
-
 /// Contacts of the plant.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 struct Contacts {
@@ -208,15 +142,6 @@ struct Contacts {
 /// The settings want more tanks than this controller was built for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct TooManyTanks;
-
-/// Why new settings were not taken.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum SettingsRefused {
-    /// A regeneration runs; offer them again when it is over.
-    Regenerating,
-    /// Tanks, arrangement or drives differ: only a restart can take them.
-    NeedsRestart,
-}
 
 /// Whether an input leaves something to decide.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -516,320 +441,6 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// Counts pulses, charges their water, and says whether anything came of it.
-    fn take_pulses(&mut self, now: Instant, meter: u8, count: u32) -> Result<Effect, Refused> {
-        let unit = self.meters.get_mut(usize::from(meter)).ok_or(Refused::NoSuchMeter)?;
-        match count {
-            0 => return Ok(Effect::Quiet),
-            1..=MAX_BATCH => {}
-            _ => return Err(Refused::BatchTooLarge),
-        }
-        let before = unit.last();
-        let volume = unit.pulses(now, count, self.settings.meter_settings());
-        let excessive = unit.is_excessive(now, self.settings.meter_settings());
-        self.book_metered(volume);
-        self.count_caught(meter, count);
-        let flow_changed = self.note_flow(now, count);
-        let crossed = match self.settings.meter.place {
-            MeterPlace::Common => {
-                let treated = self.past_bypass(volume);
-                self.share(now, treated)
-            }
-            MeterPlace::PerTank => self.charge_metered_tank(now, TankId(meter), volume),
-        };
-        let present = self.watches.present();
-        let excess_known = present.contains(Alarm::ExcessFlow);
-        let speaks_again = present.contains(Alarm::MeterSilent) && self.was_silent(now, before);
-        let matters = crossed
-            || self.waiting
-            || flow_changed
-            || speaks_again
-            || self.tally.is_due()
-            || excessive != excess_known
-            || self.stages_stir(now);
-        self.foresee_pulses();
-        Ok(if matters { Effect::Soon } else { Effect::Quiet })
-    }
-
-    /// Follows the flow; says whether somebody wants to know at once that it began.
-    fn note_flow(&mut self, now: Instant, count: u32) -> bool {
-        let gaps = self.settings.flow_gaps();
-        let flowed = gaps.is_followed && self.flow_watch.flows(now, gaps);
-        if let Some(alarm_at) = self.flow_watch.pulses(now, count, gaps) {
-            self.deadline = self.deadline.min(alarm_at);
-        }
-        gaps.is_followed && !flowed && self.flow_watch.flows(now, gaps)
-    }
-
-    /// Accounts for the share that a blending bypass takes, its remainder carried; returns the rest (M5).
-    fn past_bypass(&mut self, volume: Volume) -> Volume {
-        let per_mille = self.settings.sharing.bypass_per_mille;
-        if per_mille == 0 {
-            return volume;
-        }
-        let (blended, carry) = share_of(volume, per_mille, self.blend_carry);
-        self.blend_carry = carry;
-        self.accounts.blended.add(blended);
-        volume.minus(blended)
-    }
-
-    /// Shares water equally among the tanks that served it, to the nanolitre (M2, S5).
-    fn share(&mut self, now: Instant, volume: Volume) -> bool {
-        let serving = self.charging.len();
-        if serving == 0 {
-            return self.unserved(now, volume);
-        }
-        self.accounts.charged.add(volume);
-        // The usual case needs no division (M6).
-        if serving == 1 {
-            return self.charge_one(volume);
-        }
-        self.share_among(volume, serving)
-    }
-
-    /// Water on the common meter that no tank treated: it passed them, or a step used it where the
-    /// site says that nothing else passes this meter then (Q2).
-    #[inline(never)]
-    fn unserved(&mut self, now: Instant, volume: Volume) -> bool {
-        let measures = self.settings.meter.measures_steps;
-        let regenerating = self.tanks.iter_mut().find_map(|t| match &mut t.duty {
-            Duty::Regenerating(regeneration) if measures => Some(regeneration),
-            _ => None,
-        });
-        let Some(regeneration) = regenerating else {
-            self.accounts.untreated.add(volume);
-            return false;
-        };
-        self.accounts.drained.add(volume);
-        self.tally.take_back(volume);
-        regeneration.meter(now, volume, &self.settings)
-    }
-
-    /// Charges the one tank that served.
-    fn charge_one(&mut self, volume: Volume) -> bool {
-        let charging = self.charging;
-        let mut tanks = (0u8..).map(TankId).zip(self.tanks.iter_mut());
-        let Some((_, tank)) = tanks.find(|(id, _)| charging.contains(*id)) else { return false };
-        let charged = tank.ledger.charge(volume);
-        if charged.past_zero > Volume::ZERO {
-            self.accounts.past_zero.add(charged.past_zero);
-        }
-        charged.crossed
-    }
-
-    /// Charges several tanks that served.
-    #[inline(never)]
-    fn share_among(&mut self, volume: Volume, serving: u32) -> bool {
-        let n = u64::from(serving);
-        let each = volume.0.checked_div(n).unwrap_or(0);
-        let left = volume.0.checked_rem(n).unwrap_or(0);
-        // Nanolitres that do not divide go round in turn.
-        let turn = u64::from(self.share_turn).checked_rem(n).unwrap_or(0);
-        let next = turn.saturating_add(left).checked_rem(n).unwrap_or(0);
-        self.share_turn = u8::try_from(next).unwrap_or(0);
-        self.charge_each(Volume(each), left, n.saturating_sub(turn), n)
-    }
-
-    /// Charges every tank that served with `each`, and the first `left` of them, from the one
-    /// `n - behind` on, with a nanolitre more.
-    fn charge_each(&mut self, each: Volume, left: u64, behind: u64, n: u64) -> bool {
-        let mut crossed = false;
-        let mut order = behind;
-        let charging = self.charging;
-        let charged_tanks = (0u8..).map(TankId).zip(self.tanks.iter_mut()).filter(|(id, _)| charging.contains(*id));
-        for (_, tank) in charged_tanks {
-            let more = left > 0 && order.checked_rem(n).is_some_and(|place| place < left);
-            order = order.saturating_add(1);
-            let charged = tank.ledger.charge(each.plus(Volume(u64::from(more))));
-            crossed |= charged.crossed;
-            self.accounts.past_zero.add(charged.past_zero);
-        }
-        crossed
-    }
-
-    /// Water on a tank's own meter: it passed that bed, or went to drain while it regenerates (M2).
-    fn charge_metered_tank(&mut self, now: Instant, tank: TankId, volume: Volume) -> bool {
-        let serving = self.charging.contains(tank);
-        let Some(unit) = self.tanks.get_mut(tank.index()) else { return false };
-        if !serving && let Duty::Regenerating(regeneration) = &mut unit.duty {
-            self.accounts.drained.add(volume);
-            self.tally.take_back(volume);
-            return regeneration.meter(now, volume, &self.settings);
-        }
-        if !serving && matches!(unit.duty, Duty::Purging { .. }) {
-            self.accounts.drained.add(volume);
-            self.tally.take_back(volume);
-            return false;
-        }
-        // A closed tank whose meter turns leaks, and its bed is loaded all the same; one whose valve
-        // is still on its way out is not closed yet.
-        self.accounts.charged.add(volume);
-        let charged = unit.ledger.charge(volume);
-        self.accounts.past_zero.add(charged.past_zero);
-        let closed = !serving && unit.drive.position().is_some_and(|at| at != Position::Service);
-        if closed {
-            self.closed_flow_at = Some(now);
-        }
-        charged.crossed || closed
-    }
-
-    /// Replaces the settings with others that have been checked whole (S11).
-    ///
-    /// # Errors
-    /// A regeneration runs, or they need a restart; the present settings run on.
-    pub fn change_settings(&mut self, now: Instant, settings: Settings) -> Result<(), SettingsRefused> {
-        self.book_pulses();
-        let now = self.advance(now);
-        if now >= self.deadline {
-            self.decide(now);
-        }
-        let effect = difference(self.settings.raw(), settings.raw()).effect();
-        if effect == Some(TakesEffect::Restart) {
-            return Err(SettingsRefused::NeedsRestart);
-        }
-        let regenerates = self.tanks.iter().any(|t| t.regeneration().is_some());
-        if regenerates && effect == Some(TakesEffect::BetweenRegenerations) {
-            return Err(SettingsRefused::Regenerating);
-        }
-        let reserve = Reserving::new(&settings).told(settings.reserve);
-        for tank in &mut self.tanks {
-            let (old, new) = (capacity::medium_of(tank, &self.settings), capacity::medium_of(tank, &settings));
-            tank.ledger.resettle(&old, &new, &reserve);
-        }
-        for meter in &mut self.meters {
-            meter.rescale(self.settings.meter_settings(), settings.meter_settings());
-        }
-        self.settle_volume();
-        for (relay, (old, new)) in self.relays.iter_mut().zip(self.settings.relays.iter().zip(&settings.relays)) {
-            if old.program != new.program {
-                relay.forget_requests();
-            }
-        }
-        let hour_moved = self.settings.hour_minute != settings.hour_minute;
-        self.settings = settings;
-        self.day_after_settings(now, hour_moved);
-        self.settings_rejected = false;
-        self.write(Event::SettingsTaken);
-        for id in self.ids() {
-            self.age_resin(now, id);
-        }
-        self.decide(now);
-        Ok(())
-    }
-
-    /// Tells who had new settings taken (Q5).
-    pub(crate) fn settings_changed_by(&mut self, who: Who) {
-        self.write(Event::SettingsChanged { who });
-    }
-
-    /// Tells that settings were offered that do not pass: the present ones run on, with an alarm (S11).
-    pub fn reject_settings(&mut self, now: Instant) {
-        self.book_pulses();
-        let now = self.advance(now);
-        self.settings_rejected = true;
-        self.write(Event::SettingsRefused);
-        self.decide(now);
-    }
-
-    /// When the controller next wants to be called if nothing happens before; `None` = not at all.
-    #[must_use]
-    pub fn next_deadline(&self) -> Option<Instant> {
-        (self.deadline < NEVER).then_some(self.deadline)
-    }
-
-    /// What the driver must make so.
-    #[must_use]
-    pub fn outputs(&self) -> Outputs<N> {
-        Outputs {
-            motions: crate::collect(self.tanks.iter().map(|t| t.drive.motion())),
-            shared: self.shared_motion(),
-            pilots: crate::collect(self.tanks.iter().map(|t| self.pilots_of(t))),
-            alarms: self.watches.standing(),
-            unacknowledged: self.watches.unacknowledged(),
-            save: self.power.wish(),
-            relays: self.relay_levels(),
-        }
-    }
-
-    /// Takes the oldest record of what happened.
-    pub fn take_record(&mut self) -> Option<Record> {
-        self.journal.take()
-    }
-
-    /// How many records were pushed out before they were taken.
-    #[must_use]
-    pub fn records_lost(&self) -> u16 {
-        self.journal.lost()
-    }
-
-    /// The tanks, in order.
-    #[must_use]
-    pub fn tanks(&self) -> &[Tank] {
-        &self.tanks
-    }
-
-    /// The settings that run.
-    #[must_use]
-    pub fn settings(&self) -> &Settings {
-        &self.settings
-    }
-
-    /// What has happened since the last maintenance (W1).
-    #[must_use]
-    pub fn service(&self) -> &Service {
-        &self.service
-    }
-
-    /// The account of the brine tank.
-    #[must_use]
-    pub fn brine(&self) -> &Brine {
-        &self.brine
-    }
-
-    /// The civil clock.
-    #[must_use]
-    pub fn clock(&self) -> Clock {
-        self.clock
-    }
-
-    /// Flow at a time: the sum of the meters (M3).
-    #[must_use]
-    pub fn flow(&self, now: Instant) -> Flow {
-        let sum =
-            self.meters.iter().fold(0u32, |sum, m| sum.saturating_add(m.flow(now, self.settings.meter_settings()).0));
-        Flow(sum)
-    }
-
-    /// Closures tallied as bounce in the hour under way, over all meters (M4).
-    #[must_use]
-    pub fn bounces(&self) -> u32 {
-        self.meters.iter().fold(0u32, |sum, m| sum.saturating_add(m.bounced()))
-    }
-
-    /// Everything that is asked of a tank and everything that stands in its way (S8).
-    #[must_use]
-    pub fn why(&self, tank: TankId) -> Option<Why> {
-        let unit = self.tanks.get(tank.index())?;
-        let mut standing: Vec<Standing, 18> = Vec::new();
-        let causes = unit.demand.causes();
-        for hold in self.share_holds(tank, unit).iter() {
-            let _ = standing.push(Standing { hold, clears_at: None });
-        }
-        if is_waiting(unit) {
-            let outside = self.look_outside(self.now);
-            self.scan_holds(tank, unit, self.now, &outside, &mut |hold, clears_at| {
-                let _ = standing.push(Standing { hold, clears_at });
-            });
-        }
-        Some(Why { causes, asked_at: unit.demand.asked_at(), holds: standing, derating: unit.derating })
-    }
-
-    /// Whether someone may change anything now (O1); looking is never barred.
-    #[must_use]
-    pub fn is_unlocked(&self, now: Instant, who: Who) -> bool {
-        self.locks.is_open(now, who, &self.settings.locks)
-    }
-
     fn unlock(&mut self, now: Instant, who: Who, key: Key) -> Result<(), Refused> {
         let event = self.locks.offer(now, who, key, &self.settings.locks);
         self.write(Event::Lock { who, event });
@@ -854,56 +465,6 @@ impl<const N: usize> Controller<N> {
         let room = Journal::<N>::CAPACITY / 2;
         N <= 2 || usize::from(self.written) < room.saturating_sub(5)
     }
-
-    /// The day that drain water is reckoned to: a civil date, or a day of powered time (T1).
-    fn drain_day(&self, now: Instant) -> u32 {
-        match self.clock.civil(now) {
-            Some(civil) => civil.day(),
-            None => u32::try_from(now.as_ticks() / DAY_MS).unwrap_or(u32::MAX),
-        }
-    }
-
-    fn drained_today(&self, now: Instant) -> Volume {
-        if self.drain.day == self.drain_day(now) { self.drain.drained } else { Volume::ZERO }
-    }
-
-    fn add_drained(&mut self, now: Instant, volume: Volume) {
-        self.drain = DrainDay { day: self.drain_day(now), drained: self.drained_today(now).plus(volume) };
-    }
-
-    /// When the day that drain water is reckoned to is over.
-    fn drain_day_ends(&self, now: Instant) -> Instant {
-        match self.clock.civil(now) {
-            Some(civil) => {
-                let midnight = Civil::at(civil.day().saturating_add(1), 0);
-                later_ms(now, midnight.0.saturating_sub(civil.0))
-            }
-            None => {
-                let day = now.as_ticks() / DAY_MS;
-                Instant::from_ticks(day.saturating_add(1).saturating_mul(DAY_MS))
-            }
-        }
-    }
-
-    /// Every cause that stands on any tank.
-    #[must_use]
-    pub fn asked(&self) -> CauseSet {
-        let mut all = CauseSet::EMPTY;
-        for cause in self.tanks.iter().flat_map(|t| t.demand.causes().iter()) {
-            all.insert(cause);
-        }
-        all
-    }
-}
-
-/// So many thousandths of a volume, with `carry` thousandths of a nanolitre from before: whole
-/// nanolitres, and what is carried on. Exact, in two parts so that 64 bits suffice.
-fn share_of(volume: Volume, per_mille: u16, carry: u16) -> (Volume, u16) {
-    let share = u64::from(per_mille);
-    let (thousands, rest) = (volume.0 / 1_000, volume.0 % 1_000);
-    let thousandths = rest.saturating_mul(share).saturating_add(u64::from(carry));
-    let whole = thousands.saturating_mul(share).saturating_add(thousandths / 1_000);
-    (Volume(whole), u16::try_from(thousandths % 1_000).unwrap_or(0))
 }
 
 /// Tanks with their ids.

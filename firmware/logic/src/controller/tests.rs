@@ -10,6 +10,7 @@ use crate::demand::Demand;
 use crate::drive::Switches;
 use crate::duty::Duty;
 use crate::settings::RawSettings;
+use crate::units::Flow;
 
 const TANKS: usize = 8;
 
