@@ -129,6 +129,11 @@ fn what_cannot_be_read_or_run_ends_clearly() {
     let (code, _, errors, _folder) = verify(&[("a.toml", &metered)], &["a.toml"]);
     assert_eq!(code, Some(2));
     assert!(errors.contains("a.toml") && errors.contains("common outlet"), "{errors}");
+    // A recording of another meter would make every figure wrong.
+    let other = NIGHT.replace("lasts", "recording = \"demo:apartments\"\nlasts");
+    let (code, _, errors, _folder) = verify(&[("b.toml", &other)], &["b.toml"]);
+    assert_eq!(code, Some(2));
+    assert!(errors.contains("one pulse is 10 L, the site's meter says 1 L"), "{errors}");
 }
 
 const FAULTY: &str = r#"

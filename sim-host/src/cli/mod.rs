@@ -30,7 +30,7 @@ pub use leaves::leaves;
 pub(crate) use output::keep_apart;
 pub use pack::{image_of, sum_text};
 pub use replay::ReplayArgs;
-pub(crate) use replay::{Units, check_pulse_volume, load_site};
+pub(crate) use replay::{Units, load_site};
 pub use rules::RulesArgs;
 pub use store::StorePages;
 pub use verify::VerifyArgs;

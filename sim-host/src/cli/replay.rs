@@ -211,7 +211,7 @@ fn replay(args: &ReplayArgs, style: &Style) -> Result<(Evidence, UnitSystem), St
     args.check_outputs()?;
     let site = open_site(&args.site).map_err(|fault| fault.render(style.colour_errors))?;
     let mut recording = open_recording(&args.recording)?;
-    check_pulse_volume(&site, &recording)?;
+    recording.fits(&site.raw.meter)?;
     let start = args.start.or(recording.header().start);
     check_start(start)?;
     let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
@@ -356,24 +356,6 @@ pub(super) fn recording_name(text: &str) -> String {
         _ if text == "-" => "standard input".to_owned(),
         _ => Path::new(text).file_name().map_or_else(|| text.to_owned(), |n| n.to_string_lossy().into_owned()),
     }
-}
-
-/// A recording that says its pulse volume must agree with the site's meter, or every figure is wrong.
-pub(crate) fn check_pulse_volume(site: &Site, recording: &Recording) -> Result<(), String> {
-    let Some(stated) = recording.header().pulse_volume_nl else { return Ok(()) };
-    let meter = &site.settings.raw().meter;
-    let agrees = u128::from(stated.numerator_nl()) * u128::from(meter.pulse_divisor)
-        == u128::from(meter.pulse_nl) * u128::from(stated.denominator());
-    if agrees {
-        return Ok(());
-    }
-    let litres = |nl: u64, per: u64| nl as f64 / per as f64 / 1e9;
-    Err(format!(
-        "the recording says one pulse is {} L, the site's meter says {} L\n  help: give [meter] in the site file \
-         the recording's pulse volume, or use a recording of this meter",
-        litres(stated.numerator_nl(), stated.denominator()),
-        litres(meter.pulse_nl, u64::from(meter.pulse_divisor)),
-    ))
 }
 
 fn progress_bar(recording: &Recording, style: &Style) -> ProgressBar {

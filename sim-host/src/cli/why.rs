@@ -13,7 +13,7 @@ use clap::Args;
 use jiff::civil::DateTime;
 use serde::Serialize;
 
-use super::replay::{check_pulse_volume, describe, open_recording, open_site, recording_name};
+use super::replay::{describe, open_recording, open_site, recording_name};
 use super::{EXIT_BAD_INPUT, Style, print};
 use crate::evidence::moment;
 use crate::quantity::show::{self, UnitSystem};
@@ -93,7 +93,7 @@ fn answer(args: &WhyArgs, style: &Style) -> Result<String, String> {
     }
     let site = open_site(&args.site).map_err(|fault| fault.render(style.colour_errors))?;
     let mut recording = open_recording(&args.recording)?;
-    check_pulse_volume(&site, &recording)?;
+    recording.fits(&site.raw.meter)?;
     let start = args.start.or(recording.header().start);
     let at_ms = parse_at(&args.at, start)?;
     if let Some(tank) = args.tank.filter(|tank| *tank > site.settings.tanks) {

@@ -114,17 +114,18 @@ fn days(summary: &Summary, unit: &str) -> Option<Bars> {
     }
     let start: Option<DateTime> = summary.start.as_ref().and_then(|start| start.parse().ok());
     let each = by_day.litres_a_day.len().div_ceil(LABELS);
+    // Short for below a column, long for what the column tells.
     let named = |i: usize| {
         let days = i64::try_from(i as u64 * by_day.days_together).unwrap_or(i64::MAX);
         let date = start.and_then(|at| at.date().checked_add(jiff::Span::new().try_days(days).ok()?).ok());
-        date.map_or_else(|| format!("day {}", days + 1), |date| date.strftime("%a %-d %b %Y").to_string())
+        match date {
+            Some(date) => (date.strftime("%a %-d %b").to_string(), date.strftime("%a %-d %b %Y").to_string()),
+            None => (format!("day {}", days + 1), format!("day {}", days + 1)),
+        }
     };
     let one = |(i, litres): (usize, &f64)| {
-        let told = named(i);
-        let label =
-            if i % each == 0 { told.rsplit_once(' ').map_or("", |(day, _)| day).to_owned() } else { String::new() };
-        let label = if start.is_none() && i % each == 0 { told.clone() } else { label };
-        (*litres, label, told)
+        let (short, long) = named(i);
+        (*litres, if i % each == 0 { short } else { String::new() }, long)
     };
     Some(bars(by_day.litres_a_day.iter().enumerate().map(one), unit))
 }

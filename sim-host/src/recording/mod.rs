@@ -35,6 +35,8 @@ mod row;
 use std::io::{BufReader, Read};
 use std::path::Path;
 
+use bedkeeper::settings::RawMeter;
+
 pub(crate) use dump::Dump;
 pub use dump::DumpFault;
 #[cfg(feature = "command")]
@@ -43,6 +45,7 @@ pub use error::{RecordingError, RecordingErrorKind};
 pub use header::Header;
 pub use input::Progress;
 
+use crate::quantity::PulseVolume;
 use error::excerpt;
 use input::Input;
 use lines::{Line, LineFault, Lines};
@@ -194,6 +197,22 @@ impl Recording {
     /// What the comment lines at the top say.
     pub fn header(&self) -> &Header {
         &self.header
+    }
+
+    /// Whether it is of this meter: if it says the volume of its pulses, the meter must agree, or every figure is wrong.
+    ///
+    /// # Errors
+    /// Both volumes, and what would be right.
+    pub fn fits(&self, meter: &RawMeter) -> Result<(), String> {
+        let own = PulseVolume::of_meter(meter);
+        let Some(stated) = self.header.pulse_volume_nl.filter(|stated| *stated != own) else { return Ok(()) };
+        let litres = |pulse: PulseVolume| pulse.numerator_nl() as f64 / pulse.denominator() as f64 / 1e9;
+        Err(format!(
+            "the recording says one pulse is {} L, the site's meter says {} L\n  help: give [meter] in the site file \
+             the recording's pulse volume, or use a recording of this meter",
+            litres(stated),
+            litres(own),
+        ))
     }
 
     /// Rows delivered so far.

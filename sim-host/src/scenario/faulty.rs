@@ -35,14 +35,15 @@ impl Faulty {
     /// Opens the recording.
     ///
     /// # Errors
-    /// It cannot be read.
+    /// It cannot be read, or is of another meter.
     pub fn open(injected: &Injected, raw: &RawSettings) -> Result<Self, ReplayError> {
         let pulse = PulseVolume::of_meter(&raw.meter);
         let rows: Rows = match &injected.of {
             Water::Rows(rows) => Box::new(rows.clone().into_iter().map(Ok)),
             Water::Demand(demand) => Box::new(PerfectMeter::new(demand.draws(), pulse).map(Ok)),
-            Water::File(path) => pulses_of(Recording::open(path)?),
-            Water::Bundled(name) => pulses_of(crate::demo::bundled_recording(name)?),
+            Water::File(path) => pulses_of(Recording::open(path)?, raw)?,
+            Water::Bundled(name) => pulses_of(crate::demo::bundled_recording(name)?, raw)?,
+            // No recording: refused when the scenario was read.
             Water::None | Water::Flows(_) | Water::Faulty(_) => Box::new(std::iter::empty()),
         };
         let Injected { faults, seed, until_ms, .. } = injected;
@@ -72,6 +73,7 @@ impl Faulty {
     }
 }
 
-fn pulses_of(mut recording: Recording) -> Rows {
-    Box::new(std::iter::from_fn(move || recording.next().map_err(ReplayError::Recording).transpose()))
+fn pulses_of(mut recording: Recording, raw: &RawSettings) -> Result<Rows, ReplayError> {
+    recording.fits(&raw.meter).map_err(ReplayError::Mismatch)?;
+    Ok(Box::new(std::iter::from_fn(move || recording.next().map_err(ReplayError::Recording).transpose())))
 }

@@ -9,7 +9,7 @@ use bedkeeper::settings::MeterPlace;
 
 use super::faulty::{Faulty, Injected};
 use crate::demand::{Demand, Draw};
-use crate::recording::{COMMON_METER, Entry, Pulses, Recording, RecordingError};
+use crate::recording::{COMMON_METER, Entry, Pulses, Recording};
 use crate::replay::{ReplayError, World};
 
 /// What a scenario says about water.
@@ -62,7 +62,7 @@ impl Source {
     /// Opens what the scenario says.
     ///
     /// # Errors
-    /// A recording cannot be read.
+    /// A recording cannot be read, or is of another meter.
     pub fn open(water: &Water, raw: &RawSettings) -> Result<Self, ReplayError> {
         let flow = |draws: Box<dyn Iterator<Item = Draw>>| Self::Flow(Flow::new(draws, raw));
         Ok(match water {
@@ -74,8 +74,8 @@ impl Source {
             }
             Water::Flows(draws) => flow(Box::new(draws.clone().into_iter())),
             Water::Demand(demand) => flow(Box::new(demand.draws())),
-            Water::File(path) => Self::recording(Recording::open(path)?)?,
-            Water::Bundled(name) => Self::recording(crate::demo::bundled_recording(name)?)?,
+            Water::File(path) => Self::recording(Recording::open(path)?, raw)?,
+            Water::Bundled(name) => Self::recording(crate::demo::bundled_recording(name)?, raw)?,
             Water::Faulty(injected) => {
                 let mut faulty = Faulty::open(injected, raw)?;
                 let first = faulty.next_entry()?;
@@ -84,7 +84,8 @@ impl Source {
         })
     }
 
-    fn recording(mut recording: Recording) -> Result<Self, RecordingError> {
+    fn recording(mut recording: Recording, raw: &RawSettings) -> Result<Self, ReplayError> {
+        recording.fits(&raw.meter).map_err(ReplayError::Mismatch)?;
         let first = recording.next_entry()?;
         Ok(Self::Recording(Box::new(recording), first))
     }

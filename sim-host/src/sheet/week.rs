@@ -151,7 +151,7 @@ fn recorded(site: &Site, name: &str) -> Result<Week, WeekError> {
 }
 
 fn of_recording(site: &Site, recording: &mut Recording, about: String) -> Result<Week, WeekError> {
-    crate::cli::check_pulse_volume(site, recording).map_err(WeekError::DoesNotFit)?;
+    recording.fits(&site.raw.meter).map_err(WeekError::DoesNotFit)?;
     // A week needs weekdays; of a recording without a date it is a Monday at midnight.
     let start = recording.header().start.unwrap_or(first_monday());
     let (mut gatherer, mut checker, mut hours, world) = observers(site, start, &about)?;
