@@ -6,7 +6,7 @@ use std::time::Duration;
 use bedkeeper::contact::Contact;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::units::TankId;
-use bedkeeper_sim::bench::{App, Plan, Session, draw};
+use bedkeeper_sim::bench::{App, Choice, Menu, Plan, Session, draw};
 use bedkeeper_sim::scenario::{self, Deed, Water};
 use bedkeeper_sim::{demo, site};
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers, MouseButton, MouseEvent, MouseEventKind};
@@ -55,6 +55,27 @@ fn screen(app: &mut App, width: u16, height: u16) -> String {
 
 fn duties(app: &App) -> Vec<DutyKind> {
     app.session.state().unwrap().tanks.iter().map(|tank| tank.duty).collect()
+}
+
+/// Q5, O4, O6: whatever an operator may ask can be asked at the bench.
+#[test]
+fn every_action_of_an_operator_is_in_the_menu() {
+    let app = app(false);
+    // Without a clock an alarm stands, to be acknowledged and reset.
+    let mut session = app.session;
+    session.happen(Deed::ClockLost).unwrap();
+    session.advance(HOUR_MS).unwrap();
+    let menu = Menu::operator(&session, TankId(0));
+    let offered: Vec<_> = menu
+        .items
+        .iter()
+        .filter_map(|(_, choice)| match choice {
+            Choice::Happen(Deed::Operator(_, action)) => Some(action.slug()),
+            _ => None,
+        })
+        .collect();
+    let missing: Vec<_> = scenario::action_slugs().into_iter().filter(|slug| !offered.contains(slug)).collect();
+    assert_eq!(missing, Vec::<&str>::new());
 }
 
 #[test]

@@ -6,7 +6,9 @@ use bedkeeper::Action;
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Who;
 use bedkeeper::lock::Key;
-use bedkeeper::units::TankId;
+use bedkeeper::operator::AlarmAction;
+use bedkeeper::settings::{Medium, RELAYS};
+use bedkeeper::units::{Hardness, TankId, Volume};
 
 use super::session::Session;
 use crate::physics::brine_tank::FloatFault;
@@ -38,6 +40,9 @@ pub struct Menu {
 const FLOWS_ML_MIN: [u32; 8] = [0, 500, 2_000, 5_000, 10_000, 20_000, 40_000, 80_000];
 const MINUTE_MS: u64 = 60_000;
 const HOUR_MS: u64 = 60 * MINUTE_MS;
+const RELAY_TEST_S: u8 = 5;
+/// Caught in a vessel while pulses are counted, 10 L.
+const CAUGHT: Volume = Volume::from_litres(10);
 
 impl Menu {
     fn new(title: impl Into<String>, items: Vec<(String, Choice)>) -> Self {
@@ -88,6 +93,8 @@ impl Menu {
             ("acknowledge-all", "acknowledge all alarms"),
             ("maintained", "maintenance was done"),
             ("return", "people are back"),
+            ("replace-resin", "the resin was replaced"),
+            ("test-contacts", "test the contacts"),
         ];
         let mut items: Vec<_> = of_tank
             .iter()
@@ -98,8 +105,27 @@ impl Menu {
             for position in settings.drive.positions() {
                 items.push((format!("try the valve: {position}"), ask(Action::TestDrive { tank, position })));
             }
+            for relay in (0..RELAYS).filter_map(|relay| u8::try_from(relay).ok()) {
+                let test = Action::TestRelay { relay, seconds: RELAY_TEST_S };
+                items.push((format!("switch relay {} on for {RELAY_TEST_S} s", relay + 1), ask(test)));
+            }
+            items.push(("count the meter's pulses".to_owned(), ask(Action::CountPulses { meter: 0 })));
+            items.push(("10 L were caught meanwhile".to_owned(), ask(Action::Caught { volume: CAUGHT })));
+            if let Medium::Softener { hardness, .. } = settings.medium {
+                for (words, treated) in
+                    [("soft", Hardness(0)), ("a tenth as hard as the feed", Hardness(hardness.0 / 10))]
+                {
+                    let test = Action::TestHardness { tank, treated, feed: None };
+                    items.push((format!("a test finds its water {words}"), ask(test)));
+                }
+            }
         }
-        items.push(("end the valve's test".to_owned(), ask(Action::EndTest)));
+        items.push(("end the test".to_owned(), ask(Action::EndTest)));
+        for alarm in session.state().map(|state| state.alarms).unwrap_or_default().iter() {
+            let acknowledged = ask(Action::Alarm(AlarmAction::Acknowledge(alarm)));
+            items.push((format!("acknowledge {}", alarm.slug()), acknowledged));
+            items.push((format!("reset {}", alarm.slug()), ask(Action::Alarm(AlarmAction::Reset(alarm)))));
+        }
         let press = Deed::Unlock(Who::Panel, Key::Press);
         items.push(("open the lock by a press".to_owned(), Choice::Happen(press)));
         items.push(("close the lock".to_owned(), Choice::Happen(Deed::Relock(Who::Panel))));

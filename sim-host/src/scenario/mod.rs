@@ -56,6 +56,7 @@ pub(crate) use run::Rehearsal;
 pub use run::{RunError, run, run_all, run_and, run_whole};
 pub use subject::Subject;
 pub(crate) use subject::action as operator_action;
+pub use subject::action_slugs;
 pub use time::Days;
 pub use timeline::{Reached, State, Tap, Timeline};
 pub use verdict::{Verdict, json, junit, readable};
