@@ -19,6 +19,8 @@ pub mod evidence;
 pub mod explore;
 #[cfg(feature = "command")]
 pub mod learn;
+#[cfg(feature = "command")]
+pub mod link;
 pub mod physics;
 pub mod plant;
 pub mod process;

@@ -1,13 +1,13 @@
 //! What a board remembers for people to read: the latest records, the regenerations and the days (P7).
 
-use bedkeeper::chronicle::RegenerationRecord;
+use bedkeeper::chronicle::{Entry, Happening, RegenerationRecord};
 use bedkeeper::journal::Record;
 use bedkeeper::reserve::DayUse;
 use embedded_storage::nor_flash::NorFlash;
 use heapless::Deque;
 
 use crate::history::History;
-use crate::machine::NoRecords;
+use crate::machine::{NoRecords, Records};
 
 /// Takes what is handed over with its number; `false` = no more.
 pub type Visit<'v, T> = dyn FnMut(u32, &T) -> bool + 'v;
@@ -22,20 +22,12 @@ pub trait Archive {
 
     /// The days of use from a number on.
     fn days(&mut self, _from: u32, _visit: &mut Visit<'_, DayUse>) {}
+
+    /// The alarms that came and went, and what operators asked for, from a number on.
+    fn happenings(&mut self, _from: u32, _visit: &mut Visit<'_, Happening>) {}
 }
 
 impl Archive for NoRecords {}
-
-/// What cannot be read tells nothing.
-impl<F: NorFlash> Archive for History<F> {
-    fn regenerations(&mut self, from: u32, visit: &mut Visit<'_, RegenerationRecord>) {
-        let _ = self.regenerations_from(from, visit);
-    }
-
-    fn days(&mut self, from: u32, visit: &mut Visit<'_, DayUse>) {
-        let _ = self.days_from(from, visit);
-    }
-}
 
 /// The latest `R` records of the journal, numbered from 0 since power came.
 #[derive(Clone, Debug, Default)]
@@ -117,5 +109,62 @@ impl Latest for &[Record] {
 
     fn back(&self, steps: usize) -> Option<&Record> {
         self.iter().rev().nth(steps)
+    }
+}
+
+/// What a board keeps: the latest records in memory; regenerations, days, alarms and wishes in flash.
+#[derive(Debug)]
+pub struct Kept<F, const R: usize> {
+    /// The latest records.
+    pub recent: Recent<R>,
+    /// `None` if it cannot be read: the plant runs on without a history.
+    pub history: Option<History<F>>,
+}
+
+impl<F: NorFlash, const R: usize> Records for Kept<F, R> {
+    fn note(&mut self, record: &Record) {
+        self.recent.note(record);
+    }
+
+    fn keep(&mut self, entry: &Entry) {
+        if let Some(history) = &mut self.history {
+            // What cannot be written is counted there.
+            let _ = history.keep(entry);
+        }
+    }
+
+    fn prepare(&mut self) {
+        if let Some(history) = &mut self.history {
+            let _ = history.prepare();
+        }
+    }
+
+    fn erasures(&self) -> u32 {
+        self.history.as_ref().map_or(0, History::erasures)
+    }
+}
+
+impl<F: NorFlash, const R: usize> Archive for Kept<F, R> {
+    fn records(&mut self, from: u32, visit: &mut Visit<'_, Record>) {
+        self.recent.visit(from, visit);
+    }
+
+    fn regenerations(&mut self, from: u32, visit: &mut Visit<'_, RegenerationRecord>) {
+        if let Some(history) = &mut self.history {
+            // What cannot be read tells nothing.
+            let _ = history.regenerations_from(from, visit);
+        }
+    }
+
+    fn days(&mut self, from: u32, visit: &mut Visit<'_, DayUse>) {
+        if let Some(history) = &mut self.history {
+            let _ = history.days_from(from, visit);
+        }
+    }
+
+    fn happenings(&mut self, from: u32, visit: &mut Visit<'_, Happening>) {
+        if let Some(history) = &mut self.history {
+            let _ = history.happenings_from(from, visit);
+        }
     }
 }

@@ -129,14 +129,9 @@ impl<F: NorFlash> History<F> {
         from: u32,
         visit: &mut dyn FnMut(u32, &RegenerationRecord) -> bool,
     ) -> Result<(), StoreError<F::Error>> {
-        let mut wanted = true;
-        self.regenerations.visit(|number, bytes| {
-            if wanted
-                && number >= from
-                && let Some(Entry::Regeneration(record)) = Entry::decode(bytes)
-            {
-                wanted = visit(number, &record);
-            }
+        visit_from(&mut self.regenerations, from, visit, |entry| match entry {
+            Entry::Regeneration(record) => Some(record),
+            _ => None,
         })
     }
 
@@ -149,14 +144,24 @@ impl<F: NorFlash> History<F> {
         from: u32,
         visit: &mut dyn FnMut(u32, &DayUse) -> bool,
     ) -> Result<(), StoreError<F::Error>> {
-        let mut wanted = true;
-        self.days.visit(|number, bytes| {
-            if wanted
-                && number >= from
-                && let Some(Entry::Day(day)) = Entry::decode(bytes)
-            {
-                wanted = visit(number, &day);
-            }
+        visit_from(&mut self.days, from, visit, |entry| match entry {
+            Entry::Day(day) => Some(day),
+            _ => None,
+        })
+    }
+
+    /// Hands over alarms and wishes from a number on, as [`History::regenerations_from`].
+    ///
+    /// # Errors
+    /// Reading fails.
+    pub fn happenings_from(
+        &mut self,
+        from: u32,
+        visit: &mut dyn FnMut(u32, &Happening) -> bool,
+    ) -> Result<(), StoreError<F::Error>> {
+        visit_from(&mut self.happenings, from, visit, |entry| match entry {
+            Entry::Happening(happening) => Some(happening),
+            _ => None,
         })
     }
 
@@ -195,4 +200,22 @@ impl<F: NorFlash> History<F> {
             }
         })
     }
+}
+
+/// Hands over what a log keeps from a number on, until `visit` says no.
+fn visit_from<F: NorFlash, T>(
+    log: &mut Log<F, BUFFER>,
+    from: u32,
+    visit: &mut dyn FnMut(u32, &T) -> bool,
+    pick: impl Fn(Entry) -> Option<T>,
+) -> Result<(), StoreError<F::Error>> {
+    let mut wanted = true;
+    log.visit(|number, bytes| {
+        if wanted
+            && number >= from
+            && let Some(item) = Entry::decode(bytes).and_then(&pick)
+        {
+            wanted = visit(number, &item);
+        }
+    })
 }

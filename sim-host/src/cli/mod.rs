@@ -22,12 +22,14 @@ use crate::bed::{self, cli::BedArgs};
 use crate::bench::{self, cli::BenchArgs};
 use crate::demand::{self, cli::DemandArgs};
 use crate::learn::{self, cli::LearnArgs};
+use crate::link::{self, cli::LinkArgs};
 use crate::sheet::{self, cli::SheetArgs};
 use crate::size::{self, cli::SizeArgs};
 
 pub use explore::ExploreArgs;
 pub use leaves::leaves;
 pub(crate) use output::keep_apart;
+pub(crate) use pack::{Difference, differing, read_packed, write_new};
 pub use pack::{image_of, sum_text};
 pub use replay::ReplayArgs;
 pub(crate) use replay::{Units, load_site};
@@ -77,6 +79,7 @@ enum Verb {
     Bed(Box<BedArgs>),
     Bench(BenchArgs),
     Learn(LearnArgs),
+    Link(Box<LinkArgs>),
     /// Print a completion script for a shell
     ///
     /// Example: bedkeeper completions bash > /etc/bash_completion.d/bedkeeper
@@ -169,6 +172,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::Size(args)) => size::cli::run(&args, &style),
         Some(Verb::Bench(args)) => bench::cli::run(&args, &style),
         Some(Verb::Learn(args)) => learn::cli::run(&args, &style),
+        Some(Verb::Link(args)) => link::cli::run(&args, &style),
         Some(Verb::Bed(args)) => bed::cli::run(&args, style.progress).unwrap_or_else(|error| {
             eprintln!("bedkeeper bed: {error}");
             ExitCode::from(EXIT_BAD_INPUT)

@@ -96,16 +96,7 @@ fn pack(args: &PackArgs, style: &Style) -> Result<ExitCode, Refused> {
     }
     let site = load_site(args.site.as_deref().unwrap_or_default(), style).map_err(Refused::Said)?;
     let packed = of_site(&site)?;
-    let mut open = std::fs::OpenOptions::new();
-    open.write(true);
-    let open = if args.force { open.create(true).truncate(true) } else { open.create_new(true) };
-    let written = open.open(&args.out).and_then(|mut file| std::io::Write::write_all(&mut file, &packed.bytes));
-    if let Err(error) = written {
-        return Err(Refused::Because(match error.kind() {
-            std::io::ErrorKind::AlreadyExists => is_there(&args.out, FORCE_REPLACES),
-            _ => format!("{}: cannot be written: {error}", args.out.display()),
-        }));
-    }
+    write_new(&args.out, &packed.bytes, args.force).map_err(Refused::Because)?;
     let sum = sum_of(&packed);
     let text = if args.json {
         let file = args.out.display().to_string();
@@ -116,6 +107,21 @@ fn pack(args: &PackArgs, style: &Style) -> Result<ExitCode, Refused> {
         format!("{}: {} bytes, checksum {sum}\n{store}", args.out.display(), packed.bytes.len())
     };
     Ok(print(&text))
+}
+
+/// Writes a file that must not be there yet, unless it may be replaced.
+///
+/// # Errors
+/// Why not, in words.
+pub(crate) fn write_new(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
+    let mut open = std::fs::OpenOptions::new();
+    open.write(true);
+    let open = if force { open.create(true).truncate(true) } else { open.create_new(true) };
+    let written = open.open(path).and_then(|mut file| std::io::Write::write_all(&mut file, bytes));
+    written.map_err(|error| match error.kind() {
+        std::io::ErrorKind::AlreadyExists => is_there(path, FORCE_REPLACES),
+        _ => format!("{}: cannot be written: {error}", path.display()),
+    })
 }
 
 /// The checksum as people compare it.
@@ -153,6 +159,17 @@ fn of_site(site: &Site) -> Result<Packed, Refused> {
 }
 
 /// Reads an image, or packs a site.
+///
+/// # Errors
+/// What is wrong has been said, or is said here.
+pub(crate) fn read_packed(text: &str, style: &Style) -> Result<(Image, Vec<u8>), crate::link::cli::Failed> {
+    use crate::link::cli::Failed;
+    read(text, style).map(|packed| (packed.image, packed.bytes)).map_err(|refused| match refused {
+        Refused::Said(code) => Failed::Said(code),
+        Refused::Because(why) => Failed::Input(why),
+    })
+}
+
 fn read(text: &str, style: &Style) -> Result<Packed, Refused> {
     let looks_like_an_image = std::fs::read(Path::new(text)).ok().filter(|bytes| bytes.starts_with(b"BKPR"));
     let Some(bytes) = looks_like_an_image else {
@@ -190,26 +207,39 @@ fn show_image(packed: &Packed, as_json: bool) -> ExitCode {
     if faults.is_some() { ExitCode::from(EXIT_NO) } else { code }
 }
 
-fn tell_apart(from: &Packed, to: &Packed, as_json: bool) -> ExitCode {
-    let (before, after) = (leaves(&from.image, from.units), leaves(&to.image, to.units));
+/// A setting that differs, as people read it.
+pub(crate) struct Difference {
+    pub path: String,
+    pub from: String,
+    pub to: String,
+}
+
+/// Every setting that differs between two images.
+pub(crate) fn differing(from: &Image, to: &Image, units: UnitSystem) -> Vec<Difference> {
+    let (before, after) = (leaves(from, units), leaves(to, units));
     let mut paths: Vec<_> = before.keys().chain(after.keys()).collect();
     paths.sort();
     paths.dedup();
-    let nothing = "(none)".to_owned();
-    let differing: Vec<_> = paths
+    let shown =
+        |of: &std::collections::BTreeMap<_, String>, path| of.get(path).map_or("(none)", |text| text).to_owned();
+    paths
         .into_iter()
-        .map(|path| (path, before.get(path).unwrap_or(&nothing), after.get(path).unwrap_or(&nothing)))
-        .filter(|(_, before, after)| before != after)
-        .collect();
+        .map(|path| Difference { path: path.clone(), from: shown(&before, path), to: shown(&after, path) })
+        .filter(|difference| difference.from != difference.to)
+        .collect()
+}
+
+fn tell_apart(from: &Packed, to: &Packed, as_json: bool) -> ExitCode {
+    let differing = differing(&from.image, &to.image, to.units);
     let effect = difference(&from.image.raw, &to.image.raw).effect();
     let text = if as_json {
-        let changes: Vec<_> =
-            differing.iter().map(|(path, from, to)| json!({"field": path, "from": from, "to": to})).collect();
+        let changes: Vec<_> = differing.iter().map(|d| json!({"field": d.path, "from": d.from, "to": d.to})).collect();
         format!("{:#}\n", json!({"changes": changes, "takes_effect": effect.map(|e| e.slug())}))
     } else if differing.is_empty() {
         "nothing differs\n".to_owned()
     } else {
-        let lines: Vec<_> = differing.iter().map(|(path, from, to)| format!("{path}: {from} -> {to}\n")).collect();
+        let lines: Vec<_> =
+            differing.iter().map(|Difference { path, from, to }| format!("{path}: {from} -> {to}\n")).collect();
         let effect = effect.map_or_else(String::new, |effect| format!("takes effect: {effect}\n"));
         lines.concat() + &effect
     };

@@ -51,7 +51,9 @@ impl Body<'_> {
 pub fn unpack(packed: &mut [u8]) -> Option<usize> {
     let length = cobs::decode_in_place(packed).ok()?;
     let (content, sum) = packed.get(..length)?.split_last_chunk::<TAIL>()?;
-    (CHECK.checksum(content) == u32::from_le_bytes(*sum)).then_some(content.len())
+    // The sum of nothing is 0: four zeros are no frame.
+    let is_whole = content.len() >= HEAD && CHECK.checksum(content) == u32::from_le_bytes(*sum);
+    is_whole.then_some(content.len())
 }
 
 /// What [`unpack`] left.

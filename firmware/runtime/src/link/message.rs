@@ -1,7 +1,7 @@
 //! What is asked and what is answered. Every change of a type here is a change of [`super::frame::VERSION`].
 
 use bedkeeper::calendar::Civil;
-use bedkeeper::chronicle::RegenerationRecord;
+use bedkeeper::chronicle::{Happening, RegenerationRecord};
 use bedkeeper::demand::{CauseSet, HoldSet};
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
@@ -27,6 +27,8 @@ pub const RECORDS: usize = 12;
 pub const REGENERATIONS: usize = 7;
 /// Days in one answer.
 pub const DAYS: usize = 64;
+/// Alarms and wishes in one answer.
+pub const HAPPENINGS: usize = 32;
 /// Bytes of an image in one message.
 pub const PIECE: usize = 512;
 /// Faults of refused settings that are listed in one answer; more are counted.
@@ -62,6 +64,11 @@ pub enum Request {
     },
     /// The days of use from one on.
     Days {
+        /// The first number wanted.
+        from: u32,
+    },
+    /// The alarms that came and went, and what operators asked for, from one on.
+    Happenings {
         /// The first number wanted.
         from: u32,
     },
@@ -163,6 +170,8 @@ pub enum Answer {
     Regenerations(Page<RegenerationRecord, REGENERATIONS>),
     /// To [`Request::Days`].
     Days(Page<DayUse, DAYS>),
+    /// To [`Request::Happenings`].
+    Happenings(Page<Happening, HAPPENINGS>),
     /// To [`Request::Settings`].
     Settings {
         /// Bytes of the whole image.

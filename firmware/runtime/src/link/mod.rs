@@ -278,6 +278,10 @@ impl Link {
                 let records = &mut machine.parts_mut().records;
                 Answer::Days(page(from, |from, visit| records.days(from, visit)))
             }
+            Request::Happenings { from } => {
+                let records = &mut machine.parts_mut().records;
+                Answer::Happenings(page(from, |from, visit| records.happenings(from, visit)))
+            }
             Request::Settings { offset } => self.piece(machine, offset),
             Request::Open | Request::Change(_) => Answer::Refused(Refusal::Unknown),
         }

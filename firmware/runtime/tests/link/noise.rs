@@ -21,6 +21,20 @@ fn piece() -> impl Strategy<Value = (Vec<u8>, u64)> {
     (bytes, prop_oneof![Just(0u64), 0u64..3_000, 400_000u64..700_000])
 }
 
+/// The checksum of nothing is 0, so that four zeros fit theirs: they are no frame, and keep none from being heard.
+#[test]
+fn zeros_are_no_frame() {
+    let mut line = Line::new();
+    let framed = line.framed(&Request::Identity);
+    line.hear(&[0, 1, 1, 1, 1, 1]);
+    assert!(!line.exchange(&framed).is_empty());
+    // As the fuzzer found it.
+    crate::soup::drink(&[
+        0xf5, 0x01, 0x00, 0x00, 0x00, 0x01, 0x00, 0x01, 0x01, 0x01, 0x01, 0x01, 0xfe, 0x31, 0x00, 0x00, 0xff, 0x01,
+        0x01, 0x01, 0x01, 0x01, 0x56, 0x01, 0x01, 0xff, 0x07, 0x81,
+    ]);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 

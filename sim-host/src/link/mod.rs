@@ -1,0 +1,18 @@
+//! `bedkeeper link`: talks to a board on its serial line, or to a simulated one in this program.
+
+mod actions;
+mod board;
+pub mod cli;
+mod client;
+mod line;
+mod logs;
+#[cfg(unix)]
+mod serve;
+mod show;
+mod transfer;
+mod wires;
+mod words;
+
+pub use board::{BAUD, SimulatedBoard, UNIT};
+pub use client::{Client, LinkError, Taking};
+pub use line::Line;
