@@ -129,11 +129,17 @@
 #[cfg(any(test, feature = "mock-flash"))]
 extern crate std;
 
+/// What the panel is drawn with.
+pub use embedded_graphics as draw;
+
 pub mod alive;
 pub mod archive;
 pub mod clock;
 #[cfg(feature = "ds3231")]
 pub mod ds3231;
+#[cfg(feature = "ssd1306")]
+pub mod face;
+pub mod front;
 pub mod history;
 pub mod link;
 pub mod machine;

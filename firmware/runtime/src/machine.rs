@@ -108,11 +108,12 @@ pub type PinFault<B> = Fault<
 pub struct Machine<B: Board, const N: usize, const BUFFER: usize> {
     controller: Controller<N>,
     parts: Parts<B, BUFFER>,
-    /// The logic's time when the board's uptime was 0.
-    begins: Instant,
+    /// The logic's time when the board's uptime was 0; less than nothing where the board took its time to start.
+    begins: i64,
     switches: [Option<Switches>; MAX_TANKS],
     shared: Option<Switches>,
-    contacts: Option<ContactSet>,
+    /// Which are wired, and which of them are closed.
+    contacts: Option<(ContactSet, ContactSet)>,
     compare_at_ms: u64,
     retry_at_ms: u64,
     prepare_at_ms: u64,
@@ -148,7 +149,7 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         let mut machine = Self {
             controller,
             parts,
-            begins: Instant::from_ticks(now.as_ticks().saturating_sub(uptime_ms)),
+            begins: signed(now.as_ticks()).saturating_sub(signed(uptime_ms)),
             switches: [None; MAX_TANKS],
             shared: None,
             contacts: None,
@@ -185,6 +186,24 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
     #[must_use]
     pub fn erasures(&self) -> u32 {
         self.parts.store.erasures()
+    }
+
+    /// Where records go, to read back what is kept.
+    #[must_use]
+    pub fn records(&self) -> &B::Records {
+        &self.parts.records
+    }
+
+    /// The position switches as they were last read; none before they were.
+    #[must_use]
+    pub fn switches(&self) -> [Option<Switches>; MAX_TANKS] {
+        self.switches
+    }
+
+    /// Which contacts are wired, and which of them were closed when they were last read.
+    #[must_use]
+    pub fn contacts(&self) -> (ContactSet, ContactSet) {
+        self.contacts.unwrap_or_default()
     }
 
     /// The parts, to look at.
@@ -278,13 +297,13 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
     /// The logic's time at an uptime.
     #[must_use]
     pub fn instant(&self, uptime_ms: u64) -> Instant {
-        Instant::from_ticks(self.begins.as_ticks().saturating_add(uptime_ms))
+        Instant::from_ticks(uptime_ms.saturating_add_signed(self.begins))
     }
 
     /// The logic's deadline, in uptime.
     fn deadline_ms(&self) -> Option<u64> {
         let at = self.controller.next_deadline()?;
-        Some(at.as_ticks().saturating_sub(self.begins.as_ticks()))
+        Some(at.as_ticks().saturating_add_signed(self.begins.saturating_neg()))
     }
 
     fn next_ms(&self) -> Option<u64> {
@@ -310,7 +329,7 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
             self.call(uptime_ms, Input::SharedSwitches { closed })?;
         }
         let (wired, closed) = self.parts.plant.contacts()?;
-        let before = self.contacts.replace(closed);
+        let before = self.contacts.replace((wired, closed)).map(|(_, closed)| closed);
         let changed = |contact: &Contact| before.is_none_or(|b| b.contains(*contact) != closed.contains(*contact));
         for contact in wired.iter().filter(changed) {
             self.call(uptime_ms, Input::Contact { contact, closed: closed.contains(contact) })?;
@@ -389,4 +408,9 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         }
         stored
     }
+}
+
+/// A time as a difference; three hundred million years fit.
+fn signed(ms: u64) -> i64 {
+    i64::try_from(ms).unwrap_or(i64::MAX)
 }

@@ -69,10 +69,18 @@ pub fn settings(place: &[u8], fits: impl FnOnce(&Settings) -> Result<(), NotWire
     if place.iter().take(8).all(|byte| *byte == 0xff) {
         return Err(Rejected::Blank);
     }
-    let image = Image::decode(whole(place)).map_err(Rejected::Image)?;
+    let image = image(place).map_err(Rejected::Image)?;
     let settings = image.settings().map_err(Rejected::Settings)?;
     fits(&settings).map_err(Rejected::NotWired)?;
     Ok(settings)
+}
+
+/// Reads the image at the front of its place, whatever its settings say; what follows it is not looked at.
+///
+/// # Errors
+/// It cannot be read.
+pub fn image(place: &[u8]) -> Result<Image, ImageError> {
+    Image::decode(whole(place))
 }
 
 /// The image at the front of its place, by the length it states.

@@ -402,3 +402,21 @@ fn w2_an_alarm_closes_its_relay() {
     assert!(machine.controller().outputs().alarms.contains(Alarm::ClockUnset));
     assert!(bench.borrow().on["relay-1"]);
 }
+
+/// T1: a board that takes its time to start tells the clock at the instant of power-up all the same: nobody is told that it
+/// is unset.
+#[test]
+fn t1_a_slow_start_is_no_unset_clock() {
+    let bench = Bench::default();
+    at_home(&bench);
+    bench.borrow_mut().civil = Some(MONDAY_NOON);
+    let chosen = Chosen { settings: settings(|_| ()), rejected: None };
+    let mut machine: Loop =
+        Machine::power_up(parts(&bench, MockFlash::new(3)), chosen, 411).expect("pins work").expect("fits");
+    run(&mut machine, 411, 5_000);
+    let raised: Vec<_> =
+        bench.borrow().records.iter().filter(|r| matches!(r.event, Event::AlarmRaised(_))).map(|r| r.event).collect();
+    assert!(raised.is_empty(), "{raised:?}");
+    assert_eq!(machine.instant(411).as_ticks(), 0, "the logic's time begins with the power-up");
+    assert_eq!(machine.instant(400).as_ticks(), 0, "an edge from before counts as at the power-up");
+}

@@ -27,6 +27,11 @@ export const METER = 2;
 export const SWITCHES = [14, 15, 16, 17, 18, 19, 20, 21];
 export const REMOTE = 22;
 export const LAMP = 25;
+/** Buttons, as bits of the port expander. */
+export const [UP, DOWN, BACK, ENTER] = [1, 2, 4, 8];
+const BUS = [4, 5];
+/** Nanoseconds that a byte with its acknowledge takes on the bus, at 400 kHz. */
+const BUS_BYTE = 9 * 2_500;
 const CONTACTS = [METER, 3, ...SWITCHES, REMOTE, 26, 27, 28];
 const MASK = ACTUATORS.reduce((mask, pin) => mask | (1 << pin), 0);
 
@@ -63,8 +68,8 @@ class Cam {
 const bcd = (n) => (Math.floor(n / 10) << 4) | n % 10;
 
 export class Board {
-  /** `settings` are the bytes of a settings image; `clock` is a Date, or null for no hardware clock. */
-  constructor(elf, { settings = null, clock = null } = {}) {
+  /** `settings` are the bytes of a settings image; `clock` is a Date, or null for no hardware clock; `display` with its buttons is there or not. */
+  constructor(elf, { settings = null, clock = null, display = true } = {}) {
     this.flash = new Uint8Array(16 * 1024 * 1024).fill(0xff);
     for (const [address, bytes] of segments(elf)) {
       if (address >= FLASH && address < FLASH + this.flash.length) this.flash.set(bytes, address - FLASH);
@@ -72,6 +77,8 @@ export class Board {
     if (settings) this.flash.set(settings, SETTINGS);
     this.cam = new Cam(5, 2 * SECOND);
     this.clock = clock;
+    this.hasDisplay = display;
+    this.pressed = 0;
     this.records = [];
     this.trace = [];
     this.erasures = [];
@@ -99,6 +106,10 @@ export class Board {
     this.instructions = 0;
     this.energised = null;
     this.firstOutput = null;
+    // The longest that the core was awake between two waits, and the bytes that went over the bus meanwhile.
+    this.awake = { since: 0, busBytes: 0, longest: 0, longestWithBus: 0 };
+    this.display = new Uint8Array(8 * 128);
+    this.shown = 0;
     const watchdog = mcu.peripherals[0x40058];
     watchdog.onWatchdogTrigger = () => {
       watchdog.alarm.enable = false;
@@ -113,7 +124,7 @@ export class Board {
       this.records.push({ ...JSON.parse(this.line), uptime: this.now / MS });
       this.line = '';
     };
-    this.hardwareClock();
+    this.bus();
     for (const pin of CONTACTS) mcu.gpio[pin].setInputValue(true);
     this.cam.now = 0;
     for (const pin of [...ACTUATORS, LAMP]) {
@@ -200,23 +211,65 @@ export class Board {
     this.deed = null;
   }
 
-  hardwareClock() {
+  /** The bus: hardware clock, display and port expander, unless its data line is held low. */
+  bus() {
     const i2c = this.mcu.i2c[0];
-    let pointer = null;
+    for (const pin of BUS) this.mcu.gpio[pin].setInputValue(true);
     const registers = () => {
       const t = new Date(this.clock.getTime() + this.now / MS);
       const time = [t.getUTCSeconds(), t.getUTCMinutes(), t.getUTCHours(), t.getUTCDay() + 1, t.getUTCDate(), t.getUTCMonth() + 1, t.getUTCFullYear() % 100];
       return [...time.map(bcd), 0, 0, 0, 0, 0, 0, 0, 0x1c, 0x00, 0, 0, 0];
     };
-    i2c.onConnect = (address, mode) => {
-      if (mode === 0) pointer = null;
-      i2c.completeConnect(this.clock !== null && address === 0x68);
+    const there = { 0x68: () => this.clock !== null, 0x3c: () => this.hasDisplay, 0x20: () => this.hasDisplay };
+    let [address, written] = [0, []];
+    const window = { columns: [0, 127], pages: [0, 7], column: 0, page: 0 };
+    const command = ([code, ...values]) => {
+      if (code === 0x21) [window.columns, window.column] = [values, values[0]];
+      if (code === 0x22) [window.pages, window.page] = [values, values[0]];
+    };
+    const dots = (byte) => {
+      this.display[window.page * 128 + window.column] = byte;
+      this.shown += 1;
+      window.column += 1;
+      if (window.column <= window.columns[1]) return;
+      window.column = window.columns[0];
+      window.page = window.page < window.pages[1] ? window.page + 1 : window.pages[0];
+    };
+    i2c.onConnect = (to, mode) => {
+      this.awake.busBytes += 1;
+      address = to;
+      if (mode === 0) written = [];
+      i2c.completeConnect(there[to]?.() ?? false);
     };
     i2c.onWriteByte = (byte) => {
-      if (pointer === null) pointer = byte;
+      this.awake.busBytes += 1;
+      written.push(byte);
+      if (address === 0x3c && written[0] === 0x40 && written.length > 1) dots(byte);
       i2c.completeWrite(true);
     };
-    i2c.onReadByte = () => i2c.completeRead(registers()[pointer++] ?? 0);
+    i2c.onReadByte = () => {
+      this.awake.busBytes += 1;
+      if (address === 0x20) return i2c.completeRead(0xff & ~this.pressed);
+      i2c.completeRead(registers()[written[0]++] ?? 0);
+    };
+    i2c.onStop = () => {
+      if (address === 0x3c && written[0] === 0x00) command(written.slice(1));
+      i2c.completeStop();
+    };
+  }
+
+  /** A button is pressed for a while. */
+  press(button, nanos = 80 * MS) {
+    this.pressed = button;
+    this.runFor(nanos);
+    this.pressed = 0;
+    this.runFor(900 * MS);
+  }
+
+  /** What the display shows, a character for each dot. */
+  screen() {
+    const row = (y) => Array.from({ length: 128 }, (_, x) => ((this.display[(y >> 3) * 128 + x] >> (y & 7)) & 1 ? '#' : ' '));
+    return Array.from({ length: 64 }, (_, y) => row(y).join('').trimEnd()).join('\n') + '\n';
   }
 
   // --- the plant ---
@@ -280,6 +333,7 @@ export class Board {
     let nextMachines = this.stepMachines();
     while (this.now < until && this.fired === null) {
       const stalled = this.now < this.stalledUntil;
+      if (core.waiting) this.sleeps();
       if (core.waiting || stalled) {
         const ahead = [until, nextMachines, this.nextPlant, this.events[0]?.nanos ?? Infinity];
         if (stalled) ahead.push(this.stalledUntil);
@@ -287,6 +341,7 @@ export class Board {
         clock.tick(Math.max(CYCLE, Math.min(...ahead) - this.now));
       } else {
         if (this.deed) this.finish();
+        if (this.awake.since === null) Object.assign(this.awake, { since: this.now, busBytes: 0 });
         clock.tick(core.executeInstruction() * CYCLE);
         this.instructions += 1;
         if (this.energised === null && sio.gpioValue & sio.gpioOutputEnable & MASK) this.energised = this.now;
@@ -300,6 +355,23 @@ export class Board {
       if (this.now >= nextMachines || nextMachines === Infinity) nextMachines = this.stepMachines();
     }
     return stop();
+  }
+
+  /** The core waits: notes for how long it did not. */
+  sleeps() {
+    const { awake } = this;
+    if (awake.since !== null && !this.deed) {
+      const lasted = this.now - awake.since;
+      // The emulator's bus takes no time of its own.
+      awake.longest = Math.max(awake.longest, lasted);
+      awake.longestWithBus = Math.max(awake.longestWithBus, lasted + awake.busBytes * BUS_BYTE);
+    }
+    awake.since = null;
+  }
+
+  /** Begins to look for the longest pass anew. */
+  forgetPasses() {
+    Object.assign(this.awake, { since: null, busBytes: 0, longest: 0, longestWithBus: 0 });
   }
 
   runFor(nanos, stop) {

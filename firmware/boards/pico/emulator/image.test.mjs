@@ -1,5 +1,6 @@
 // The image as a black box: pins in, pins out, power on and off.
 import assert from 'node:assert/strict';
+import { readFileSync, writeFileSync } from 'node:fs';
 import { test } from 'node:test';
 import * as b from './board.mjs';
 import { Board, MS, SECOND } from './board.mjs';
@@ -194,6 +195,76 @@ test('S9: an interrupt that dies is noticed though the loop runs on', () => {
   assert.notEqual(board.fired, null, 'the watchdog fires');
   assert.ok(passes > 50, 'the loop ran on');
   console.log(`dead interrupt reset after ${((board.fired - dead) / SECOND).toFixed(3)} s`);
+});
+
+/** Compares what the display shows with a file; `UPDATE_SCREENS=1` writes it anew. */
+const compare = (board, name) => {
+  const file = new URL(`screens/${name}.txt`, import.meta.url);
+  if (process.env.UPDATE_SCREENS) writeFileSync(file, board.screen());
+  assert.equal(board.screen(), readFileSync(file, 'utf8'), `${name}: look at it, then UPDATE_SCREENS=1`);
+};
+
+test('S8, O1: the display shows the plant, buttons lead through it, and the control loop does not wait for it', () => {
+  const plain = new Board(elf, { settings: bench, clock: MORNING, display: false });
+  const board = new Board(elf, { settings: bench, clock: MORNING });
+  for (const each of [plain, board]) {
+    each.run(3 * SECOND);
+    each.forgetPasses();
+    each.runFor(5 * SECOND);
+  }
+  compare(board, 'home');
+  board.press(b.ENTER);
+  compare(board, 'tank');
+  board.press(b.ENTER);
+  const ms = (nanos) => (nanos / MS).toFixed(2);
+  const { longest, longestWithBus } = board.awake;
+  console.log(`longest pass with a display ${ms(longest)} ms, ${ms(longestWithBus)} ms with the time of its bus; without one ${ms(plain.awake.longest)} ms`);
+  assert.ok(longestWithBus < 6 * MS, 'a pass with a display is over well before the next is due');
+  board.press(b.ENTER);
+  board.press(b.DOWN);
+  board.press(b.ENTER);
+  assert.deepEqual(board.said('started').map((record) => record.event.started.leading), ['manual']);
+  board.runFor(10 * SECOND, () => steps(board).length > 0);
+  board.press(b.BACK, 2 * SECOND);
+  compare(board, 'regenerates');
+});
+
+test('S9: a display that is torn off, and a bus that is held low, stop nothing', () => {
+  const board = ready();
+  board.hasDisplay = false;
+  board.runFor(2 * SECOND);
+  board.mcu.gpio[4].setInputValue(false);
+  ask(board);
+  board.runFor(180 * SECOND, () => board.said('ended').length > 0);
+  assert.equal(board.said('ended')[0].event.ended.outcome, 'complete');
+  assert.equal(board.fired, null);
+  // Back again, it is lit anew.
+  board.mcu.gpio[4].setInputValue(true);
+  board.hasDisplay = true;
+  board.display.fill(0);
+  board.runFor(12 * SECOND);
+  assert.ok(board.display.some((byte) => byte !== 0));
+});
+
+test('O2, S11: what was changed at the panel is kept for the next power-up', () => {
+  const board = ready();
+  const before = board.mcu.flash.slice(b.SETTINGS, b.SETTINGS + 4096);
+  // Down past tank and flow to the menu; settings are the sixth row there, the hardness the first of the first group.
+  for (const button of [b.DOWN, b.DOWN, b.ENTER, b.DOWN, b.DOWN, b.DOWN, b.DOWN, b.DOWN, b.ENTER, b.ENTER, b.ENTER, b.UP, b.ENTER, b.BACK]) {
+    board.press(button);
+  }
+  for (let i = 0; i < 12; i++) board.press(b.DOWN);
+  compare(board, 'groups');
+  for (const button of [b.ENTER, b.ENTER, b.ENTER]) board.press(button);
+  compare(board, 'taken');
+  assert.equal(board.said('settings-changed').length, 1);
+  const after = board.mcu.flash.slice(b.SETTINGS, b.SETTINGS + 4096);
+  assert.notDeepEqual(after, before);
+  board.powerCut(5 * SECOND);
+  board.records = [];
+  board.run(3 * SECOND);
+  assert.deepEqual(board.said('settings-refused'), []);
+  assert.deepEqual(board.mcu.flash.slice(b.SETTINGS, b.SETTINGS + 4096), after);
 });
 
 /** The half word that the image has at an address. */

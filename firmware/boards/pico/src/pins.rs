@@ -9,10 +9,10 @@ pub enum Role {
     SerialIn,
     /// A meter's contact, from 0.
     Meter(u8),
-    /// I²C data of the hardware clock.
-    ClockData,
-    /// I²C clock of the hardware clock.
-    ClockClock,
+    /// I²C data of hardware clock, display and buttons.
+    BusData,
+    /// I²C clock of the same.
+    BusClock,
     /// Runs a tank's motor towards later positions; tanks from 0.
     Forward(u8),
     /// Runs it towards earlier positions.
@@ -73,8 +73,8 @@ pub const PINS: [PinUse; 27] = [
     pin(1, 2, Role::SerialIn, "serial in: reserved"),
     pin(2, 4, Role::Meter(0), "meter: the common one, or tank 1's"),
     pin(3, 5, Role::Meter(1), "meter of tank 2"),
-    pin(4, 6, Role::ClockData, "hardware clock, data"),
-    pin(5, 7, Role::ClockClock, "hardware clock, clock"),
+    pin(4, 6, Role::BusData, "I²C data: hardware clock, display, buttons"),
+    pin(5, 7, Role::BusClock, "I²C clock of the same"),
     pin(6, 9, Role::Forward(0), "motor of tank 1, forward"),
     pin(7, 10, Role::Reverse(0), "motor of tank 1, reverse"),
     pin(8, 11, Role::Forward(1), "motor of tank 2, forward"),
@@ -120,8 +120,8 @@ const fn same(a: Role, b: Role) -> bool {
         | (Role::Switch(a), Role::Switch(b)) => a == b,
         (Role::SerialOut, Role::SerialOut)
         | (Role::SerialIn, Role::SerialIn)
-        | (Role::ClockData, Role::ClockData)
-        | (Role::ClockClock, Role::ClockClock)
+        | (Role::BusData, Role::BusData)
+        | (Role::BusClock, Role::BusClock)
         | (Role::Remote, Role::Remote)
         | (Role::BrineFull, Role::BrineFull)
         | (Role::LowPressure, Role::LowPressure)

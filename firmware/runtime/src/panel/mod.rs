@@ -70,6 +70,8 @@ pub enum Answer {
     NotKept,
     /// The changes were not taken.
     NotTaken(NotTaken),
+    /// A valve moves, so that nothing can be kept now.
+    Moving,
 }
 
 /// The panel.
@@ -217,6 +219,12 @@ impl Panel {
     #[must_use]
     pub fn is_idle(&self, now_ms: u64) -> bool {
         now_ms.saturating_sub(self.pressed_ms) >= IDLE_MS
+    }
+
+    /// Somebody is there: what is seen is the first screen, lit.
+    pub fn wake(&mut self, now_ms: u64) {
+        self.pressed_ms = now_ms;
+        self.go_home();
     }
 
     fn go_home(&mut self) {

@@ -322,6 +322,7 @@ impl Panel {
                 self.verdict = Some(why);
                 Told::NotTaken
             }
+            (_, Answer::Moving) => Told::ValveMoves,
             (_, Answer::Refused(why)) => Told::Refused(why),
             (Wish::Input(_), Answer::Done | Answer::NotKept) => Told::Granted,
         };
@@ -334,7 +335,7 @@ impl Panel {
         let stays = matches!(self.screen(), Screen::AlarmDeeds { .. } | Screen::Trials { .. } | Screen::Lock(_));
         match (self.screen(), told) {
             (Screen::Lock(entry), Told::Refused(_)) if entry.at > 0 => self.replace_below(told),
-            (Screen::ReviewDeeds { .. }, Told::NotTaken) => self.open(Screen::Told { told, at: 0 }),
+            (Screen::ReviewDeeds { .. }, Told::NotTaken | Told::ValveMoves) => self.open(Screen::Told { told, at: 0 }),
             _ if stays && matches!(told, Told::Refused(_)) => self.open(Screen::Told { told, at: 0 }),
             _ => self.replace(Screen::Told { told, at: 0 }),
         }

@@ -326,6 +326,8 @@ pub enum Told {
     TakenNotKept,
     /// The changes were not taken; the panel has the reason.
     NotTaken,
+    /// A valve moves: changes can be taken when it stands.
+    ValveMoves,
     /// The clock is set.
     ClockSet,
     /// The clock is set until power fails: no hardware clock took it.

@@ -204,6 +204,7 @@ pub(super) fn told(told: Told, panel: &Panel, sheet: &mut dyn Sheet) {
                 "The changes run now, but could not be kept: at the next power-up the old ones run."
             ));
         }
+        Told::ValveMoves => sheet.text(format_args!("A valve moves. Take them when it stands.")),
         Told::ClockSet => sheet.text(format_args!("The clock is set.")),
         Told::ClockNotKept => {
             sheet.text(format_args!("The clock is set until power fails: no hardware clock took it."));

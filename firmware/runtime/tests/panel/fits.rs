@@ -354,6 +354,7 @@ fn every_answer_fits() {
         Told::Taken,
         Told::TakenNotKept,
         Told::NotTaken,
+        Told::ValveMoves,
         Told::ClockSet,
         Told::ClockNotKept,
         Told::NotMeasured,

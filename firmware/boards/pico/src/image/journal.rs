@@ -3,6 +3,7 @@
 use bedkeeper::chronicle::Entry;
 use bedkeeper::journal::Record;
 use bedkeeper_pico::layout::{HISTORY_OFFSET, PAGE_BYTES, SECTOR_BYTES};
+use bedkeeper_runtime::archive::{Latest, Recent};
 use bedkeeper_runtime::history::{History, Layout};
 use bedkeeper_runtime::machine::Records;
 use hal::Clock;
@@ -15,22 +16,26 @@ use rp2040_hal as hal;
 use super::flash::Flash;
 
 const BAUD: u32 = 115_200;
+/// So many records are kept to be read at the panel.
+const RECENT: usize = 64;
 
 /// Writes records to a serial line, and what is kept for long to flash.
 pub struct Journal<P: ValidUartPinout<pac::UART0>> {
     line: UartPeripheral<Enabled, pac::UART0, P>,
     /// `None` if it cannot be read: the plant runs on without a history.
     history: Option<History<Flash>>,
+    recent: Recent<RECENT>,
 }
 
 impl<P: ValidUartPinout<pac::UART0>> Journal<P> {
     /// Opens the line; `None` if the baud rate cannot be had.
     pub fn new(uart: pac::UART0, pins: P, resets: &mut pac::RESETS, clock: &PeripheralClock) -> Option<Self> {
         let config = UartConfig::new(HertzU32::Hz(BAUD), DataBits::Eight, None, StopBits::One);
-        UartPeripheral::new(uart, pins, resets)
-            .enable(config, clock.freq())
-            .ok()
-            .map(|line| Self { line, history: history() })
+        UartPeripheral::new(uart, pins, resets).enable(config, clock.freq()).ok().map(|line| Self {
+            line,
+            history: history(),
+            recent: Recent::new(),
+        })
     }
 }
 
@@ -41,6 +46,7 @@ fn history() -> Option<History<Flash>> {
 
 impl<P: ValidUartPinout<pac::UART0>> Records for Journal<P> {
     fn note(&mut self, record: &Record) {
+        self.recent.note(record);
         let mut line = [0; 512];
         // A record that does not fit is left out: the line is for people, the state is in the store.
         if let Ok(length) = serde_json_core::to_slice(record, &mut line) {
@@ -64,5 +70,25 @@ impl<P: ValidUartPinout<pac::UART0>> Records for Journal<P> {
 
     fn erasures(&self) -> u32 {
         self.history.as_ref().map_or(0, History::erasures)
+    }
+}
+
+impl<P: ValidUartPinout<pac::UART0>> core::fmt::Debug for Journal<P> {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str("Journal")
+    }
+}
+
+impl<P: ValidUartPinout<pac::UART0>> Latest for Journal<P> {
+    fn noted(&self) -> u32 {
+        self.recent.noted()
+    }
+
+    fn len(&self) -> usize {
+        self.recent.len()
+    }
+
+    fn back(&self, steps: usize) -> Option<&Record> {
+        self.recent.back(steps)
     }
 }

@@ -1,31 +1,45 @@
 //! Start-up and the loop.
 
+mod bus;
 mod capture;
 mod flash;
 mod journal;
+mod place;
+mod sweep;
 mod wiring;
 
+use core::cell::RefCell;
 use core::panic::PanicInfo;
 
 use bedkeeper_pico::layout::{KEPT_OFFSET, KEPT_SECTORS, SETTINGS_BYTES, SETTINGS_OFFSET, STORE_OFFSET, STORE_SECTORS};
 use bedkeeper_pico::pins::ACTUATORS;
 use bedkeeper_runtime::alive::{Heartbeat, Keeper, Watchdog};
+use bedkeeper_runtime::clock::WallClock;
 use bedkeeper_runtime::ds3231::Ds3231;
+use bedkeeper_runtime::face::I2cFace;
+use bedkeeper_runtime::front::{Errand, Front};
+use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::machine::{Board, Machine, Parts};
+use bedkeeper_runtime::panel::Units;
 use bedkeeper_runtime::power_up;
+use bedkeeper_runtime::self_test::Check;
 use bedkeeper_runtime::store::{Log, Region};
 use embedded_hal::digital::OutputPin;
+use embedded_hal_bus::i2c::RefCellDevice;
 use hal::clocks::init_clocks_and_plls;
 use hal::fugit::{ExtU32, RateExtU32};
-use hal::gpio::bank0::{Gpio0, Gpio1, Gpio4, Gpio5};
-use hal::gpio::{FunctionI2C, FunctionUart, Pin, PullDown, PullUp};
+use hal::gpio::bank0::{Gpio0, Gpio1};
+use hal::gpio::{FunctionUart, Pin, PullDown, PullUp};
 use hal::pac::{self, interrupt};
 use hal::{I2C, Timer};
 use rp2040_hal as hal;
 
+use bus::Bus;
 use capture::Capture;
 use flash::Flash;
 use journal::Journal;
+use place::Settings;
+use sweep::Sweep;
 use wiring::{Input, Output};
 
 /// The second stage that makes the flash readable.
@@ -50,7 +64,8 @@ const KEPT_BUFFER: usize = (bedkeeper::image::MAX_BYTES + 12).next_multiple_of(2
 /// Beats of the timer interrupt.
 static HEART: Heartbeat = Heartbeat::new();
 
-type Bus = I2C<pac::I2C0, (Pin<Gpio4, FunctionI2C, PullUp>, Pin<Gpio5, FunctionI2C, PullUp>)>;
+/// One end of the bus.
+type End = RefCellDevice<'static, Bus>;
 type Serial = (Pin<Gpio0, FunctionUart, PullDown>, Pin<Gpio1, FunctionUart, PullUp>);
 
 struct Pico;
@@ -59,7 +74,7 @@ impl Board for Pico {
     type Output = Output;
     type Input = Input;
     type Meters = Capture;
-    type Clock = Ds3231<Bus>;
+    type Clock = Ds3231<End>;
     type Flash = Flash;
     type Records = Journal<Serial>;
 }
@@ -145,7 +160,9 @@ fn main() -> ! {
     let uptime_ms = || timer.get_counter().ticks() / 1_000;
     let meters = Capture::start(pac.PIO0, pac.DMA, &mut pac.RESETS, &timer);
 
-    let bus = I2C::i2c0(pac.I2C0, wired.clock.0, wired.clock.1, 100.kHz(), &mut pac.RESETS, &clocks.system_clock);
+    let bus = I2C::i2c0(pac.I2C0, wired.bus.0, wired.bus.1, 400.kHz(), &mut pac.RESETS, &clocks.system_clock);
+    let Some(bus) = cortex_m::singleton!(BUS: RefCell<Bus> = RefCell::new(Bus(bus))) else { give_up() };
+    let end = || RefCellDevice::new(&*bus);
     let Some(records) = Journal::new(pac.UART0, wired.serial, &mut pac.RESETS, &clocks.peripheral_clock) else {
         give_up()
     };
@@ -155,19 +172,51 @@ fn main() -> ! {
     let Ok(mut kept) = Log::<Flash, KEPT_BUFFER>::mount(Flash::new(), region) else { give_up() };
     let place = Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES);
     let chosen = power_up::choose(place, &mut kept, |set| plant.divide(set));
-    let parts = Parts { plant, meters, clock: Ds3231::new(bus), store, records };
+    let mut front = Front::new(I2cFace::new(end(), end()), Units::Metric);
+    let findings = front.findings_mut();
+    findings.note_passed(Check::Settings, chosen.rejected.is_none());
+    let image = match chosen.rejected {
+        None => power_up::image(place).ok(),
+        Some(_) => kept.latest().ok().flatten().and_then(|bytes| power_up::image(bytes).ok()),
+    };
+    let label = image.map(|image| Label { name: image.name, note: image.note }).unwrap_or_default();
+    let mut settings = Settings { kept };
+    let parts = Parts { plant, meters, clock: Ds3231::new(end()), store, records };
     let Ok(Some(mut machine)) = Machine::<Pico, TANKS, BUFFER>::power_up(parts, chosen, uptime_ms()) else { give_up() };
 
     watchdog.start(LOOP_LIMIT_MS.millis());
     let mut keeper = Keeper::new(Dog(watchdog), &HEART);
     let mut lamp = wired.lamp;
+    let mut sweep = Sweep::begin();
+    front.look_at_inputs(&machine);
+    look_at_parts(&mut machine, &mut front);
     start_beats();
     loop {
         if machine.pass(uptime_ms()).is_err() {
             give_up();
         }
+        match front.pass(&mut machine, &mut settings, &label, uptime_ms()) {
+            Ok(None) => {}
+            Ok(Some(Errand::SelfTest)) => {
+                sweep.again();
+                look_at_parts(&mut machine, &mut front);
+                let runs = power_up::image(Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES));
+                let passes = runs.is_ok_and(|image| image.raw == *machine.controller().settings().raw());
+                front.findings_mut().note_passed(Check::Settings, passes);
+            }
+            Err(_) => give_up(),
+        }
+        sweep.step(front.findings_mut());
         let _ = lamp.set_state((!machine.controller().outputs().alarms.is_empty()).into());
         keeper.pass_over();
         cortex_m::asm::wfi();
     }
+}
+
+/// The part of the self-test that asks the store and the clock.
+fn look_at_parts(machine: &mut Machine<Pico, TANKS, BUFFER>, front: &mut Front<I2cFace<End, End>>) {
+    let parts = machine.parts_mut();
+    let (store, clock) = (parts.store.latest().is_ok(), parts.clock.read().is_some());
+    front.findings_mut().note_passed(Check::Store, store);
+    front.findings_mut().note_passed(Check::Clock, clock);
 }

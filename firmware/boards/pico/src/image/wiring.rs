@@ -5,12 +5,12 @@ use bedkeeper_pico::pins::{Role, gpio};
 use bedkeeper_runtime::motor::Motor;
 use bedkeeper_runtime::plant::{Fault, Plant};
 use hal::gpio::{
-    DynPinId, FunctionI2C, FunctionNull, FunctionSio, FunctionSioInput, FunctionSioOutput, Pin, Pins, PullDown, PullUp,
-    SioInput, SioOutput,
+    DynPinId, FunctionNull, FunctionSio, FunctionSioInput, FunctionSioOutput, Pin, Pins, PullDown, PullUp, SioInput,
+    SioOutput,
 };
 use rp2040_hal as hal;
 
-use super::{Gpio4, Gpio5, Serial};
+use super::{Serial, bus};
 
 /// An output that is low until something puts it on; the pull-down inside the chip stays.
 pub type Output = Pin<DynPinId, FunctionSio<SioOutput>, PullDown>;
@@ -18,14 +18,13 @@ pub type Output = Pin<DynPinId, FunctionSio<SioOutput>, PullDown>;
 pub type Input = Pin<DynPinId, FunctionSio<SioInput>, PullUp>;
 
 type Unused = Pin<DynPinId, FunctionNull, PullDown>;
-type Bus = (Pin<Gpio4, FunctionI2C, PullUp>, Pin<Gpio5, FunctionI2C, PullUp>);
 
 /// The pins of the board, wired.
 pub struct Wired {
     /// What drives and what is read; every output is low.
     pub plant: Result<Plant<Output, Input>, Fault<core::convert::Infallible, core::convert::Infallible>>,
-    /// The hardware clock's bus.
-    pub clock: Bus,
+    /// The bus of hardware clock, display and buttons.
+    pub bus: bus::Pins,
     /// The serial line.
     pub serial: Serial,
     /// The lamp.
@@ -35,7 +34,7 @@ pub struct Wired {
 // These have fixed types, so they stand here beside the table.
 const _: () = {
     assert!(gpio(Role::SerialOut) == 0 && gpio(Role::SerialIn) == 1);
-    assert!(gpio(Role::ClockData) == 4 && gpio(Role::ClockClock) == 5);
+    assert!(gpio(Role::BusData) == 4 && gpio(Role::BusClock) == 5);
 };
 
 /// Wires the board: outputs first.
@@ -64,9 +63,10 @@ pub fn wire(pins: Pins) -> Wired {
     let _ = [0, 1].map(|meter| input(&mut free, Role::Meter(meter)));
     let plant = Plant::new(motors.into_iter().flatten(), relays, 2)
         .map(|plant| plant.with_switches(switches).with_contacts(contacts));
-    let clock = (pins.gpio4.reconfigure(), pins.gpio5.reconfigure());
+    let clock = bus::free(pins.gpio5.reconfigure());
+    let bus = (pins.gpio4.reconfigure(), clock);
     let serial = (pins.gpio0.reconfigure(), pins.gpio1.reconfigure());
-    Wired { plant, clock, serial, lamp }
+    Wired { plant, bus, serial, lamp }
 }
 
 fn take(free: &mut [Option<Unused>; 30], role: Role) -> Unused {

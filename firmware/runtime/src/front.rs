@@ -1,0 +1,294 @@
+//! A panel on a board: reads the buttons, draws what has changed, and has done what a person wants.
+//!
+//! One pass does one thing that takes time at the most: it lays the page out, or it sends one row of it. What a person
+//! waits for comes within a tenth of a second, and the control loop never waits for a display.
+
+use bedkeeper::image::{Image, MAX_BYTES};
+use bedkeeper::journal::Who;
+use embedded_graphics::Pixel;
+use embedded_graphics::draw_target::DrawTarget;
+use embedded_graphics::geometry::{OriginDimensions, Size};
+use embedded_graphics::pixelcolor::BinaryColor;
+
+use crate::archive::Latest;
+use crate::link::Place;
+use crate::link::staging::Label;
+use crate::machine::{Board, Machine, PinFault};
+use crate::panel::page::{ROW_HEIGHT, WIDTH};
+use crate::panel::{Answer, Buttons, Page, Panel, Press, Sight, Units, Wish};
+use crate::self_test::{Check, Findings, plausible_contacts, plausible_switches};
+
+/// What is seen is looked at anew so often.
+const LOOK_MS: u64 = 500;
+/// A display or a set of buttons that does not answer is tried again after so long.
+const RETRY_MS: u64 = 5_000;
+/// Buttons are read so often.
+const READ_MS: u64 = 10;
+/// Every row.
+const ALL_ROWS: u8 = 0xff;
+
+/// The dots of one row: a byte for each column, its lowest bit at the top, as the usual display controllers want it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Strip(pub [u8; 128]);
+
+impl OriginDimensions for Strip {
+    fn size(&self) -> Size {
+        Size::new(WIDTH, ROW_HEIGHT)
+    }
+}
+
+impl DrawTarget for Strip {
+    type Color = BinaryColor;
+    type Error = core::convert::Infallible;
+
+    fn draw_iter<I: IntoIterator<Item = Pixel<BinaryColor>>>(&mut self, pixels: I) -> Result<(), Self::Error> {
+        for Pixel(at, color) in pixels {
+            let bit = u32::try_from(at.y).ok().filter(|y| *y < ROW_HEIGHT).and_then(|y| 1u8.checked_shl(y));
+            let column = usize::try_from(at.x).ok().and_then(|x| self.0.get_mut(x));
+            if let (Some(bit), Some(column)) = (bit, column) {
+                *column = if color.is_on() { *column | bit } else { *column & !bit };
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A display and its buttons.
+pub trait Face {
+    /// Makes the display ready; says whether it answers.
+    fn begin(&mut self) -> bool;
+
+    /// Shows a row, from 0; says whether the display took it.
+    fn show(&mut self, row: u8, dots: &Strip) -> bool;
+
+    /// Which buttons are pressed, in the order of [`BUTTONS`](crate::panel::BUTTONS); `None` if they do not answer.
+    fn buttons(&mut self) -> Option<[bool; 4]>;
+}
+
+/// What the board is asked to do, besides what the front has done itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Errand {
+    /// The self-test, as far as the board alone can make it.
+    SelfTest,
+}
+
+/// The panel of a board.
+#[derive(Debug)]
+pub struct Front<F> {
+    face: F,
+    panel: Panel,
+    buttons: Buttons,
+    findings: Findings,
+    /// What is to be seen, and the rows of it that the display does not show yet, bit i = row i.
+    page: Page,
+    owed: u8,
+    /// The display answers.
+    lit: bool,
+    look_at_ms: u64,
+    begin_at_ms: u64,
+    read_at_ms: u64,
+    buttons_seen: bool,
+}
+
+impl<F: Face> Front<F> {
+    /// Nothing is shown yet.
+    pub fn new(face: F, units: Units) -> Self {
+        Self {
+            face,
+            panel: Panel::new(units),
+            buttons: Buttons::new(),
+            findings: Findings::new(),
+            page: Page::default(),
+            owed: ALL_ROWS,
+            lit: false,
+            look_at_ms: 0,
+            begin_at_ms: 0,
+            read_at_ms: 0,
+            buttons_seen: false,
+        }
+    }
+
+    /// What the board has found out about itself, to be added to.
+    pub fn findings_mut(&mut self) -> &mut Findings {
+        &mut self.findings
+    }
+
+    /// The panel, to look at.
+    #[must_use]
+    pub fn panel(&self) -> &Panel {
+        &self.panel
+    }
+
+    /// One pass, after the control loop's own.
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub fn pass<B, const N: usize, const S: usize>(
+        &mut self,
+        machine: &mut Machine<B, N, S>,
+        place: &mut impl Place,
+        label: &Label,
+        uptime_ms: u64,
+    ) -> Result<Option<Errand>, PinFault<B>>
+    where
+        B: Board,
+        B::Records: Latest,
+    {
+        if let Some(press) = self.read(uptime_ms) {
+            self.look_at_ms = uptime_ms;
+            // The first press only wakes a dark display.
+            if !self.is_dark(machine, uptime_ms) {
+                return self.press(press, machine, place, label, uptime_ms);
+            }
+            self.panel.wake(uptime_ms);
+            return Ok(None);
+        }
+        if uptime_ms >= self.look_at_ms {
+            self.look(machine, label, uptime_ms);
+        } else if !self.lit {
+            self.light(uptime_ms);
+        } else if self.owed != 0 {
+            self.send(uptime_ms);
+        }
+        Ok(None)
+    }
+
+    /// Lights that show nothing new wear out; an alarm keeps them on.
+    fn is_dark<B: Board, const N: usize, const S: usize>(&self, machine: &Machine<B, N, S>, uptime_ms: u64) -> bool {
+        self.panel.is_idle(uptime_ms) && machine.controller().outputs().alarms.is_empty()
+    }
+
+    fn read(&mut self, uptime_ms: u64) -> Option<Press> {
+        if uptime_ms < self.read_at_ms {
+            return None;
+        }
+        let levels = self.face.buttons();
+        self.read_at_ms = uptime_ms.saturating_add(if levels.is_some() { READ_MS } else { RETRY_MS });
+        if !core::mem::replace(&mut self.buttons_seen, true) {
+            self.findings.note_passed(Check::Buttons, levels == Some([false; 4]));
+        }
+        self.buttons.poll(uptime_ms, levels.unwrap_or_default())
+    }
+
+    /// Lays the page out anew, and notes what of it has changed.
+    fn look<B, const N: usize, const S: usize>(&mut self, machine: &Machine<B, N, S>, label: &Label, uptime_ms: u64)
+    where
+        B: Board,
+        B::Records: Latest,
+    {
+        self.look_at_ms = uptime_ms.saturating_add(LOOK_MS);
+        let sight = sight(machine, label, &self.findings, uptime_ms);
+        self.panel.look(&sight, uptime_ms);
+        let page = if self.is_dark(machine, uptime_ms) { Page::default() } else { self.panel.page(&sight) };
+        self.owed |= page.changed_rows(&self.page);
+        self.page = page;
+    }
+
+    fn light(&mut self, uptime_ms: u64) {
+        if uptime_ms < self.begin_at_ms {
+            return;
+        }
+        self.lit = self.face.begin();
+        self.findings.note_passed(Check::Display, self.lit);
+        self.owed = ALL_ROWS;
+        self.begin_at_ms = uptime_ms.saturating_add(RETRY_MS);
+    }
+
+    /// Sends the uppermost row that is owed.
+    fn send(&mut self, uptime_ms: u64) {
+        let row = self.owed.trailing_zeros();
+        let mut dots = Strip([0; 128]);
+        let Ok(()) = self.page.draw_row(usize::try_from(row).unwrap_or(0), &mut dots);
+        if self.face.show(u8::try_from(row).unwrap_or(0), &dots) {
+            self.owed &= !1u8.checked_shl(row).unwrap_or(0);
+        } else {
+            self.lit = false;
+            self.findings.note_passed(Check::Display, false);
+            self.begin_at_ms = uptime_ms.saturating_add(RETRY_MS);
+        }
+    }
+
+    fn press<B, const N: usize, const S: usize>(
+        &mut self,
+        press: Press,
+        machine: &mut Machine<B, N, S>,
+        place: &mut impl Place,
+        label: &Label,
+        uptime_ms: u64,
+    ) -> Result<Option<Errand>, PinFault<B>>
+    where
+        B: Board,
+        B::Records: Latest,
+    {
+        let sight = sight(machine, label, &self.findings, uptime_ms);
+        let answer = match self.panel.press(press, &sight, uptime_ms) {
+            None => return Ok(None),
+            Some(Wish::Input(input)) => machine.ask(uptime_ms, input)?.map_or_else(Answer::Refused, |()| Answer::Done),
+            Some(Wish::Clock(civil)) if machine.set_clock(uptime_ms, civil)? => Answer::Done,
+            Some(Wish::Clock(_)) => Answer::NotKept,
+            Some(Wish::Take) => self.take(machine, place, label, uptime_ms)?,
+            Some(Wish::Check) => {
+                self.look_at_inputs(machine);
+                self.panel.answer(Answer::Done);
+                return Ok(Some(Errand::SelfTest));
+            }
+        };
+        self.panel.answer(answer);
+        Ok(None)
+    }
+
+    /// Judges the inputs as they were last read.
+    pub fn look_at_inputs<B: Board, const N: usize, const S: usize>(&mut self, machine: &Machine<B, N, S>) {
+        let (wired, closed) = machine.contacts();
+        let switches = plausible_switches(machine.controller().settings(), &machine.switches());
+        self.findings.note(Check::Switches, switches);
+        self.findings.note(Check::Contacts, plausible_contacts(wired, closed));
+        self.buttons_seen = false;
+    }
+
+    /// Offers the draft, and keeps what was taken for the next power-up.
+    fn take<B: Board, const N: usize, const S: usize>(
+        &self,
+        machine: &mut Machine<B, N, S>,
+        place: &mut impl Place,
+        label: &Label,
+        uptime_ms: u64,
+    ) -> Result<Answer, PinFault<B>> {
+        // To keep them stops the core for long.
+        if machine.is_moving() {
+            return Ok(Answer::Moving);
+        }
+        let Some(draft) = self.panel.draft() else { return Ok(Answer::Done) };
+        if let Err(why) = machine.take_settings(uptime_ms, draft, Who::Panel)? {
+            return Ok(Answer::NotTaken(why));
+        }
+        let raw = machine.controller().settings().raw().clone();
+        let image = Image { name: label.name.clone(), note: label.note.clone(), raw };
+        let mut buffer = [0; MAX_BYTES];
+        let kept = image.encode(&mut buffer).is_ok_and(|bytes| place.keep(bytes));
+        Ok(if kept { Answer::Done } else { Answer::NotKept })
+    }
+}
+
+/// What the panel may look at.
+fn sight<'s, B, const N: usize, const S: usize>(
+    machine: &'s Machine<B, N, S>,
+    label: &'s Label,
+    findings: &'s Findings,
+    uptime_ms: u64,
+) -> Sight<'s, N>
+where
+    B: Board,
+    B::Records: Latest,
+{
+    Sight {
+        controller: machine.controller(),
+        now: machine.instant(uptime_ms),
+        recent: machine.records(),
+        name: &label.name,
+        note: &label.note,
+        contacts: machine.contacts(),
+        switches: machine.switches(),
+        findings,
+    }
+}
