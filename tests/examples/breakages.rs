@@ -113,11 +113,15 @@ impl Tree {
             .current_dir(root)
             .output()
             .map_err(|error| format!("git: {error}"))?;
+        let mut wanted = BTreeSet::new();
         for name in String::from_utf8_lossy(&listed.stdout).split('\0').filter(|name| !name.is_empty()) {
             let (from, to) = (root.join(name), tree.copy.join(name));
             let Ok(bytes) = std::fs::read(&from) else { continue };
             put(&to, &bytes)?;
+            wanted.insert(to);
         }
+        // What an earlier copy had and the tree has no more would be built all the same.
+        remove_others(&tree.copy, &wanted).map_err(|error| format!("{}: {error}", tree.copy.display()))?;
         Ok(tree)
     }
 
@@ -194,6 +198,19 @@ impl Tree {
         put(&path, sound.as_bytes())?;
         missed
     }
+}
+
+/// Removes every file below a folder that is not wanted.
+fn remove_others(folder: &Path, wanted: &BTreeSet<PathBuf>) -> std::io::Result<()> {
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if path.is_dir() {
+            remove_others(&path, wanted)?;
+        } else if !wanted.contains(&path) {
+            std::fs::remove_file(&path)?;
+        }
+    }
+    Ok(())
 }
 
 /// Writes a file if it is not so already.
