@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use bedkeeper::contact::Contact;
 use bedkeeper::duty::DutyKind;
+use bedkeeper::journal::Event;
 use bedkeeper::units::TankId;
 use bedkeeper_sim::bench::{App, Choice, Menu, Plan, Session, draw};
 use bedkeeper_sim::scenario::{self, Deed, Water};
@@ -287,4 +288,50 @@ fn deeds_are_written_as_they_are_read() {
         written += read.events.len();
     }
     assert!(written > 30, "{written}");
+}
+
+/// The board's panel is a key away, in Braille dots where there is little room, and its buttons move the same plant.
+#[test]
+fn a_boards_panel_is_shown_and_used() {
+    let mut app = app(false);
+    app.session.advance(HOUR_MS).unwrap();
+    type_keys(&mut app, "b");
+    insta::assert_snapshot!("board_small", screen(&mut app, 80, 24));
+    insta::assert_snapshot!("board_large", screen(&mut app, 140, 44));
+    // First tank, what may be asked, regenerate now, and yes.
+    for key in [KeyCode::Enter, KeyCode::Enter, KeyCode::Enter, KeyCode::Down, KeyCode::Enter] {
+        press(&mut app, key);
+    }
+    let started = |app: &App| app.session.last_records(20).iter().any(|r| matches!(r.event, Event::Started { .. }));
+    app.session.advance(app.session.now_ms() + 600_000).unwrap();
+    assert!(started(&app), "{:?}", app.session.last_records(20));
+    // The bench's own keys go on beneath it, and its own way back tells the same plant.
+    type_keys(&mut app, " ");
+    assert!(app.plays);
+    press(&mut app, KeyCode::Esc);
+    assert!(!app.shows_board && !app.quits);
+    app.session.jump(HOUR_MS).unwrap();
+    assert!(!started(&app));
+}
+
+/// O2: settings changed at the panel run.
+#[test]
+fn a_boards_panel_changes_settings() {
+    let mut app = app(false);
+    app.session.advance(HOUR_MS).unwrap();
+    type_keys(&mut app, "b");
+    let before = app.session.world().unwrap().controller.settings().raw().clone();
+    let to_menu = [KeyCode::Home, KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Enter];
+    let to_group =
+        [KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Enter, KeyCode::Enter];
+    let change = [KeyCode::Enter, KeyCode::Up, KeyCode::Enter, KeyCode::Backspace];
+    for key in to_menu.into_iter().chain(to_group).chain(change).chain([KeyCode::Down; 12]) {
+        press(&mut app, key);
+    }
+    for key in [KeyCode::Enter, KeyCode::Enter, KeyCode::Enter] {
+        press(&mut app, key);
+    }
+    let after = app.session.world().unwrap().controller.settings().raw().clone();
+    let changed = bedkeeper::settings::difference(&before, &after);
+    assert_eq!(changed.changes().iter().map(|change| change.field).collect::<Vec<_>>(), ["medium"]);
 }

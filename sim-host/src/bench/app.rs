@@ -7,6 +7,7 @@ use bedkeeper::units::TankId;
 use crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers, MouseButton, MouseEvent, MouseEventKind};
 use ratatui::layout::Rect;
 
+use super::board::BoardPanel;
 use super::menu::{Choice, Menu};
 use super::session::{Session, SessionError};
 
@@ -41,6 +42,10 @@ pub struct App {
     pub menu: Option<Menu>,
     /// Help is shown.
     pub helps: bool,
+    /// The panel of a board.
+    pub board: BoardPanel,
+    /// It is shown.
+    pub shows_board: bool,
     /// What the bench itself has to say.
     pub message: String,
     /// It is over.
@@ -55,6 +60,7 @@ impl App {
     /// A bench with a plant on it, paused; `save_to` is where a recorded scenario goes.
     #[must_use]
     pub fn new(session: Session, save_to: PathBuf) -> Self {
+        let board = BoardPanel::new(&session);
         Self {
             session,
             tank: 0,
@@ -62,6 +68,8 @@ impl App {
             speed: 2,
             menu: None,
             helps: false,
+            board,
+            shows_board: false,
             message: String::new(),
             quits: false,
             places: Places::default(),
@@ -114,7 +122,11 @@ impl App {
         if self.menu.is_some() {
             return self.menu_key(key.code);
         }
+        if self.shows_board && self.board_key(key.code) {
+            return;
+        }
         match key.code {
+            KeyCode::Char('b') => self.shows_board = true,
             KeyCode::Char('q') => self.quits = true,
             KeyCode::Char('?' | 'h') => self.helps = true,
             KeyCode::Char(' ') => self.plays = !self.plays,
@@ -150,6 +162,19 @@ impl App {
             }
             _ => {}
         }
+    }
+
+    /// A key while the board's panel is shown; whether it was one of the panel's. Others go on to the bench, so that water can
+    /// be drawn under its eyes.
+    fn board_key(&mut self, code: KeyCode) -> bool {
+        if matches!(code, KeyCode::Esc | KeyCode::Char('b' | 'q')) {
+            self.shows_board = false;
+            return true;
+        }
+        let Some(press) = BoardPanel::press_of(code) else { return false };
+        let result = self.board.press(press, &mut self.session);
+        self.note(result);
+        true
     }
 
     fn open(&mut self, menu: Menu) {

@@ -7,6 +7,7 @@ use ratatui::text::{Line, Span};
 use ratatui::widgets::{Block, Clear, Paragraph, Wrap};
 
 use super::app::{App, SPEEDS};
+use super::board::as_text;
 use super::menu::Menu;
 use super::view::{TankView, View};
 
@@ -25,6 +26,7 @@ const HELP: &[(&str, &str)] = &[
     ("f", "faults of the tank's valve"),
     ("p", "power"),
     ("k", "clock"),
+    ("b", "a board's panel, with its display and buttons"),
     ("m", "what happens to water, salt and pressure (--plant full)"),
     ("s", "save what was done as a scenario, for `bedkeeper verify`"),
     ("q", "leave"),
@@ -56,6 +58,9 @@ pub fn draw(frame: &mut Frame<'_>, app: &mut App) {
     draw_journal(frame, &view, journal);
     let keys = "space play  n next  + - speed  ← → time  w water  o operator  f faults  ? help";
     frame.render_widget(Paragraph::new(vec![Line::from(app.message.as_str()).style(BOLD), Line::from(keys)]), footer);
+    if app.shows_board {
+        draw_board(frame, app, area);
+    }
     app.places.menu = None;
     if let Some(menu) = &app.menu {
         app.places.menu = Some(draw_menu(frame, menu, area));
@@ -165,6 +170,19 @@ fn draw_menu(frame: &mut Frame<'_>, menu: &Menu, area: Rect) -> (Rect, usize) {
     frame.render_widget(Clear, place);
     frame.render_widget(Paragraph::new(lines).block(block), place);
     (inner, first)
+}
+
+/// The display of a board over the rest, in half blocks where they fit, and which keys are its buttons.
+fn draw_board(frame: &mut Frame<'_>, app: &App, area: Rect) {
+    let roomy = area.width >= 132 && area.height >= 38;
+    let lines: Vec<_> = as_text(&app.board.page(&app.session), roomy).into_iter().map(Line::from).collect();
+    let (width, height) = if roomy { (130, 34) } else { (66, 18) };
+    let place = middle_of(area, width, height);
+    frame.render_widget(Clear, place);
+    let block = Block::bordered()
+        .title("a board's panel · esc: put it away")
+        .title_bottom("↑ ↓  enter  ← back  home: first screen  e: enter, held");
+    frame.render_widget(Paragraph::new(lines).block(block), place);
 }
 
 fn draw_help(frame: &mut Frame<'_>, area: Rect) {

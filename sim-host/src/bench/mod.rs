@@ -7,6 +7,8 @@
 #[cfg(feature = "command")]
 mod app;
 #[cfg(feature = "command")]
+mod board;
+#[cfg(feature = "command")]
 pub mod cli;
 #[cfg(feature = "command")]
 mod draw;
@@ -16,6 +18,8 @@ mod view;
 
 #[cfg(feature = "command")]
 pub use app::{App, SPEEDS};
+#[cfg(feature = "command")]
+pub use board::BoardPanel;
 #[cfg(feature = "command")]
 pub use draw::draw;
 pub use menu::{Choice, Menu};

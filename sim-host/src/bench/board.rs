@@ -1,0 +1,199 @@
+//! The panel of a board, on the bench: what its display shows, and its buttons.
+
+use bedkeeper::contact::{Contact, ContactSet};
+use bedkeeper::journal::Who;
+use bedkeeper::units::Instant;
+use bedkeeper::{Input, Settings};
+use bedkeeper_runtime::draw::Pixel;
+use bedkeeper_runtime::draw::draw_target::DrawTarget;
+use bedkeeper_runtime::draw::geometry::{OriginDimensions, Size};
+use bedkeeper_runtime::draw::pixelcolor::BinaryColor;
+use bedkeeper_runtime::panel::{Answer, Button, Page, Panel, Press, Sight, Units, Wish};
+use bedkeeper_runtime::self_test::Findings;
+
+use super::session::{Session, SessionError};
+use crate::quantity::UnitSystem;
+use crate::scenario::Deed;
+
+/// Dots across and down.
+const WIDTH: usize = 128;
+const HEIGHT: usize = 64;
+/// So many records can be read on the panel, as on a board.
+const RECORDS: usize = 64;
+
+/// A board's panel over a session.
+pub struct BoardPanel {
+    panel: Panel,
+    findings: Findings,
+}
+
+impl BoardPanel {
+    /// A panel that shows the session's units.
+    #[must_use]
+    pub fn new(session: &Session) -> Self {
+        let units = match session.plan().scenario.site.units {
+            UnitSystem::Metric => Units::Metric,
+            UnitSystem::Us => Units::Us,
+        };
+        Self { panel: Panel::new(units), findings: Findings::new() }
+    }
+
+    /// What is seen; nothing while power is off.
+    #[must_use]
+    pub fn page(&self, session: &Session) -> Page {
+        self.with_sight(session, |panel, sight| panel.page(sight)).unwrap_or_default()
+    }
+
+    /// Looks at the plant as it is now.
+    fn with_sight<T>(&self, session: &Session, look: impl FnOnce(&Panel, &Sight<'_, 8>) -> T) -> Option<T> {
+        let world = session.world().filter(|world| !world.supply.is_dark())?;
+        let site = &session.plan().scenario.site;
+        let records = session.last_records(RECORDS);
+        let mut closed = ContactSet::EMPTY;
+        let mut wired = ContactSet::EMPTY;
+        for contact in Contact::ALL.iter().copied() {
+            wired.insert(contact);
+            if session.is_closed(contact) {
+                closed.insert(contact);
+            }
+        }
+        let mut switches = [None; bedkeeper::settings::MAX_TANKS];
+        for (place, valve) in switches.iter_mut().zip(world.valves()) {
+            *place = Some(valve.switches());
+        }
+        let sight = Sight {
+            controller: &world.controller,
+            now: Instant::from_ticks(world.now_ms),
+            recent: &records.as_slice(),
+            name: &site.name,
+            note: &site.note,
+            contacts: (wired, closed),
+            switches,
+            findings: &self.findings,
+        };
+        Some(look(&self.panel, &sight))
+    }
+
+    /// A button is pressed: what the panel wants happens to the plant.
+    ///
+    /// # Errors
+    /// The plant stopped.
+    pub fn press(&mut self, press: Press, session: &mut Session) -> Result<(), SessionError> {
+        // Time on the bench runs as it is told: a panel there is never left alone for too long.
+        let pressed = self.with_sight(session, |panel, sight| {
+            let mut panel = panel.clone();
+            panel.look(sight, 0);
+            let wish = panel.press(press, sight, 0);
+            (panel, wish)
+        });
+        let Some((panel, wish)) = pressed else { return Ok(()) };
+        self.panel = panel;
+        let Some(wish) = wish else { return Ok(()) };
+        let answer = self.fulfil(wish, session)?;
+        self.panel.answer(answer);
+        Ok(())
+    }
+
+    fn fulfil(&self, wish: Wish, session: &mut Session) -> Result<Answer, SessionError> {
+        let deed = match wish {
+            Wish::Input(Input::Operator { who, action }) => Deed::Operator(who, action),
+            Wish::Input(Input::Unlock { who, key }) => Deed::Unlock(who, key),
+            Wish::Input(Input::Relock { who }) => Deed::Relock(who),
+            Wish::Input(_) | Wish::Check => return Ok(Answer::Done),
+            Wish::Clock(civil) => {
+                let since = i64::try_from(civil.0).unwrap_or(i64::MAX);
+                let epoch = jiff::civil::date(2_000, 1, 1).at(0, 0, 0, 0);
+                let told = epoch.checked_add(jiff::SignedDuration::from_millis(since));
+                Deed::ClockSet(told.unwrap_or(epoch))
+            }
+            Wish::Take => return self.take(session),
+        };
+        // A deed tells no reason, so that it is tried on a copy first: the same logic, in the same state.
+        let told = match (&wish, session.world()) {
+            (Wish::Input(input), Some(world)) => {
+                world.controller.clone().handle(Instant::from_ticks(world.now_ms), *input)
+            }
+            _ => Ok(()),
+        };
+        session.happen(deed)?;
+        Ok(told.map_or_else(Answer::Refused, |()| Answer::Done))
+    }
+
+    fn take(&self, session: &mut Session) -> Result<Answer, SessionError> {
+        let (Some(draft), Some(world)) = (self.panel.draft(), session.world()) else { return Ok(Answer::Done) };
+        let now = Instant::from_ticks(world.now_ms);
+        if let Err(why) = draft.take(&mut world.controller.clone(), now, Who::Panel) {
+            return Ok(Answer::NotTaken(why));
+        }
+        let Ok(settings) = Settings::try_from(draft.raw.clone()) else { return Ok(Answer::Done) };
+        session.happen(Deed::Settings(Box::new(settings)))?;
+        // A scenario keeps no settings over a power cut.
+        Ok(Answer::NotKept)
+    }
+
+    /// Which press a key is, if it is one.
+    #[must_use]
+    pub fn press_of(key: crossterm::event::KeyCode) -> Option<Press> {
+        use crossterm::event::KeyCode;
+        Some(match key {
+            KeyCode::Up => Press::Short(Button::Up),
+            KeyCode::Down => Press::Short(Button::Down),
+            KeyCode::PageUp => Press::Held(Button::Up, 10),
+            KeyCode::PageDown => Press::Held(Button::Down, 10),
+            KeyCode::Enter => Press::Short(Button::Enter),
+            KeyCode::Backspace | KeyCode::Left => Press::Short(Button::Back),
+            KeyCode::Home => Press::Long(Button::Back),
+            KeyCode::Char('e') => Press::Long(Button::Enter),
+            _ => return None,
+        })
+    }
+}
+
+/// A display as dots.
+struct Dots([bool; WIDTH * HEIGHT]);
+
+impl OriginDimensions for Dots {
+    fn size(&self) -> Size {
+        Size::new(128, 64)
+    }
+}
+
+impl DrawTarget for Dots {
+    type Color = BinaryColor;
+    type Error = core::convert::Infallible;
+
+    fn draw_iter<I: IntoIterator<Item = Pixel<BinaryColor>>>(&mut self, pixels: I) -> Result<(), Self::Error> {
+        for Pixel(at, color) in pixels {
+            let place = usize::try_from(at.y).ok().zip(usize::try_from(at.x).ok()).filter(|(_, x)| *x < WIDTH);
+            if let Some(dot) = place.and_then(|(y, x)| self.0.get_mut(y * WIDTH + x)) {
+                *dot = color.is_on();
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The dots of a Braille character, from the top, left then right (Unicode block Braille Patterns).
+const BRAILLE: [[u32; 2]; 4] = [[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]];
+
+/// The display as text: a Braille character for two dots by four, or where there is room a half block for one by two.
+#[must_use]
+pub fn as_text(page: &Page, roomy: bool) -> Vec<String> {
+    let mut dots = Dots([false; WIDTH * HEIGHT]);
+    let Ok(()) = page.draw(&mut dots);
+    let lit = |x: usize, y: usize| dots.0.get(y * WIDTH + x).copied().unwrap_or(false);
+    if roomy {
+        let block = |x, y| match (lit(x, y), lit(x, y + 1)) {
+            (true, true) => '█',
+            (true, false) => '▀',
+            (false, true) => '▄',
+            (false, false) => ' ',
+        };
+        return (0..HEIGHT).step_by(2).map(|y| (0..WIDTH).map(|x| block(x, y)).collect()).collect();
+    }
+    let braille = |left: usize, top: usize| {
+        let bits = (0..4).flat_map(|y| (0..2).map(move |x| (x, y))).filter(|(x, y)| lit(left + x, top + y));
+        char::from_u32(0x2800 + bits.map(|(x, y)| BRAILLE[y][x]).sum::<u32>()).unwrap_or(' ')
+    };
+    (0..HEIGHT).step_by(4).map(|top| (0..WIDTH).step_by(2).map(|left| braille(left, top)).collect()).collect()
+}
