@@ -87,7 +87,11 @@ pub struct Front<F> {
     look_at_ms: u64,
     begin_at_ms: u64,
     read_at_ms: u64,
-    buttons_seen: bool,
+    /// Buttons have answered since power came, and a display has: what has never been there does not fail.
+    has_buttons: bool,
+    has_display: bool,
+    /// The buttons are to be judged at the next reading.
+    judges_buttons: bool,
 }
 
 impl<F: Face> Front<F> {
@@ -104,13 +108,21 @@ impl<F: Face> Front<F> {
             look_at_ms: 0,
             begin_at_ms: 0,
             read_at_ms: 0,
-            buttons_seen: false,
+            has_buttons: false,
+            has_display: false,
+            judges_buttons: true,
         }
     }
 
     /// What the board has found out about itself, to be added to.
     pub fn findings_mut(&mut self) -> &mut Findings {
         &mut self.findings
+    }
+
+    /// What the board has found out about itself.
+    #[must_use]
+    pub fn findings(&self) -> &Findings {
+        &self.findings
     }
 
     /// The panel, to look at.
@@ -164,7 +176,8 @@ impl<F: Face> Front<F> {
         }
         let levels = self.face.buttons();
         self.read_at_ms = uptime_ms.saturating_add(if levels.is_some() { READ_MS } else { RETRY_MS });
-        if !core::mem::replace(&mut self.buttons_seen, true) {
+        self.has_buttons |= levels.is_some();
+        if core::mem::replace(&mut self.judges_buttons, levels.is_none()) && self.has_buttons {
             self.findings.note_passed(Check::Buttons, levels == Some([false; 4]));
         }
         self.buttons.poll(uptime_ms, levels.unwrap_or_default())
@@ -189,7 +202,10 @@ impl<F: Face> Front<F> {
             return;
         }
         self.lit = self.face.begin();
-        self.findings.note_passed(Check::Display, self.lit);
+        self.has_display |= self.lit;
+        if self.has_display {
+            self.findings.note_passed(Check::Display, self.lit);
+        }
         self.owed = ALL_ROWS;
         self.begin_at_ms = uptime_ms.saturating_add(RETRY_MS);
     }
@@ -243,7 +259,7 @@ impl<F: Face> Front<F> {
         let switches = plausible_switches(machine.controller().settings(), &machine.switches());
         self.findings.note(Check::Switches, switches);
         self.findings.note(Check::Contacts, plausible_contacts(wired, closed));
-        self.buttons_seen = false;
+        self.judges_buttons = true;
     }
 
     /// Offers the draft, and keeps what was taken for the next power-up.

@@ -1,5 +1,5 @@
-//! What a board finds out about itself at power-up, and when somebody asks. Outputs are not tried here: that moves valves, and is
-//! an operator's to do (O6).
+//! What a board finds out about itself at power-up, and when somebody asks. Outputs are read back and not tried here: that
+//! moves valves, and is an operator's to do (O6).
 
 use heapless::Vec;
 
@@ -26,10 +26,12 @@ pub enum Check {
     Switches,
     /// Contacts do not contradict each other.
     Contacts,
+    /// Outputs have the levels that they are set to.
+    Outputs,
 }
 
 /// Every check, in the order shown.
-pub const CHECKS: [Check; 8] = [
+pub const CHECKS: [Check; 9] = [
     Check::Program,
     Check::Settings,
     Check::Store,
@@ -38,6 +40,7 @@ pub const CHECKS: [Check; 8] = [
     Check::Buttons,
     Check::Switches,
     Check::Contacts,
+    Check::Outputs,
 ];
 
 impl Check {
@@ -53,6 +56,7 @@ impl Check {
             Self::Buttons => "buttons",
             Self::Switches => "valve switches",
             Self::Contacts => "contacts",
+            Self::Outputs => "outputs",
         }
     }
 
@@ -67,6 +71,7 @@ impl Check {
             Self::Display => "Look at the wires of the display.",
             Self::Buttons => "Look at the wires of the buttons, and for one that sticks.",
             Self::Switches => "Two are closed at once, and none may be. Look for a stuck switch or a short.",
+            Self::Outputs => "A pin is not as it is set. Pull the drives' plugs and look for a short.",
             Self::Contacts => "The brine tank says full and empty at once. Look at its floats.",
         }
     }

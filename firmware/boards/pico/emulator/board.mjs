@@ -79,6 +79,7 @@ export class Board {
     this.clock = clock;
     this.hasDisplay = display;
     this.pressed = 0;
+    this.shorted = new Set();
     this.records = [];
     this.trace = [];
     this.erasures = [];
@@ -128,7 +129,12 @@ export class Board {
     for (const pin of CONTACTS) mcu.gpio[pin].setInputValue(true);
     this.cam.now = 0;
     for (const pin of [...ACTUATORS, LAMP]) {
-      mcu.gpio[pin].addListener((state) => this.trace.push({ at: this.now, pin, high: state === GPIOPinState.High }));
+      mcu.gpio[pin].addListener((state) => {
+        const high = state === GPIOPinState.High;
+        this.trace.push({ at: this.now, pin, high });
+        // An output's level can be read back, unless something holds it.
+        if (!this.shorted.has(pin)) mcu.gpio[pin].setInputValue(high);
+      });
     }
     this.plant();
     mcu.core.VTOR = VECTORS;

@@ -246,6 +246,29 @@ test('S9: a display that is torn off, and a bus that is held low, stop nothing',
   assert.ok(board.display.some((byte) => byte !== 0));
 });
 
+test('S9: a stack that grows into its guard is reset, and an output that is held is told', () => {
+  const board = ready();
+  assert.ok(!board.isHigh(b.LAMP));
+  board.shorted.add(b.RELAYS[2]);
+  board.mcu.gpio[b.RELAYS[2]].setInputValue(true);
+  board.runFor(SECOND);
+  assert.ok(board.isHigh(b.LAMP), 'a relay that reads high though it is off lights the lamp');
+  board.mcu.gpio[b.RELAYS[2]].setInputValue(false);
+  board.runFor(SECOND);
+  assert.ok(board.isHigh(b.LAMP), 'until somebody has looked');
+  // The guard lies where the variables end.
+  const guard = 0x5aa5c33c;
+  const words = new Uint32Array(board.mcu.sram.buffer);
+  const at = words.indexOf(guard);
+  assert.ok(at > 0 && words[at + 15] === guard);
+  words[at + 7] = 0;
+  const hurt = board.now;
+  board.runFor(10 * SECOND);
+  assert.notEqual(board.fired, null, 'the watchdog fires');
+  assert.ok(board.fired - hurt < 2.1 * SECOND);
+  assert.deepEqual(b.ACTUATORS.filter((pin) => board.isHigh(pin)), []);
+});
+
 test('O2, S11: what was changed at the panel is kept for the next power-up', () => {
   const board = ready();
   const before = board.mcu.flash.slice(b.SETTINGS, b.SETTINGS + 4096);

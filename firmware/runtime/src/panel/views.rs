@@ -202,6 +202,9 @@ fn home<const N: usize>(units: Units, sight: &Sight<'_, N>, sheet: &mut dyn Shee
             sheet.item(format_args!("! {count} alarms"), format_args!("{new}"), open);
         }
     }
+    if !sight.findings.all_well() {
+        sheet.item(format_args!("! self-test"), format_args!("FAILS"), Choice::Open(Screen::Checks { at: 0 }));
+    }
     for (id, tank) in sight.tanks() {
         let open = Choice::Open(Screen::Tank { tank: id, at: 0 });
         let left = units.volume(tank.ledger().remaining());

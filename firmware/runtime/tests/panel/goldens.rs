@@ -242,6 +242,8 @@ fn clock_and_self_test() {
     }
     shoot("told-clock", &scene);
     scene.findings.note(Check::Clock, Finding::Failed);
+    scene.walk_to(&[]);
+    shoot("home-fails", &scene);
     scene.walk_to(&["menu", "self-test"]);
     shoot("checks", &scene);
 }

@@ -1,10 +1,12 @@
 //! Start-up and the loop.
 
 mod bus;
+mod canary;
 mod capture;
 mod flash;
 mod journal;
 mod place;
+mod readback;
 mod sweep;
 mod wiring;
 
@@ -22,7 +24,7 @@ use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::machine::{Board, Machine, Parts};
 use bedkeeper_runtime::panel::Units;
 use bedkeeper_runtime::power_up;
-use bedkeeper_runtime::self_test::Check;
+use bedkeeper_runtime::self_test::{Check, Finding};
 use bedkeeper_runtime::store::{Log, Region};
 use embedded_hal::digital::OutputPin;
 use embedded_hal_bus::i2c::RefCellDevice;
@@ -136,6 +138,7 @@ fn start_beats() {
 #[hal::entry]
 fn main() -> ! {
     everything_off();
+    canary::settle();
     let Some(mut pac) = pac::Peripherals::take() else { give_up() };
     let sio = hal::Sio::new(pac.SIO);
     let pins = hal::gpio::Pins::new(pac.IO_BANK0, pac.PADS_BANK0, sio.gpio_bank0, &mut pac.RESETS);
@@ -188,6 +191,7 @@ fn main() -> ! {
     let mut keeper = Keeper::new(Dog(watchdog), &HEART);
     let mut lamp = wired.lamp;
     let mut sweep = Sweep::begin();
+    let mut outputs = readback::Readback::default();
     front.look_at_inputs(&machine);
     look_at_parts(&mut machine, &mut front);
     start_beats();
@@ -199,6 +203,7 @@ fn main() -> ! {
             Ok(None) => {}
             Ok(Some(Errand::SelfTest)) => {
                 sweep.again();
+                front.findings_mut().note(Check::Outputs, Finding::NotThere);
                 look_at_parts(&mut machine, &mut front);
                 let runs = power_up::image(Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES));
                 let passes = runs.is_ok_and(|image| image.raw == *machine.controller().settings().raw());
@@ -207,7 +212,12 @@ fn main() -> ! {
             Err(_) => give_up(),
         }
         sweep.step(front.findings_mut());
-        let _ = lamp.set_state((!machine.controller().outputs().alarms.is_empty()).into());
+        outputs.look(front.findings_mut());
+        if !canary::lives() {
+            give_up();
+        }
+        let alarms = machine.controller().outputs().alarms;
+        let _ = lamp.set_state((!alarms.is_empty() || !front.findings().all_well()).into());
         keeper.pass_over();
         cortex_m::asm::wfi();
     }
@@ -217,6 +227,10 @@ fn main() -> ! {
 fn look_at_parts(machine: &mut Machine<Pico, TANKS, BUFFER>, front: &mut Front<I2cFace<End, End>>) {
     let parts = machine.parts_mut();
     let (store, clock) = (parts.store.latest().is_ok(), parts.clock.read().is_some());
-    front.findings_mut().note_passed(Check::Store, store);
-    front.findings_mut().note_passed(Check::Clock, clock);
+    let findings = front.findings_mut();
+    findings.note_passed(Check::Store, store);
+    // A clock that never told the time may not be there, and is an alarm of its own.
+    if clock || findings.of(Check::Clock) != Finding::NotThere {
+        findings.note_passed(Check::Clock, clock);
+    }
 }
