@@ -1,5 +1,6 @@
 //! Whole-system tests of bedkeeper; see `tests/` for them and `scenarios/` for the rehearsals that they run.
 
 pub mod breakages;
+pub mod parity;
 pub mod random_sites;
 pub mod stacks;

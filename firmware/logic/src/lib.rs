@@ -115,6 +115,7 @@ extern crate std;
 pub mod blackout;
 pub mod brine;
 pub mod calendar;
+pub mod calls;
 pub mod chronicle;
 pub mod commission;
 pub mod contact;

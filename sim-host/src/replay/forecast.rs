@@ -119,7 +119,7 @@ fn first_start(world: &World, evidence: &Evidence) -> Result<Option<Start>, Repl
     // Valves and logic as they stand; neither water to model nor cuts to come.
     let copy = World {
         relays_on: world.relays_on,
-        controller: world.controller.clone(),
+        controller: world.controller.clone().into(),
         plant: world.plant.clone(),
         now_ms: world.now_ms,
         start: world.start,

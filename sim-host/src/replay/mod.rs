@@ -7,6 +7,7 @@
 mod bare_contact;
 mod checker;
 mod contacts;
+mod driven;
 mod files;
 mod forecast;
 mod gather;
@@ -17,6 +18,7 @@ mod water;
 
 pub use bare_contact::ContactTally;
 pub use checker::Checker;
+pub use driven::Driven;
 pub use files::{JournalFile, RegenerationTable};
 pub use forecast::next_expected;
 pub use gather::Gatherer;
@@ -100,7 +102,7 @@ pub trait Observer {
 /// The controller and the plant it controls.
 pub struct World {
     /// The logic.
-    pub controller: HostController,
+    pub controller: Driven,
     /// The plant: its valves, in the order of the tanks.
     pub plant: Plant,
     /// Now, ms since the recording's start.
@@ -177,7 +179,7 @@ impl World {
         let controller = Controller::new(Instant::from_ticks(0), settings)
             .map_err(|_| ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned()))?;
         Ok(Self {
-            controller,
+            controller: controller.into(),
             plant: Plant::new(valves).with_shared(shared),
             now_ms: 0,
             start,

@@ -7,9 +7,9 @@ use bedkeeper::calendar::Civil;
 use bedkeeper::retain::{MAX_BYTES, Retained};
 use bedkeeper::units::Instant;
 use bedkeeper::watch::StoreWear;
-use bedkeeper::{Controller, Input, Save};
+use bedkeeper::{Input, Save, TooManyTanks};
 
-use super::{HostController, Replay, ReplayError, World};
+use super::{Replay, ReplayError, World};
 use crate::recording::Pulses;
 
 /// One power cut.
@@ -126,18 +126,17 @@ impl World {
         self.supply.on_since_ms = self.now_ms;
         // Whoever begins anew takes every contact to be open until told.
         self.contacts = super::contacts::PlantContacts::default();
-        let settings = self.controller.settings().clone();
         let now = Instant::from_ticks(self.now_ms);
-        let retained = self.supply.stored.as_deref().map(Retained::<8>::decode).and_then(Result::ok);
-        let restored = retained.and_then(|state| {
-            let off_for = state.off_for(self.shown_clock());
-            HostController::restore(now, settings.clone(), &state, off_for).ok()
-        });
-        self.controller = match restored {
-            Some(controller) => controller,
-            None => Controller::after_loss(now, settings)
-                .map_err(|_| ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned()))?,
-        };
+        let stored = self.supply.stored.take();
+        let off_for = |bytes: &[u8]| Retained::<8>::decode(bytes).ok()?.off_for(self.shown_clock());
+        let off_for = stored.as_deref().and_then(off_for);
+        let restored = stored.as_deref().is_some_and(|bytes| self.controller.restore(now, bytes, off_for));
+        self.supply.stored = stored;
+        if !restored {
+            self.controller.begin_after_loss(now).map_err(|TooManyTanks| {
+                ReplayError::Mismatch("the site has more tanks than this program runs (8)".to_owned())
+            })?;
+        }
         Ok(())
     }
 }

@@ -3,6 +3,8 @@
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use bedkeeper::calls::{Call, Said};
+use bedkeeper::units::Instant;
 use bedkeeper::watch::StoreWear;
 use bedkeeper::{Input, Settings};
 use jiff::SignedDuration;
@@ -58,7 +60,7 @@ pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Re
         Claim::Figure(limits) => Some(*limits),
         _ => None,
     });
-    let (world, gauges) = rehearse(scenario, &mut tap, &mut checker, Gauges::new(limits)).map_err(fault)?;
+    let (world, gauges) = rehearse(scenario, &mut tap, &mut checker, Gauges::new(limits), |_| ()).map_err(fault)?;
     let violations = checker.into_violations();
     let timeline = tap.into_timeline();
     let shown = Shown {
@@ -117,7 +119,20 @@ fn take<'s>(next: &AtomicUsize, scenarios: &'s [Scenario]) -> Option<(usize, &'s
     scenarios.get(index).map(|scenario| (index, scenario))
 }
 
-/// Runs a scenario to its end while others look on; returns the world as it is then, and the gauges read.
+/// Runs a scenario to its end while every call of the logic is written down; returns all that the logic said.
+///
+/// # Errors
+/// As [`run`].
+pub fn write_down(scenario: &Scenario, sink: impl FnMut(&Call) + 'static) -> Result<Said, RunError> {
+    let mut tap = Tap::default();
+    let begun = Instant::from_ticks(0);
+    let noted = |world: &mut World| world.controller.write_down(begun, sink);
+    let (world, _) = rehearse(scenario, &mut tap, &mut scenario.checker(), Gauges::new(std::iter::empty()), noted)
+        .map_err(|why| RunError { file: scenario.file.clone(), why })?;
+    Ok(world.controller.said().copied().unwrap_or_default())
+}
+
+/// Runs a scenario to its end while others look on, after `before` had the plant that waits for power; returns the world as it is then, and the gauges read.
 ///
 /// # Errors
 /// As [`run`].
@@ -126,9 +141,11 @@ fn rehearse(
     tap: &mut Tap,
     checker: &mut Checker,
     gauges: Gauges,
+    before: impl FnOnce(&mut World),
 ) -> Result<(World, Gauges), ReplayError> {
     let cuts_power = scenario.events.iter().any(|event| matches!(event.deed, Deed::Power { .. }));
-    let rehearsal = Rehearsal::begin(scenario, tap, gauges, cuts_power)?;
+    let mut rehearsal = Rehearsal::begin(scenario, tap, gauges, cuts_power)?;
+    before(&mut rehearsal.world);
     let end_ms = scenario.lasts_ms;
     let Rehearsal { world, mut gauges, .. } = rehearsal.advance(end_ms, vec![tap, checker], || true)?;
     if let Some(process) = &world.process {

@@ -13,7 +13,9 @@ use bedkeeper::units::{Instant, TankId};
 use bedkeeper::{Action, Controller, Input, RawSettings, Settings};
 
 use crate::plant::Valve;
-use crate::tally::{Call, Digest, Tally};
+use bedkeeper::calls::Digest;
+
+use crate::tally::{Call, Tally};
 use crate::{Cost, Probe, sites};
 
 const SECOND_MS: u64 = 1_000;

@@ -1,6 +1,4 @@
-//! What calls cost, by what they did; and a digest of everything the logic said.
-
-use core::hash::Hasher;
+//! What calls cost, by what they did.
 
 use crate::Cost;
 
@@ -92,36 +90,5 @@ impl Tally {
     #[must_use]
     pub fn of(&self, call: Call) -> Costs {
         self.0[call as usize]
-    }
-}
-
-/// FNV-1a, 64 bits, over integers as little-endian bytes: the same on every machine.
-#[derive(Clone, Copy, Debug)]
-pub struct Digest(u64);
-
-impl Default for Digest {
-    fn default() -> Self {
-        Self(0xcbf2_9ce4_8422_2325)
-    }
-}
-
-impl Hasher for Digest {
-    fn write(&mut self, bytes: &[u8]) {
-        for byte in bytes {
-            self.0 = (self.0 ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3);
-        }
-    }
-
-    // Widths of the machine must not show.
-    fn write_usize(&mut self, i: usize) {
-        self.write(&(i as u64).to_le_bytes());
-    }
-
-    fn write_isize(&mut self, i: isize) {
-        self.write(&(i as i64).to_le_bytes());
-    }
-
-    fn finish(&self) -> u64 {
-        self.0
     }
 }

@@ -49,9 +49,10 @@ fn regenerating() -> World {
 
 /// The world with something else in the controller's state.
 fn spoilt(mut world: World, spoil: impl FnOnce(&mut serde_json::Value)) -> World {
-    let mut state = serde_json::to_value(&world.controller).expect("state is plain data");
+    let mut state = serde_json::to_value(&*world.controller).expect("state is plain data");
     spoil(&mut state);
-    world.controller = serde_json::from_value(state).expect("still a state");
+    let altered: crate::replay::HostController = serde_json::from_value(state).expect("still a state");
+    world.controller = altered.into();
     world
 }
 
