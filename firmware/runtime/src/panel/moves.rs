@@ -222,7 +222,6 @@ impl Panel {
                 self.leave();
             }
             Choice::Sign => self.open(Screen::Sign(Entry::new())),
-            Choice::Check => return Some(Wish::Check),
             // Everything from here on changes something.
             _ if locked => self.open(Screen::Lock(Entry::new())),
             Choice::Ask(action) => return Some(Wish::Input(Input::Operator { who: Who::Panel, action })),

@@ -369,6 +369,4 @@ pub enum Choice {
     Skip(Task),
     /// The walk is signed.
     Sign,
-    /// The self-test is made again.
-    Check,
 }
