@@ -85,6 +85,9 @@ pub enum Action {
     SaltFilled,
     /// Answer an alarm.
     Alarm(AlarmAction),
+    /// The lost valve of this tank was shut by hand, all of it: drain and brine are free for the others. The
+    /// tank stays out until it is put back or vouched for (S1).
+    ShutByHand(TankId),
 }
 
 /// What an operator may do about alarms (W2).
@@ -116,7 +119,8 @@ impl Action {
             | Self::Release(t)
             | Self::TakeOut(t)
             | Self::PutBack(t)
-            | Self::Vouch(t) => Some(t),
+            | Self::Vouch(t)
+            | Self::ShutByHand(t) => Some(t),
             Self::TestDrive { tank, .. } | Self::TestHardness { tank, .. } | Self::ReplaceResin(tank) => Some(tank),
             Self::Alarm(_)
             | Self::Leave { .. }
@@ -161,6 +165,7 @@ impl Action {
             Self::Alarm(AlarmAction::Maintained) => "maintained",
             Self::BrineReady => "brine-ready",
             Self::SaltFilled => "salt-filled",
+            Self::ShutByHand(_) => "shut-by-hand",
         }
     }
 }
@@ -234,6 +239,8 @@ pub enum Refused {
     MustRest,
     /// Too few pulses to tell anything of a meter.
     TooFewPulses,
+    /// The tank's valve is not lost.
+    ValveNotLost,
 }
 
 impl core::fmt::Display for Refused {
@@ -273,6 +280,7 @@ impl core::fmt::Display for Refused {
             }
             Self::MustRest => "the relay has not been off for its least time",
             Self::TooFewPulses => "fewer than ten pulses, or no water, tell too little of a meter: catch more",
+            Self::ValveNotLost => "the tank's valve is not lost: the controller moves it and knows where it stands",
         })
     }
 }

@@ -3,16 +3,17 @@
 
 mod support;
 
-use bedkeeper::Action;
 use bedkeeper::demand::Hold;
 use bedkeeper::drive::{DriveEvent, Motion};
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::Event;
+use bedkeeper::journal::{Event, Who};
 use bedkeeper::program::{Position, StepKind};
+use bedkeeper::retain::{MAX_BYTES, Retained};
 use bedkeeper::sequence::Outcome;
 use bedkeeper::settings::{CamFeedback, RawDrive, RawSettings};
 use bedkeeper::units::{Millis, TankId};
 use bedkeeper::watch::Alarm;
+use bedkeeper::{Action, Controller, Refused};
 use proptest::prelude::*;
 use support::lives::{self, any_cam, any_drive, quiet_moment, rough_moment};
 use support::*;
@@ -96,6 +97,67 @@ fn s1_a_drive_lost_in_the_drain_keeps_it_until_an_operator_says_otherwise() {
         assert_eq!(starts.last(), Some(&ONE), "{step}");
         assert_eq!((site.duty(1), site.duty(2)), (DutyKind::Ready, DutyKind::Serving), "{step}");
     }
+}
+
+/// S1, Q5: a lost valve that was shut by hand frees drain and brine for the other, over a power cut too; its tank stays
+/// out, its alarm stands, and put back it is rinsed before all else (S12).
+#[test]
+fn s1_a_lost_valve_shut_by_hand_frees_drain_and_brine() {
+    let mut raw = alternating_cam();
+    raw.allow_untreated = true;
+    let mut site = watched::<2>(raw);
+    site.operate(Action::StartNow(TWO)).unwrap();
+    site.run_until_step(2, StepKind::BrineDraw, 3 * HOUR);
+    site.valves[1].trouble.stuck = true;
+    site.run_until_duty(2, DutyKind::Out, HOUR);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    assert_eq!(site.holds(1), [Hold::DrainBusy, Hold::BrineBusy, Hold::BrineNotReady]);
+    site.hear();
+    // Isolating valves, which the controller does not know, are shut; the observer sees the cam alone.
+    let observer = site.observer.take();
+    site.operate(Action::ShutByHand(TWO)).unwrap();
+    let said: Vec<_> = site.hear().into_iter().map(|(_, event)| event).collect();
+    let asked = Event::Operator { who: Who::Panel, action: Action::ShutByHand(TWO), granted: true };
+    assert_eq!(said.first(), Some(&asked));
+    assert!(!site.holds(1).contains(&Hold::DrainBusy) && !site.holds(1).contains(&Hold::BrineBusy));
+    assert!(site.alarm(Alarm::ValveLost) && site.duty(2) == DutyKind::Out);
+    let told = Retained::<2>::decode(&site.controller.retained().encode::<MAX_BYTES>().unwrap()).unwrap();
+    let settings = site.controller.settings().clone();
+    let after = Controller::<2>::restore(t(site.now), settings, &told, Some(Millis::from_secs(60))).unwrap();
+    assert!(after.tanks()[1].drive().is_lost() && !after.tanks()[1].drive().may_discharge());
+    site.run_for(12 * HOUR);
+    let ended = site.hear().into_iter().filter(|(_, e)| matches!(e, Event::Ended { tank: ONE, .. })).count();
+    assert_eq!((ended, site.duty(1), site.duty(2)), (1, DutyKind::Serving, DutyKind::Out));
+    assert_eq!(site.operate(Action::Vouch(TWO)), Err(Refused::NothingToVouchFor), "brine is still in it");
+    site.valves[1].trouble.stuck = false;
+    site.observer = observer;
+    site.operate(Action::PutBack(TWO)).unwrap();
+    site.run_for(12 * HOUR);
+    assert_eq!((site.duty(1), site.duty(2)), (DutyKind::Serving, DutyKind::Ready));
+}
+
+/// S1: of a valve that is not lost nobody can say so, wherever its tank stands; nothing changes but the journal.
+#[test]
+fn s1_a_valve_that_is_not_lost_is_not_shut_by_hand() {
+    let mut site = watched::<2>(alternating_cam());
+    site.operate(Action::StartNow(TWO)).unwrap();
+    site.run_until_step(2, StepKind::BrineDraw, 3 * HOUR);
+    site.hear();
+    for tank in [ONE, TWO] {
+        let before = site.controller.tanks().to_vec();
+        assert_eq!(site.operate(Action::ShutByHand(tank)), Err(Refused::ValveNotLost));
+        assert_eq!(site.controller.tanks(), before);
+        let said: Vec<_> = site.hear().into_iter().map(|(_, event)| event).collect();
+        assert_eq!(
+            said,
+            [Event::Operator { who: Who::Panel, action: Action::ShutByHand(tank), granted: false }],
+            "{tank}"
+        );
+    }
+    site.run_for(6 * HOUR);
+    site.operate(Action::TakeOut(TWO)).unwrap();
+    assert_eq!(site.operate(Action::ShutByHand(TWO)), Err(Refused::ValveNotLost), "out, and its valve works");
+    assert_eq!(site.operate(Action::ShutByHand(TankId(2))), Err(Refused::NoSuchTank));
 }
 
 /// S1: a drive lost where its switch confirms that nothing flows keeps nothing from the other.

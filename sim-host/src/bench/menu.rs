@@ -88,6 +88,7 @@ impl Menu {
             ("take-out", "take out"),
             ("put-back", "put back"),
             ("vouch", "vouch for it"),
+            ("shut-by-hand", "its lost valve was shut by hand"),
             ("brine-ready", "the brine is ready: somebody looked"),
             ("salt-filled", "salt was filled up"),
             ("acknowledge-all", "acknowledge all alarms"),

@@ -88,6 +88,7 @@ pub fn event_section(at_ms: u64, deed: &Deed) -> String {
                 | Action::TakeOut(_)
                 | Action::PutBack(_)
                 | Action::Vouch(_)
+                | Action::ShutByHand(_)
                 | Action::Return
                 | Action::EndTest
                 | Action::TestContacts

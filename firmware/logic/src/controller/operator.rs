@@ -39,6 +39,7 @@ impl<const N: usize> Controller<N> {
             Action::TakeOut(_) => self.take_out(id),
             Action::PutBack(_) => self.put_back(now, id),
             Action::Vouch(_) => self.vouch(now, id),
+            Action::ShutByHand(_) => self.shut_by_hand(id),
             Action::Leave { days } => self.leave(now, days),
             Action::Return => self.come_back(now),
             Action::TestDrive { tank, position } => self.test_drive(now, tank, position),
@@ -196,5 +197,11 @@ impl<const N: usize> Controller<N> {
             self.set_duty(id, duty, Reason::Operator);
         }
         Ok(())
+    }
+
+    /// A person shut what the drive could not: its drain and its brine go to the others, the tank stays out (S1).
+    fn shut_by_hand(&mut self, id: TankId) -> Result<(), Refused> {
+        let tank = self.tank_mut(id).ok_or(Refused::NoSuchTank)?;
+        if tank.drive.shut_by_hand() { Ok(()) } else { Err(Refused::ValveNotLost) }
     }
 }

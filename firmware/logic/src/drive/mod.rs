@@ -475,6 +475,15 @@ impl Drive {
         self.try_confirm(now, settings)
     }
 
+    /// Somebody shut the lost valve by hand: it stays lost, and is believed to pass nothing. False if it is not lost.
+    pub(crate) fn shut_by_hand(&mut self) -> bool {
+        let lost = self.is_lost();
+        if lost {
+            self.state = State::Lost { believed: Some(Position::Standby) };
+        }
+        lost
+    }
+
     /// Starts a leg, or the rest before it if the motor would reverse.
     fn seek(&mut self, now: Instant, leg: Leg, settings: &RawDrive) -> Option<DriveEvent> {
         let motion = choose_motion(&leg, self.last_motion, settings);

@@ -362,6 +362,7 @@ fn tank_deeds(tank: TankId, sheet: &mut dyn Sheet) {
         Action::TakeOut(tank),
         Action::PutBack(tank),
         Action::Vouch(tank),
+        Action::ShutByHand(tank),
         Action::ReplaceResin(tank),
     ];
     for action in deeds {

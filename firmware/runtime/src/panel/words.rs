@@ -115,6 +115,7 @@ pub const fn action(action: Action) -> &'static str {
         Action::TakeOut(_) => "take it out",
         Action::PutBack(_) => "put it back",
         Action::Vouch(_) => "vouch: it is fit",
+        Action::ShutByHand(_) => "was shut by hand",
         Action::Leave { .. } => "people go away",
         Action::Return => "people are back",
         Action::TestDrive { .. } => "try the valve",
@@ -145,6 +146,7 @@ pub const fn caution(action: Action) -> &'static str {
         Action::TakeOut(_) => "Others must serve. Shut its valves by hand before you open it: it is under pressure.",
         Action::PutBack(_) => "It regenerates before it serves. Is it closed, and is its water on?",
         Action::Vouch(_) => "Only if you have tested its water, or filled it anew.",
+        Action::ShutByHand(_) => "Only if nothing can flow in or out of it any more: others use drain and brine.",
         Action::ReplaceResin(_) => "The age of its resin begins anew.",
         Action::TestDrive { .. } => {
             "The valve will move, and water may run to drain. Hands off the drive. It goes back by itself."

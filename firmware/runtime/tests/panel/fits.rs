@@ -179,6 +179,7 @@ fn actions() -> Vec<Action> {
         Action::TakeOut(tank),
         Action::PutBack(tank),
         Action::Vouch(tank),
+        Action::ShutByHand(tank),
         Action::Leave { days: 255 },
         Action::Return,
         Action::TestRelay { relay: 3, seconds: 60 },
