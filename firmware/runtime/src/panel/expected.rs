@@ -80,6 +80,8 @@ fn by_use<const N: usize>(sight: &Sight<'_, N>, left: Volume) -> Option<Instant>
 fn at_hour<const N: usize>(sight: &Sight<'_, N>, at: Instant) -> Instant {
     let (clock, settings) = (sight.controller.clock(), sight.controller.settings());
     let Some(civil) = clock.civil(at).filter(|_| settings.start == StartRule::AtHour) else { return at };
-    let hour = Civil::at(civil.dated(settings.hour_minute).saturating_add(1), settings.hour_minute);
+    // The hour itself is soon enough.
+    let before = Civil(civil.0.saturating_sub(1));
+    let hour = Civil::at(before.dated(settings.hour_minute).saturating_add(1), settings.hour_minute);
     clock.instant(hour).unwrap_or(at)
 }

@@ -16,35 +16,12 @@ use super::views_trials::{ALPHABET, treated};
 use super::{Answer, Button, Panel, Press, Units, Wish};
 
 impl Screen {
-    /// Where the cursor stands, or the first row in view; none where figures are set.
+    /// Where the cursor stands, or the first row in view; none where characters are set.
     pub(super) fn cursor(&self) -> Option<usize> {
         match self {
-            Self::Home { at }
-            | Self::Menu { at }
-            | Self::Tank { at, .. }
-            | Self::TankDeeds { at, .. }
-            | Self::PlantDeeds { at }
-            | Self::Sure { at, .. }
-            | Self::Alarms { at }
-            | Self::Alarm { at, .. }
-            | Self::AlarmDeeds { at, .. }
-            | Self::Water { at }
-            | Self::Journal { at }
-            | Self::Groups { at }
-            | Self::Fields { at, .. }
-            | Self::Fixed { at }
-            | Self::Review { at }
-            | Self::ReviewDeeds { at }
-            | Self::Note { at }
-            | Self::Trials { at }
-            | Self::Inputs { at }
-            | Self::Walk { at }
-            | Self::Task { at, .. }
-            | Self::Signed { at }
-            | Self::Checks { at }
-            | Self::Told { at, .. } => Some(usize::from(*at)),
+            // The figure is their one item.
             Self::Edit { .. } | Self::Amount { .. } => Some(0),
-            Self::Lock(_) | Self::Sign(_) | Self::SetClock(_) => None,
+            screen => screen.clone().cursor_mut().map(|at| usize::from(*at)),
         }
     }
 

@@ -254,7 +254,7 @@ impl Body {
     /// A bar, full to so many per cent.
     pub fn gauge(&mut self, percent: u8, text: fmt::Arguments<'_>) {
         let mut line = Line::new();
-        // Sixteen characters fit behind the bar; what is shown here is shorter.
+        // So many characters fit behind the bar.
         self.cut |= line.write_fmt(text).is_err() || line.chars().count() > 15;
         self.push(line, Look::Gauge(percent));
     }

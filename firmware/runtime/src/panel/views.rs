@@ -153,12 +153,21 @@ pub(super) fn heading<const N: usize>(screen: &Screen, panel: &Panel, sight: &Si
         }
         Screen::Note { .. } => title(format_args!("site"), format_args!("")),
         Screen::Told { .. } => title(format_args!("answer"), format_args!("")),
-        Screen::Groups { .. } | Screen::Fields { .. } | Screen::Edit { .. } | Screen::Fixed { .. } => {
-            views_settings::heading(screen, panel)
-        }
-        Screen::Review { .. } | Screen::ReviewDeeds { .. } => views_settings::heading(screen, panel),
+        screen if is_of_settings(screen) => views_settings::heading(screen, panel),
         _ => views_trials::heading(screen),
     }
+}
+
+const fn is_of_settings(screen: &Screen) -> bool {
+    matches!(
+        screen,
+        Screen::Groups { .. }
+            | Screen::Fields { .. }
+            | Screen::Edit { .. }
+            | Screen::Fixed { .. }
+            | Screen::Review { .. }
+            | Screen::ReviewDeeds { .. }
+    )
 }
 
 /// Lays a screen out.
@@ -182,10 +191,7 @@ pub(super) fn lay<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<
         Screen::Journal { at } => journal(*at, panel.units, sight, sheet),
         Screen::Note { .. } => note(sight, sheet),
         Screen::Told { told, .. } => views_settings::told(*told, panel, sheet),
-        Screen::Groups { .. } | Screen::Fields { .. } | Screen::Edit { .. } | Screen::Fixed { .. } => {
-            views_settings::lay(screen, panel, sight, sheet);
-        }
-        Screen::Review { .. } | Screen::ReviewDeeds { .. } => views_settings::lay(screen, panel, sight, sheet),
+        screen if is_of_settings(screen) => views_settings::lay(screen, panel, sight, sheet),
         _ => views_trials::lay(screen, panel, sight, sheet),
     }
 }

@@ -299,7 +299,7 @@ fn checks<const N: usize>(sight: &Sight<'_, N>, sheet: &mut dyn Sheet) {
     sheet.text(format_args!("enter: test again"));
 }
 
-/// Tanks whose water may be tested.
+/// The hardness of the feed is known: what is behind the tank comes next.
 pub(super) fn treated(tank: TankId, feed: bedkeeper::units::Hardness) -> Screen {
     Screen::Amount { of: Amount::Treated { tank, feed }, value: 0 }
 }

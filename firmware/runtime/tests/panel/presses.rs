@@ -1,5 +1,6 @@
 //! What presses do: buttons, the lock, changes, trials, and any presses in any order.
 
+use bedkeeper::calendar::Civil;
 use bedkeeper::contact::Contact;
 use bedkeeper::draft::NotTaken;
 use bedkeeper::duty::DutyKind;
@@ -14,7 +15,7 @@ use bedkeeper_runtime::panel::{BUTTONS, Button, Buttons, IDLE_MS, Knob, Press, S
 use proptest::prelude::*;
 
 use super::picture::{Dots, HEIGHT};
-use super::scene::{MIN, SEC, Scene, alternating};
+use super::scene::{DAY, HOUR, MIN, SEC, Scene, alternating};
 
 fn hardness(scene: &Scene) -> Hardness {
     match scene.controller.settings().medium {
@@ -261,6 +262,32 @@ fn a_panel_that_nobody_uses_goes_home_and_drops_its_draft() {
     panel.look(&scene.sight(), scene.now);
     assert_eq!(*panel.screen(), Screen::Home { at: 0 });
     assert!(panel.draft().is_none() && panel.is_idle(scene.now));
+}
+
+/// R1: once the days of the week are known the next one is expected when its use has come, at the hour after that.
+#[test]
+fn r1_the_next_one_is_expected_by_use() {
+    let mut raw = alternating();
+    raw.backup_days = 0;
+    let mut scene = Scene::new(raw);
+    let next = |scene: &Scene| scene.text().into_iter().find(|row| row.starts_with("next"));
+    scene.draw(120, 60);
+    assert_eq!(next(&scene), None, "nothing is known of the days yet");
+    scene.advance(DAY - HOUR);
+    for _ in 0..8 {
+        scene.draw(120, 60);
+        scene.advance(DAY - HOUR);
+    }
+    // Nine days of 120 L leave 720 L of 1 800: six more days, and the hour after them.
+    assert_eq!(next(&scene).as_deref(), Some("next     Tue 16 Mar 02:00"));
+    for _ in 0..6 {
+        scene.draw(120, 60);
+        scene.advance(DAY - HOUR);
+    }
+    let started = (0..scene.recent.len()).filter_map(|back| scene.recent.back(back));
+    let started = started.filter(|record| matches!(record.event, Event::Started { .. })).map(|record| record.civil);
+    // 9 936 = 2027-03-16, in days since 2000-01-01.
+    assert_eq!(started.collect::<Vec<_>>(), [Some(Civil::at(9_936, 120))], "and so it was");
 }
 
 /// W3: an alarm comes with its advice, and is acknowledged from there.
