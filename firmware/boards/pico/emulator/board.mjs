@@ -117,7 +117,14 @@ export class Board {
       watchdog.timer.enable = false;
       this.fired ??= this.now;
     };
+    this.talks = false;
+    this.answered = [];
     mcu.uart[0].onByte = (byte) => {
+      // A board that was spoken to sends no more lines of text.
+      if (this.talks) {
+        this.answered.push(byte);
+        return;
+      }
       if (byte !== 10) {
         this.line += String.fromCharCode(byte);
         return;
@@ -278,6 +285,17 @@ export class Board {
     return Array.from({ length: 64 }, (_, y) => row(y).join('').trimEnd()).join('\n') + '\n';
   }
 
+  // --- the serial line ---
+
+  /** Bytes come on the line, at 115 200 baud; what the board answers within so long. */
+  talk(bytes, nanos = 500 * MS) {
+    this.talks = true;
+    this.answered = [];
+    bytes.forEach((byte, i) => this.at(this.now + MS * 5 + i * 86_806, () => this.mcu.uart[0].feedByte(byte)));
+    this.runFor(5 * MS + bytes.length * 86_806 + nanos);
+    return this.answered;
+  }
+
   // --- the plant ---
 
   isHigh(pin) {
@@ -391,4 +409,5 @@ export class Board {
 }
 
 export const image = () => readFileSync(process.env.PICO_IMAGE ?? new URL('../../../../target/thumbv6m-none-eabi/firmware/bedkeeper-pico', import.meta.url));
+export const otherSettings = () => readFileSync(process.env.PICO_OTHER_SETTINGS ?? new URL('../../../../target/other.bkpr', import.meta.url));
 export const settings = () => readFileSync(process.env.PICO_SETTINGS ?? new URL('../../../../target/bench.bkpr', import.meta.url));

@@ -4,6 +4,7 @@ import { readFileSync, writeFileSync } from 'node:fs';
 import { test } from 'node:test';
 import * as b from './board.mjs';
 import { Board, MS, SECOND } from './board.mjs';
+import { answers, change as inSession, frame, modbus, request, unframe, wish } from './link.mjs';
 
 const elf = b.image();
 const bench = b.settings();
@@ -324,6 +325,115 @@ test('O2, S11: what was changed at the panel is kept for the next power-up', () 
   board.run(3 * SECOND);
   assert.deepEqual(board.said('settings-refused'), []);
   assert.deepEqual(board.mcu.flash.slice(b.SETTINGS, b.SETTINGS + 4096), after);
+});
+
+let number = 0;
+
+/** Asks over the line, and gives the answer's kind and content. */
+const asked = (board, message) => {
+  number += 1;
+  const answer = unframe(board.talk(frame(number, message)));
+  assert.notEqual(answer, null, 'an answer');
+  assert.deepEqual([answer.version, answer.number], [1, number]);
+  return { kind: answer.message.number(), read: answer.message };
+};
+
+const moment = (read) => ({ at: read.number(), civil: read.option(() => read.number()) });
+
+/** Checksum of the settings that run. */
+const checksum = (board) => {
+  const { kind, read } = asked(board, request.identity);
+  assert.equal(kind, answers.identity);
+  assert.equal(read.text(), 'RP2040 board');
+  read.text();
+  read.number();
+  return read.number();
+};
+
+test('O1, S8: the line is spoken to: who it is, status, why, and Modbus beside it', () => {
+  const board = ready();
+  const stored = bench.readUInt32LE(bench.length - 4);
+  assert.equal(checksum(board), BigInt(stored));
+  const { kind, read } = asked(board, request.status);
+  assert.equal(kind, answers.status);
+  const { civil } = moment(read);
+  const expected = MORNING.getTime() - Date.UTC(2000, 0, 1) + board.now / MS;
+  assert.ok(Math.abs(Number(civil) - expected) < 3_000, 'the clock is told');
+  // One tank, and it serves.
+  assert.deepEqual(read.some(2), [1, 0]);
+  const why = asked(board, request.why(0));
+  assert.equal(why.kind, answers.why);
+  moment(why.read);
+  // It does not regenerate, and nothing is asked of it.
+  assert.deepEqual(why.read.some(2), [0, 0]);
+  assert.equal(asked(board, request.why(5)).kind, answers.refused);
+  // Modbus: the version of the map, and one tank.
+  assert.deepEqual(board.talk(modbus(1, 4, 0, 0, 0, 2)), modbus(1, 4, 4, 0, 1, 0, 1));
+  assert.deepEqual(board.talk(modbus(2, 4, 0, 0, 0, 2)), [], 'for another device');
+  assert.deepEqual(board.talk(modbus(1, 4, 0, 99, 0, 1)), modbus(1, 0x84, 2));
+});
+
+test('O1: bad frames and replays change nothing, and the plant runs on', () => {
+  const board = ready();
+  const opened = asked(board, request.open);
+  assert.equal(opened.kind, answers.opened);
+  const session = opened.read.number();
+  const start = frame(900, inSession(session, 1, wish.startNow(0)));
+  const bad = [...start];
+  bad[bad.length - 4] ^= 2;
+  assert.deepEqual(board.talk(bad), []);
+  assert.deepEqual(board.talk(Array.from({ length: 3_000 }, (_, i) => (i * 37 + (i >> 5)) & 0xff)), [], 'a flood of noise');
+  assert.deepEqual(board.talk(start.slice(0, 9)), [], 'half a frame');
+  assert.deepEqual(high(board, b.FORWARD), []);
+  board.runFor(SECOND);
+  // A coil without a ticket.
+  assert.deepEqual(board.talk(modbus(1, 5, 0, 0, 0xff, 0)), modbus(1, 0x85, 3));
+  assert.deepEqual(high(board, b.FORWARD), []);
+  // The change as it was meant, and once more: it is made once.
+  const first = board.talk(start);
+  assert.equal(unframe(first).message.number(), answers.done);
+  assert.deepEqual(board.talk(start), first);
+  board.runFor(3 * SECOND);
+  assert.equal(high(board, b.FORWARD).length, 1);
+  // Its session is over once another is opened.
+  asked(board, request.open);
+  assert.equal(unframe(board.talk(start)).message.number(), answers.refused);
+});
+
+test('O2, S11: settings come over the line, run at once, and outlive a power cut', () => {
+  const board = ready();
+  const image = b.otherSettings();
+  const wanted = BigInt(image.readUInt32LE(image.length - 4));
+  const before = checksum(board);
+  assert.notEqual(before, wanted);
+  const session = asked(board, request.open).read.number();
+  let turn = 0;
+  const changed = (wanted) => asked(board, inSession(session, ++turn, wanted));
+  // A damaged image first: nothing is taken.
+  const damaged = Uint8Array.from(image);
+  damaged[60] ^= 1;
+  const send = (bytes) => {
+    assert.equal(changed(wish.stage(bytes, before)).kind, answers.done);
+    for (let at = 0; at < bytes.length; at += 500) assert.equal(changed(wish.piece(at, bytes.subarray(at, at + 500))).kind, answers.done);
+    return asked(board, inSession(session, ++turn, wish.take));
+  };
+  assert.equal(send(damaged).kind, answers.refused);
+  assert.equal(checksum(board), before);
+  number += 1;
+  // Storing erases two sectors: the answer takes its time.
+  for (const part of [wish.stage(image, before), wish.piece(0, image.subarray(0, 500)), ...(image.length > 500 ? [wish.piece(500, image.subarray(500))] : [])]) {
+    assert.equal(changed(part).kind, answers.done);
+  }
+  const taken = unframe(board.talk(frame(number, inSession(session, ++turn, wish.take)), 3 * SECOND));
+  assert.equal(taken.message.number(), answers.taken);
+  assert.deepEqual(taken.message.some(2), [0, 1], 'no restart, and stored');
+  assert.equal(checksum(board), wanted);
+  assert.equal(board.fired, null);
+  board.powerCut(5 * SECOND);
+  board.records = [];
+  board.run(3 * SECOND);
+  assert.deepEqual(board.said('settings-refused'), []);
+  assert.equal(checksum(board), wanted);
 });
 
 /** The half word that the image has at an address. */

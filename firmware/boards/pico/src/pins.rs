@@ -3,9 +3,9 @@
 /// What a pin does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Role {
-    /// Sends the journal, a line of JSON for each record, 115 200 baud, 8 data bits, no parity.
+    /// Sends what the link and Modbus answer; until somebody speaks, the journal, a line of JSON for each record.
     SerialOut,
-    /// Reserved for a link; not read yet.
+    /// Hears the link and Modbus.
     SerialIn,
     /// A meter's contact, from 0.
     Meter(u8),
@@ -69,8 +69,8 @@ const fn pin(gpio: u8, edge: u8, role: Role, text: &'static str) -> PinUse {
 
 /// Every pin in use.
 pub const PINS: [PinUse; 27] = [
-    pin(0, 1, Role::SerialOut, "serial out: journal, 115 200 baud"),
-    pin(1, 2, Role::SerialIn, "serial in: reserved"),
+    pin(0, 1, Role::SerialOut, "serial out: link and Modbus, 115 200 baud"),
+    pin(1, 2, Role::SerialIn, "serial in: link and Modbus, 115 200 baud"),
     pin(2, 4, Role::Meter(0), "meter: the common one, or tank 1's"),
     pin(3, 5, Role::Meter(1), "meter of tank 2"),
     pin(4, 6, Role::BusData, "I²C data: hardware clock, display, buttons"),

@@ -113,6 +113,12 @@ impl Link {
         }
     }
 
+    /// What the site is called, as the image says that runs.
+    #[must_use]
+    pub fn label(&self) -> &Label {
+        &self.label
+    }
+
     /// Somebody has spoken to it since power came: a board that wrote of its own accord before is silent from then on.
     #[must_use]
     pub fn is_spoken_to(&self) -> bool {

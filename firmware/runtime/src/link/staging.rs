@@ -100,13 +100,21 @@ impl Staged {
             }
             return Ok(Answer::Taken(Taken { restarts: true, is_stored: true }));
         }
+        // Stored first: what follows from other settings may start a motor, and storing stops the core.
+        let is_stored = place.keep(bytes);
         if offer.effect.is_some()
             && let Err(refused) = machine.take_settings(uptime_ms, &offer.draft, Who::Serial)?
         {
+            // Nothing that the logic refuses for is left; were it otherwise, what runs is stored again.
+            let raw = machine.controller().settings().raw().clone();
+            let running = Image { name: label.name.clone(), note: label.note.clone(), raw };
+            if let Ok(bytes) = running.encode(&mut buffer) {
+                place.keep(bytes);
+            }
             return Ok(Answer::Refused(refusal(&refused)));
         }
         *label = offer.label;
-        Ok(Answer::Taken(Taken { restarts: false, is_stored: place.keep(bytes) }))
+        Ok(Answer::Taken(Taken { restarts: false, is_stored }))
     }
 
     /// Everything that can be said of an offer before anything is touched.

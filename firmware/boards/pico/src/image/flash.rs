@@ -52,8 +52,8 @@ impl Flash {
     /// Bytes of flash as memory, from its start.
     pub fn bytes(offset: u32, length: u32) -> &'static [u8] {
         let length = length.min(FLASH_BYTES.saturating_sub(offset));
-        // SAFETY: flash is mapped there, readable, and these bytes are not written while the image runs: only the store
-        // is, and nobody holds a slice of that over a write.
+        // SAFETY: flash is mapped there and readable; nobody holds a slice of what is written, the store and the settings,
+        // over a write.
         unsafe { core::slice::from_raw_parts((FLASH_START + offset) as *const u8, length as usize) }
     }
 

@@ -1,41 +1,54 @@
-//! The journal: a line of JSON for each record on the serial line; regenerations, days, alarms and wishes in flash.
+//! The journal: the latest records in memory; regenerations, days, alarms and wishes in flash; and a line of JSON for each
+//! record on the serial line, until somebody speaks there.
 
-use bedkeeper::chronicle::Entry;
+use bedkeeper::chronicle::{Entry, Happening, RegenerationRecord};
 use bedkeeper::journal::Record;
+use bedkeeper::reserve::DayUse;
+use bedkeeper_pico::BAUD;
 use bedkeeper_pico::layout::{HISTORY_OFFSET, PAGE_BYTES, SECTOR_BYTES};
-use bedkeeper_runtime::archive::{Latest, Recent};
+use bedkeeper_runtime::archive::{Archive, Kept, Latest, Recent, Visit};
 use bedkeeper_runtime::history::{History, Layout};
 use bedkeeper_runtime::machine::Records;
 use hal::Clock;
 use hal::clocks::PeripheralClock;
 use hal::fugit::HertzU32;
 use hal::pac;
-use hal::uart::{DataBits, Enabled, StopBits, UartConfig, UartPeripheral, ValidUartPinout};
+use hal::uart::{DataBits, Enabled, FifoWatermark, StopBits, UartConfig, UartPeripheral, ValidUartPinout};
 use rp2040_hal as hal;
 
 use super::flash::Flash;
 
-const BAUD: u32 = 115_200;
-/// So many records are kept to be read at the panel.
-const RECENT: usize = 64;
+/// Records of the journal that are kept in memory.
+const RECENT: usize = 128;
 
-/// Writes records to a serial line, and what is kept for long to flash.
+/// Keeps records, and writes them to a serial line that nobody has spoken on.
 pub struct Journal<P: ValidUartPinout<pac::UART0>> {
     line: UartPeripheral<Enabled, pac::UART0, P>,
-    /// `None` if it cannot be read: the plant runs on without a history.
-    history: Option<History<Flash>>,
-    recent: Recent<RECENT>,
+    is_silent: bool,
+    kept: Kept<Flash, RECENT>,
 }
 
 impl<P: ValidUartPinout<pac::UART0>> Journal<P> {
     /// Opens the line; `None` if the baud rate cannot be had.
     pub fn new(uart: pac::UART0, pins: P, resets: &mut pac::RESETS, clock: &PeripheralClock) -> Option<Self> {
         let config = UartConfig::new(HertzU32::Hz(BAUD), DataBits::Eight, None, StopBits::One);
-        UartPeripheral::new(uart, pins, resets).enable(config, clock.freq()).ok().map(|line| Self {
-            line,
-            history: history(),
-            recent: Recent::new(),
-        })
+        let mut line = UartPeripheral::new(uart, pins, resets).enable(config, clock.freq()).ok()?;
+        line.set_rx_watermark(FifoWatermark::Bytes4);
+        line.enable_rx_interrupt();
+        Some(Self { line, is_silent: false, kept: Kept { recent: Recent::new(), history: history() } })
+    }
+
+    /// Somebody has spoken on the line: it is theirs.
+    pub fn be_silent(&mut self) {
+        self.is_silent = true;
+    }
+
+    /// Sends as many bytes as the line takes without waiting; so many.
+    pub fn send(&mut self, bytes: &[u8]) -> usize {
+        match self.line.write_raw(bytes) {
+            Ok(rest) => bytes.len() - rest.len(),
+            Err(_) => 0,
+        }
     }
 }
 
@@ -46,7 +59,10 @@ fn history() -> Option<History<Flash>> {
 
 impl<P: ValidUartPinout<pac::UART0>> Records for Journal<P> {
     fn note(&mut self, record: &Record) {
-        self.recent.note(record);
+        self.kept.note(record);
+        if self.is_silent {
+            return;
+        }
         let mut line = [0; 512];
         // A record that does not fit is left out: the line is for people, the state is in the store.
         if let Ok(length) = serde_json_core::to_slice(record, &mut line) {
@@ -56,20 +72,33 @@ impl<P: ValidUartPinout<pac::UART0>> Records for Journal<P> {
     }
 
     fn keep(&mut self, entry: &Entry) {
-        if let Some(history) = &mut self.history {
-            // What cannot be written is counted there.
-            let _ = history.keep(entry);
-        }
+        self.kept.keep(entry);
     }
 
     fn prepare(&mut self) {
-        if let Some(history) = &mut self.history {
-            let _ = history.prepare();
-        }
+        self.kept.prepare();
     }
 
     fn erasures(&self) -> u32 {
-        self.history.as_ref().map_or(0, History::erasures)
+        self.kept.erasures()
+    }
+}
+
+impl<P: ValidUartPinout<pac::UART0>> Archive for Journal<P> {
+    fn records(&mut self, from: u32, visit: &mut Visit<'_, Record>) {
+        self.kept.records(from, visit);
+    }
+
+    fn regenerations(&mut self, from: u32, visit: &mut Visit<'_, RegenerationRecord>) {
+        self.kept.regenerations(from, visit);
+    }
+
+    fn days(&mut self, from: u32, visit: &mut Visit<'_, DayUse>) {
+        self.kept.days(from, visit);
+    }
+
+    fn happenings(&mut self, from: u32, visit: &mut Visit<'_, Happening>) {
+        self.kept.happenings(from, visit);
     }
 }
 
@@ -81,14 +110,14 @@ impl<P: ValidUartPinout<pac::UART0>> core::fmt::Debug for Journal<P> {
 
 impl<P: ValidUartPinout<pac::UART0>> Latest for Journal<P> {
     fn noted(&self) -> u32 {
-        self.recent.noted()
+        self.kept.recent.noted()
     }
 
     fn len(&self) -> usize {
-        self.recent.len()
+        self.kept.recent.len()
     }
 
     fn back(&self, steps: usize) -> Option<&Record> {
-        self.recent.back(steps)
+        self.kept.recent.back(steps)
     }
 }

@@ -7,6 +7,7 @@ mod flash;
 mod journal;
 mod place;
 mod readback;
+mod serial;
 mod sweep;
 mod wiring;
 
@@ -41,6 +42,7 @@ use capture::Capture;
 use flash::Flash;
 use journal::Journal;
 use place::Settings;
+use serial::Serial;
 use sweep::Sweep;
 use wiring::{Input, Output};
 
@@ -68,7 +70,7 @@ static HEART: Heartbeat = Heartbeat::new();
 
 /// One end of the bus.
 type End = RefCellDevice<'static, Bus>;
-type Serial = (Pin<Gpio0, FunctionUart, PullDown>, Pin<Gpio1, FunctionUart, PullUp>);
+type SerialPins = (Pin<Gpio0, FunctionUart, PullDown>, Pin<Gpio1, FunctionUart, PullUp>);
 
 struct Pico;
 
@@ -78,7 +80,7 @@ impl Board for Pico {
     type Meters = Capture;
     type Clock = Ds3231<End>;
     type Flash = Flash;
-    type Records = Journal<Serial>;
+    type Records = Journal<SerialPins>;
 }
 
 struct Dog(hal::Watchdog);
@@ -160,7 +162,8 @@ fn main() -> ! {
     let Ok(clocks) = clocks else { give_up() };
     watchdog.start(START_LIMIT_MS.millis());
     let timer = Timer::new(pac.TIMER, &mut pac.RESETS, &clocks);
-    let uptime_ms = || timer.get_counter().ticks() / 1_000;
+    let uptime_us = || timer.get_counter().ticks();
+    let uptime_ms = || uptime_us() / 1_000;
     let meters = Capture::start(pac.PIO0, pac.DMA, &mut pac.RESETS, &timer);
 
     let bus = I2C::i2c0(pac.I2C0, wired.bus.0, wired.bus.1, 400.kHz(), &mut pac.RESETS, &clocks.system_clock);
@@ -187,6 +190,7 @@ fn main() -> ! {
     let parts = Parts { plant, meters, clock: Ds3231::new(end()), store, records };
     let Ok(Some(mut machine)) = Machine::<Pico, TANKS, BUFFER>::power_up(parts, chosen, uptime_ms()) else { give_up() };
 
+    let mut serial = Serial::new(label);
     watchdog.start(LOOP_LIMIT_MS.millis());
     let mut keeper = Keeper::new(Dog(watchdog), &HEART);
     let mut lamp = wired.lamp;
@@ -195,11 +199,14 @@ fn main() -> ! {
     front.look_at_inputs(&machine);
     look_at_parts(&mut machine, &mut front);
     start_beats();
+    serial::listen();
     loop {
-        if machine.pass(uptime_ms()).is_err() {
+        let passed = machine.pass(uptime_ms()).and_then(|_| serial.pass(&mut machine, &mut settings, uptime_us()));
+        // To restart, too, everything goes off, and the watchdog starts the board anew.
+        if passed.is_err() || serial.wants_restart() {
             give_up();
         }
-        match front.pass(&mut machine, &mut settings, &label, uptime_ms()) {
+        match front.pass(&mut machine, &mut settings, serial.label(), uptime_ms()) {
             Ok(None) => {}
             Ok(Some(Errand::SelfTest)) => {
                 sweep.again();
@@ -219,7 +226,9 @@ fn main() -> ! {
         let alarms = machine.controller().outputs().alarms;
         let _ = lamp.set_state((!alarms.is_empty() || !front.findings().all_well()).into());
         keeper.pass_over();
-        cortex_m::asm::wfi();
+        if !serial.is_sending() {
+            cortex_m::asm::wfi();
+        }
     }
 }
 

@@ -10,7 +10,7 @@ use hal::gpio::{
 };
 use rp2040_hal as hal;
 
-use super::{Serial, bus};
+use super::{SerialPins, bus};
 
 /// An output that is low until something puts it on; the pull-down inside the chip stays.
 pub type Output = Pin<DynPinId, FunctionSio<SioOutput>, PullDown>;
@@ -26,7 +26,7 @@ pub struct Wired {
     /// The bus of hardware clock, display and buttons.
     pub bus: bus::Pins,
     /// The serial line.
-    pub serial: Serial,
+    pub serial: SerialPins,
     /// The lamp.
     pub lamp: Output,
 }
