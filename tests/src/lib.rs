@@ -3,4 +3,5 @@
 pub mod breakages;
 pub mod parity;
 pub mod random_sites;
+pub mod reference;
 pub mod stacks;
