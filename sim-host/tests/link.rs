@@ -238,6 +238,19 @@ mod over_a_terminal {
         }
     }
 
+    /// A master of other hands reads every table and writes with tickets, while the link is spoken on the same line.
+    #[cfg(feature = "tools")]
+    #[test]
+    fn an_independent_modbus_master_is_answered() {
+        let served = Served::new(DEMO);
+        said(&[&served.port, "status"], 0);
+        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/modbus_master.py");
+        let python = std::env::var("MODBUS_PYTHON").unwrap_or_else(|_| "python3".to_owned());
+        let out = Command::new(python).args([script, &served.port]).output().unwrap();
+        assert!(out.status.success(), "{}\nneeds: pip install pymodbus pyserial", super::text(&out.stderr));
+        said(&[&served.port, "status"], 0);
+    }
+
     #[test]
     fn a_line_without_a_board_is_told() {
         let (_ours, theirs) = TTYPort::pair().unwrap();

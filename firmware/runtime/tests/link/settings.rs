@@ -6,7 +6,8 @@ use bedkeeper::lock::{Key, LockRule};
 use bedkeeper::program::Position;
 use bedkeeper::settings::{Arrangement, Problem};
 use bedkeeper::units::{Millis, TankId};
-use bedkeeper_runtime::link::message::{Answer, Refusal, Request, Taken, Wish};
+use bedkeeper_runtime::link::message::{Answer, Refusal, Request, Staging, Taken, Wish};
+use bedkeeper_runtime::link::staging;
 use bedkeeper_runtime::plant::NotWired;
 
 use crate::line::{Line, TANK, image, raw, refusal};
@@ -161,4 +162,38 @@ fn what_cannot_be_stored_is_told() {
     let mut other = raw();
     other.hour_minute = 90;
     assert_eq!(taken(line.push(&image(&other), |_| {})), Taken { restarts: false, is_stored: false });
+}
+
+/// O1: a lock that closes while settings are on their way keeps them from being taken or stored, restart or not; and
+/// behind a closed one nothing is staged.
+#[test]
+fn a_lock_that_closes_meanwhile_holds() {
+    let mut line = Line::with(|raw| raw.locks.serial = LockRule::Code(4_711));
+    let mut other = raw();
+    other.hour_minute = 90;
+    assert_eq!(refusal(line.push(&image(&other), |_| {})), Refusal::Locked);
+    let mut plant = other.clone();
+    let bedkeeper::settings::RawDrive::CamSwitch { travel_limit, .. } = &mut plant.drive else { panic!() };
+    *travel_limit = Millis(travel_limit.0 + 1_000);
+    for offered in [other, plant] {
+        let bytes = image(&offered);
+        let instead_of = line.pull().1;
+        line.open();
+        assert_eq!(line.change(Wish::Unlock(Key::Code(4_711))), Answer::Done);
+        let staging = Staging {
+            length: u16::try_from(bytes.len()).unwrap(),
+            sum: staging::sum(&bytes),
+            instead_of,
+            keep_step_times: false,
+            keep_name: true,
+            take_locks: false,
+            may_restart: true,
+        };
+        assert_eq!(line.change(Wish::Stage(staging)), Answer::Done);
+        let bytes = heapless::Vec::from_slice(&bytes).unwrap();
+        assert_eq!(line.change(Wish::Piece { offset: 0, bytes }), Answer::Done);
+        assert_eq!(line.change(Wish::Relock), Answer::Done);
+        assert_eq!(refusal(line.change(Wish::Take)), Refusal::Locked);
+        assert!(line.shelf.images.is_empty() && !line.link.wants_restart());
+    }
 }
