@@ -151,6 +151,8 @@ fn twenty_planted_mistakes_are_found() {
         ("no-backup-day", &[("calendar.backup_after", "\"off\"")]),
         ("backup-day-longer-than-capacity", &[("calendar.backup_after", "\"14 days\"")]),
         ("drain_per_kilograin", &[("program.fast_rinse", "{ length = \"45 min\", drain = \"70 gpm\" }")]),
+        ("draw-shorter-than-brine", &[("program.brine_draw", "{ length = \"12 min\", drain = \"10 gpm\" }")]),
+        ("draw-without-flow", &[("program.brine_draw", "{ length = \"27 min\", drain = \"0 gpm\" }")]),
     ];
     let ids = |source: &str| -> Vec<String> {
         let (inputs, all) = reckon(source, &WhatIf::default());
@@ -207,6 +209,58 @@ fn windows_and_blends_are_judged() {
     assert!(found.iter().any(|f| f.id == "blend-target" && f.severity == Severity::Mistake));
     inputs.treated_share = 0.8;
     assert!(!findings(&inputs, &figures(&inputs), UnitSystem::Us).iter().any(|f| f.id == "blend-target"));
+}
+
+/// M5: what the site's own bypass leads past the tanks loads no resin, adds no sodium, and is judged by what is wanted.
+#[test]
+fn m5_the_bypass_is_reckoned_with() {
+    let blended = with(WORKED, "sharing.bypass", "\"20 %\"");
+    let (whole, all) = reckon(WORKED, &WhatIf::default());
+    let (part, less) = reckon(&blended, &WhatIf::default());
+    for id in ["added_sodium", "regenerations_per_year", "salt_per_year", "service_flow_peak"] {
+        let (one, other) = (of(&all, id).value, of(&less, id).value);
+        assert!((other / one - 0.8).abs() < 1e-9, "{id}: {other} of {one}");
+    }
+    assert!((of(&less, "blend_treated_share").value - 0.8).abs() < 1e-9);
+    assert!((whole.between_gal() - part.between_gal()).abs() < 1e-9);
+    let judged = |target_gpg: f64| -> Vec<(String, Severity)> {
+        let (inputs, all) = reckon(&blended, &WhatIf { target_gpg: Some(target_gpg), ..WhatIf::default() });
+        let found = findings(&inputs, &all, UnitSystem::Us).into_iter().map(|f| (f.id, f.severity));
+        found
+            .filter(|(id, _)| ["blend-target", "softer-than-wanted", "nothing-to-soften"].contains(&id.as_str()))
+            .collect()
+    };
+    assert_eq!(judged(4.0), [("blend-target".to_owned(), Severity::Mistake)]);
+    assert_eq!(judged(5.0), []);
+    assert_eq!(judged(6.0), [("softer-than-wanted".to_owned(), Severity::Note)]);
+    assert_eq!(judged(25.0), [("nothing-to-soften".to_owned(), Severity::Warning)]);
+}
+
+/// A dose that cannot restore the capacity, by stoichiometry (5 994 gr/lb), is a mistake and reaches no claim.
+#[test]
+fn no_salt_restores_more_than_stoichiometry() {
+    let ids = |lb_ft3: f64| -> Vec<String> {
+        let (inputs, all) = reckon(WORKED, &WhatIf { dose_lb_ft3: Some(lb_ft3), ..WhatIf::default() });
+        let found = findings(&inputs, &all, UnitSystem::Us).into_iter();
+        found.map(|f| f.id).filter(|id| id.starts_with("efficiency") || id == "capacity-beyond-salt").collect()
+    };
+    assert_eq!(ids(20_000.0 / 5_990.0), ["efficiency-claim", "efficiency-california"]);
+    assert_eq!(ids(20_000.0 / 6_000.0), ["capacity-beyond-salt"]);
+}
+
+/// A page never replaces the site that is read; `-` prints it.
+#[test]
+fn a_page_goes_where_it_harms_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let site = folder.path().join("site.toml");
+    std::fs::write(&site, WORKED).unwrap();
+    let name = site.to_str().unwrap();
+    let out = bedkeeper(&["size", name, "--html", name]);
+    assert_eq!(out.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&out.stderr).contains("would overwrite the site"));
+    assert_eq!(std::fs::read_to_string(&site).unwrap(), WORKED);
+    let out = bedkeeper(&["size", name, "--html", "-"]);
+    assert!(out.stdout.starts_with(b"<!DOCTYPE html>"));
 }
 
 /// Efficiency claims are judged as their texts say: 3 350 and 4 000 gr/lb.

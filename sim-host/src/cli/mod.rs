@@ -28,7 +28,7 @@ use crate::size::{self, cli::SizeArgs};
 
 pub use explore::ExploreArgs;
 pub use leaves::leaves;
-pub(crate) use output::keep_apart;
+pub(crate) use output::{is_stdout, keep_apart};
 pub(crate) use pack::{Difference, differing, read_packed, write_new};
 pub use pack::{image_of, sum_text};
 pub use replay::ReplayArgs;

@@ -1,6 +1,6 @@
 //! `bedkeeper size`: where the numbers come from, and whether they fit.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
@@ -10,7 +10,7 @@ use super::figures::{Figure, Verdict, figures};
 use super::findings::{Finding, Severity, digits, findings};
 use super::inputs::{G_PER_LB, Inputs, L_PER_FT3, M_PER_FT, MG_L_PER_GPG, MG_PER_GR, ML_PER_GAL, NotASoftener, WhatIf};
 use super::page;
-use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, Units, load_site, print};
+use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, Units, is_stdout, keep_apart, load_site, print};
 use crate::quantity;
 use crate::quantity::show::UnitSystem;
 
@@ -23,7 +23,8 @@ use crate::quantity::show::UnitSystem;
 ///   bedkeeper size site.toml --hardness 25gpg --dose 8lb/ft3 --use 6m3
 ///   bedkeeper size site.toml --sweep 4..15:1 --html sizing.html
 ///
-/// Exit code 0: nothing is wrong, or only worth a note. 1: some settings do not fit each other. 2: bad input.
+/// Exit code 0: nothing is wrong, or only worth a warning or a note. 1: a mistake: settings that do not fit each other. 2:
+/// bad input.
 #[derive(Debug, Args)]
 #[command(verbatim_doc_comment)]
 pub struct SizeArgs {
@@ -53,7 +54,8 @@ pub struct SizeArgs {
     /// Print the result as JSON
     #[arg(long)]
     json: bool,
-    /// Write a page with every figure, finding and, of a sweep, the curves
+    /// Write a page with every figure, finding and, of a sweep, the curves; `-` prints it instead. A page of an earlier run
+    /// is replaced
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
     /// Units of the answer, if not those of the site file
@@ -93,6 +95,11 @@ fn base(read: Result<impl Into<u64>, quantity::QuantityError>) -> Result<f64, St
 /// Runs the verb.
 #[must_use]
 pub fn run(args: &SizeArgs, style: &Style) -> ExitCode {
+    let page_goes = args.html.as_deref().map(|path| ("--html", path));
+    if let Err(why) = keep_apart(&[("the site", Path::new(&args.site))], page_goes.as_slice()) {
+        eprintln!("bedkeeper size: {why}");
+        return ExitCode::from(EXIT_BAD_INPUT);
+    }
     let site = match load_site(&args.site, style) {
         Ok(site) => site,
         Err(code) => return code,
@@ -123,22 +130,30 @@ pub fn run(args: &SizeArgs, style: &Style) -> ExitCode {
             return ExitCode::from(EXIT_BAD_INPUT);
         }
     };
+    let mut instead = None;
     if let Some(path) = &args.html {
-        let written = page::render(&site.name, units, &figures, &findings, swept.as_deref())
-            .map_err(|error| error.to_string())
-            .and_then(|page| std::fs::write(path, page).map_err(|error| error.to_string()));
+        let page = page::render(&site.name, units, &figures, &findings, swept.as_deref());
+        let written = page.map_err(|error| error.to_string()).and_then(|page| {
+            if is_stdout(path) {
+                instead = Some(page);
+                return Ok(());
+            }
+            std::fs::write(path, page).map_err(|error| error.to_string())
+        });
         if let Err(error) = written {
             eprintln!("bedkeeper size: {} could not be written: {error}", path.display());
             return ExitCode::from(EXIT_BAD_INPUT);
         }
     }
-    let text = if args.json {
+    let text = if let Some(page) = instead {
+        page
+    } else if args.json {
         as_json(&site.name, &figures, &findings, swept.as_deref())
     } else {
         readable(&site.name, units, &figures, &findings, swept.as_deref(), style)
     };
     let code = print(&text);
-    if let Some(path) = args.html.as_ref().filter(|_| !args.json) {
+    if let Some(path) = args.html.as_ref().filter(|path| !args.json && !is_stdout(path)) {
         eprintln!("written: {}", path.display());
     }
     let wrong = findings.iter().any(|finding| finding.severity == Severity::Mistake);

@@ -57,11 +57,10 @@ const ON_THE_LIMIT: f64 = 1e-4;
 impl Figure {
     /// How it stands to its limits.
     pub fn verdict(&self) -> Verdict {
-        let slack = ON_THE_LIMIT * self.value.abs();
         match (self.low, self.high) {
             (None, None) => Verdict::NoLimit,
-            (Some(low), _) if self.value + slack < low => Verdict::Below,
-            (_, Some(high)) if self.value - slack > high => Verdict::Above,
+            (Some(low), _) if self.value * (1.0 + ON_THE_LIMIT) < low => Verdict::Below,
+            (_, Some(high)) if self.value * (1.0 - ON_THE_LIMIT) > high => Verdict::Above,
             _ => Verdict::Within,
         }
     }
@@ -181,7 +180,7 @@ fn brine(i: &Inputs, all: &mut Vec<Figure>) {
         between(5.0, 10.0),
     );
     let slow = 0.25 * i.resin_ft3;
-    let draw = i.step(StepKind::BrineDraw).map_or(slow, |step| step.drain_gpm);
+    let draw = i.draw_gpm().unwrap_or(slow);
     let f = format!(
         "{dilute:.1} gal / {draw:.2} gpm; limits at 0.40 and 0.25 gpm/ft3 ({:.1} to {slow:.1} gpm). Davis, p. 8-19: 30 to 60 min",
         0.40 * i.resin_ft3

@@ -4,7 +4,7 @@ use bedkeeper::program::StepKind;
 use bedkeeper::settings::Arrangement;
 
 use super::cli::shown;
-use super::figures::{Figure, Verdict};
+use super::figures::{Figure, STOICHIOMETRIC_GR_PER_LB, Verdict};
 use super::inputs::{Inputs, MG_L_PER_GPG};
 use crate::quantity::show::UnitSystem;
 
@@ -49,6 +49,8 @@ pub fn findings(i: &Inputs, figures: &[Figure], units: UnitSystem) -> Vec<Findin
     let mut all = Vec::new();
     figures.iter().for_each(|figure| out_of_range(figure, units, &mut all));
     each_other(i, units, &mut all);
+    draw(i, figures, &mut all);
+    blend(i, &mut all);
     meter(i, units, &mut all);
     claims(i, units, &mut all);
     all.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
@@ -174,18 +176,6 @@ fn each_other(i: &Inputs, units: UnitSystem, all: &mut Vec<Finding>) {
         let text = format!("the program sends up to {} to a drain that carries {}", gpm(largest), gpm(i.drain_gpm));
         add(all, Mistake, "drain-too-small", text);
     }
-    if let Some(target) = i.target_gpg {
-        let gets = (1.0 - i.treated_share) * i.hardness_gpg;
-        if gets > target * 1.005 {
-            let text = format!(
-                "the bypass gives {:.0} mg/L at the best and {:.0} mg/L are wanted: send {:.1} % through the resin",
-                gets * MG_L_PER_GPG,
-                target * MG_L_PER_GPG,
-                (1.0 - target / i.hardness_gpg) * 100.0
-            );
-            add(all, Mistake, "blend-target", text);
-        }
-    }
     if i.timed_valves {
         let text =
             "valves with no feedback count as confirmed by time alone: weaker than switches that tell the position"
@@ -195,6 +185,47 @@ fn each_other(i: &Inputs, units: UnitSystem, all: &mut Vec<Finding>) {
     if i.arrangement == Arrangement::Single {
         let text = format!("untreated water passes while the tank regenerates, up to {:.0} min", i.regeneration_min);
         add(all, Note, "untreated-while-regenerating", text);
+    }
+}
+
+/// Whether the brine of a dose passes in the time that the program gives it.
+fn draw(i: &Inputs, figures: &[Figure], all: &mut Vec<Finding>) {
+    let Some(step) = i.step(StepKind::BrineDraw) else { return };
+    if i.draw_gpm().is_none() {
+        let text = "the brine draw names no flow to drain: its time is reckoned with the lower limit, and water to drain without it".to_owned();
+        add(all, Severity::Warning, "draw-without-flow", text);
+        return;
+    }
+    let needed = figures.iter().find(|figure| figure.id == "brine_draw_time").map_or(0.0, |figure| figure.value);
+    // An eductor is not that exact.
+    if step.minutes < needed * 0.95 {
+        let text = format!(
+            "the brine of a dose takes {needed:.1} min to draw, and the step has {:.1} min: what is left passes in the slow rinse, which then rinses less",
+            step.minutes
+        );
+        add(all, Severity::Warning, "draw-shorter-than-brine", text);
+    }
+}
+
+/// Whether the blending bypass gives the hardness that is wanted.
+fn blend(i: &Inputs, all: &mut Vec<Finding>) {
+    let Some(target) = i.target_gpg else { return };
+    let [hardness, wanted, gets] =
+        [i.hardness_gpg, target, (1.0 - i.treated_share) * i.hardness_gpg].map(|gpg| gpg * MG_L_PER_GPG);
+    // Sites keep hardness in whole µg/L.
+    if wanted >= hardness * 0.999 {
+        let text =
+            format!("{wanted:.0} mg/L are wanted and the feed has {hardness:.0} mg/L: there is nothing to soften");
+        add(all, Severity::Warning, "nothing-to-soften", text);
+        return;
+    }
+    let through = format!("send {:.1} % through the resin", (1.0 - wanted / hardness) * 100.0);
+    if gets > wanted * 1.005 {
+        let text = format!("the bypass gives {gets:.0} mg/L at the best and {wanted:.0} mg/L are wanted: {through}");
+        add(all, Severity::Mistake, "blend-target", text);
+    } else if gets < wanted * 0.995 {
+        let text = format!("the bypass gives {gets:.0} mg/L and {wanted:.0} mg/L would do: {through}");
+        add(all, Severity::Note, "softer-than-wanted", text);
     }
 }
 
@@ -225,6 +256,16 @@ fn meter(i: &Inputs, units: UnitSystem, all: &mut Vec<Finding>) {
 /// Claims of efficiency, judged as their texts say. Nothing here certifies anything.
 fn claims(i: &Inputs, units: UnitSystem, all: &mut Vec<Finding>) {
     let per_lb = i.capacity_gr / i.salt_lb;
+    if per_lb > STOICHIOMETRIC_GR_PER_LB {
+        let text = format!(
+            "a capacity of {} of salt is more than the {} that salt can restore at the utmost: more salt, or less capacity",
+            told(per_lb, 0, "gr/lb", units),
+            told(STOICHIOMETRIC_GR_PER_LB, 0, "gr/lb", units)
+        );
+        // What cannot be reaches no claim.
+        add(all, Severity::Mistake, "capacity-beyond-salt", text);
+        return;
+    }
     for (least, id, source) in [
         (3_350.0, "efficiency-claim", "NSF/ANSI 44 section 7, as summarised by basc.pnnl.gov"),
         (4_000.0, "efficiency-california", "California Health & Safety Code 116785"),

@@ -117,7 +117,7 @@ pub struct Inputs {
 pub struct WhatIf {
     /// Feed hardness, gr/gal.
     pub hardness_gpg: Option<f64>,
-    /// Salt dose, lb/ft³; the capacity follows with the resin's own curve.
+    /// Salt dose, lb/ft³; the capacity stays as it is.
     pub dose_lb_ft3: Option<f64>,
     /// Capacity, gr/ft³.
     pub capacity_gr_ft3: Option<f64>,
@@ -189,7 +189,7 @@ impl Inputs {
             rated_gpm,
             drain_gpm: gpm(process.drain_ml_min),
             drain_limit_gal: gal(raw.discharge_limit.nl()),
-            treated_share: 1.0,
+            treated_share: 1.0 - f64::from(raw.sharing.bypass_per_mille) / 1e3,
             target_gpg: what_if.target_gpg,
             use_gal_day: what_if.use_gal_day.or(site.water_use.a_day.map(|v| gal(v.nl()))),
             peak_gpm: what_if.peak_gpm.or(site.water_use.peak.map(|f| gpm(f.0))).unwrap_or(rated_gpm),
@@ -211,7 +211,9 @@ impl Inputs {
     /// deviations that it will add, or what is kept back until seven days are known; little for immediate ones.
     fn learned_gal(&self, learned: &RawLearned, capacity_gal: f64) -> f64 {
         let share = |per_mille: u16| capacity_gal * f64::from(per_mille) / 1e3;
-        let day = self.use_gal_day.map(|gal| gal * (1.0 + self.regeneration_min / 1_440.0) / self.serving());
+        let day = self
+            .use_gal_day
+            .map(|gal| gal * self.treated_share * (1.0 + self.regeneration_min / 1_440.0) / self.serving());
         let wanted = match day {
             Some(day) if self.at_hour => day,
             None if self.at_hour => share(learned.until_known_per_mille),
@@ -223,6 +225,11 @@ impl Inputs {
     /// The step of a kind, if the program has it.
     pub fn step(&self, kind: StepKind) -> Option<Step> {
         self.steps.iter().find(|(k, _)| *k == kind).map(|(_, step)| *step)
+    }
+
+    /// Flow of the brine draw, gpm, where the program tells it.
+    pub fn draw_gpm(&self) -> Option<f64> {
+        self.step(StepKind::BrineDraw).map(|step| step.drain_gpm).filter(|gpm| *gpm > 0.0)
     }
 
     /// Cross section of a tank, ft².
