@@ -46,6 +46,32 @@ fn a_site_is_packed_shown_and_told_apart() {
     assert_eq!(text(&out.stdout), "backup_days: 7 -> 5\ntakes effect: at once\n");
 }
 
+/// O5: an image keeps no units, so they are asked for, or are those of the site beside it; `-` is standard output, and no
+/// image replaces the site that is read.
+#[test]
+fn o5_images_are_shown_in_either_system() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let (image, site) = (path("a.bkpr"), path("us.toml"));
+    let source = include_str!("../../tests/sites/worked-1.toml");
+    std::fs::write(&site, source).unwrap();
+    let out = bedkeeper(&["pack", &site, "--out", "-"]);
+    assert!(out.stdout.starts_with(b"BKPR") && text(&out.stderr).contains("checksum"));
+    std::fs::write(&image, &out.stdout).unwrap();
+    let metric = text(&bedkeeper(&["pack", "--show", &image]).stdout);
+    assert!(metric.contains("15.14 L/min") && !metric.contains("gpm"), "{metric}");
+    let us = text(&bedkeeper(&["pack", "--show", &image, "--units", "us"]).stdout);
+    assert!(us.contains(" 4 gpm") && us.contains("2.99 lb/gal") && !us.contains("L/min"), "{us}");
+    std::fs::write(path("other.toml"), with(source, "brine.refill_flow", "\"5 gpm\"")).unwrap();
+    let told = text(&bedkeeper(&["pack", "--diff", &path("other.toml"), &image]).stdout);
+    assert!(told.contains("brine.refill_flow: 5 gpm -> 4 gpm"), "{told}");
+
+    let out = bedkeeper(&["pack", &site, "--out", &site, "--force"]);
+    assert_eq!(out.status.code(), Some(2));
+    assert!(text(&out.stderr).contains("would overwrite the site"));
+    assert_eq!(std::fs::read_to_string(&site).unwrap(), source);
+}
+
 #[test]
 fn damaged_and_newer_images_are_refused_with_the_reason() {
     let folder = tempfile::tempdir().unwrap();

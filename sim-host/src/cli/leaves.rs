@@ -69,7 +69,7 @@ fn people(path: &str, value: &Value, units: UnitSystem) -> String {
         "capacity" | "total" => show::exchange(number, units).to_string(),
         "hardness" => show::hardness(number, units).to_string(),
         "salt" => show::mass(number, units).to_string(),
-        "salt_per_water_mg_per_l" => show::mass_per_volume(number, units).to_string(),
+        "salt_per_water_mg_per_l" => show::salt_per_water(number, units).to_string(),
         "steps" => set::<StepSet>(value, |all| all.iter().map(|step| step.slug()).collect()).unwrap_or_else(plain),
         "warning" | "critical" | "latching" => {
             set::<AlarmSet>(value, |all| all.iter().map(|alarm| alarm.slug()).collect()).unwrap_or_else(plain)

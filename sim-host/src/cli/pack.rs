@@ -1,5 +1,6 @@
 //! `bedkeeper pack`: the settings image that a board loads.
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -10,8 +11,8 @@ use clap::Args;
 use serde_json::json;
 
 use super::leaves::leaves;
-use super::output::{FORCE_REPLACES, is_there};
-use super::replay::load_site;
+use super::output::{FORCE_REPLACES, is_stdout, is_there, keep_apart};
+use super::replay::{Units, load_site};
 use super::store::StorePages;
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
 use crate::quantity::show::UnitSystem;
@@ -34,7 +35,7 @@ pub struct PackArgs {
     /// The site to pack
     #[arg(required_unless_present_any = ["show", "diff"], conflicts_with_all = ["show", "diff"])]
     site: Option<String>,
-    /// Where the image goes
+    /// Where the image goes; `-` is standard output, and what is told of it then goes to standard error
     #[arg(long, short, value_name = "FILE", default_value = "settings.bkpr")]
     out: PathBuf,
     /// Replace the file if it is there
@@ -49,6 +50,9 @@ pub struct PackArgs {
     /// Print the result as JSON
     #[arg(long)]
     json: bool,
+    /// Units of --show and --diff, if not those of the site file; an image keeps none
+    #[arg(long, value_enum)]
+    units: Option<Units>,
 }
 
 /// Runs the verb.
@@ -72,6 +76,7 @@ enum Refused {
 }
 
 /// An image with what it was read from.
+#[derive(Clone)]
 struct Packed {
     image: Image,
     bytes: Vec<u8>,
@@ -89,14 +94,23 @@ impl Packed {
 
 fn pack(args: &PackArgs, style: &Style) -> Result<ExitCode, Refused> {
     if let [from, to] = args.diff.as_slice() {
-        return Ok(tell_apart(&read(from, style)?, &read(to, style)?, args.json));
+        return Ok(tell_apart(&read(from, style)?, &read(to, style)?, args));
     }
     if let Some(text) = &args.show {
-        return Ok(show_image(&read(text, style)?, args.json));
+        return Ok(show_image(&read(text, style)?, args));
     }
-    let site = load_site(args.site.as_deref().unwrap_or_default(), style).map_err(Refused::Said)?;
+    let name = args.site.as_deref().unwrap_or_default();
+    keep_apart(&[("the site", Path::new(name))], &[("--out", &args.out)]).map_err(Refused::Because)?;
+    let site = load_site(name, style).map_err(Refused::Said)?;
     let packed = of_site(&site)?;
-    write_new(&args.out, &packed.bytes, args.force).map_err(Refused::Because)?;
+    let to_stdout = is_stdout(&args.out);
+    if to_stdout {
+        let mut out = std::io::stdout();
+        let written = out.write_all(&packed.bytes).and_then(|()| out.flush());
+        written.map_err(|error| Refused::Because(format!("standard output: cannot be written: {error}")))?;
+    } else {
+        write_new(&args.out, &packed.bytes, args.force).map_err(Refused::Because)?;
+    }
     let sum = sum_of(&packed);
     let text = if args.json {
         let file = args.out.display().to_string();
@@ -106,6 +120,10 @@ fn pack(args: &PackArgs, style: &Style) -> Result<ExitCode, Refused> {
         let store = packed.store().map_or_else(String::new, |store| format!("{}\n", store.sentence()));
         format!("{}: {} bytes, checksum {sum}\n{store}", args.out.display(), packed.bytes.len())
     };
+    if to_stdout {
+        eprint!("{text}");
+        return Ok(ExitCode::SUCCESS);
+    }
     Ok(print(&text))
 }
 
@@ -117,7 +135,7 @@ pub(crate) fn write_new(path: &Path, bytes: &[u8], force: bool) -> Result<(), St
     let mut open = std::fs::OpenOptions::new();
     open.write(true);
     let open = if force { open.create(true).truncate(true) } else { open.create_new(true) };
-    let written = open.open(path).and_then(|mut file| std::io::Write::write_all(&mut file, bytes));
+    let written = open.open(path).and_then(|mut file| file.write_all(bytes));
     written.map_err(|error| match error.kind() {
         std::io::ErrorKind::AlreadyExists => is_there(path, FORCE_REPLACES),
         _ => format!("{}: cannot be written: {error}", path.display()),
@@ -179,11 +197,12 @@ fn read(text: &str, style: &Style) -> Result<Packed, Refused> {
     Ok(Packed { image, bytes, units: UnitSystem::Metric, a_day: None })
 }
 
-fn show_image(packed: &Packed, as_json: bool) -> ExitCode {
+fn show_image(packed: &Packed, args: &PackArgs) -> ExitCode {
+    let packed = &Packed { units: args.units.map_or(packed.units, Units::system), ..packed.clone() };
     let image = &packed.image;
     let faults = image.settings().err();
     let sum = sum_of(packed);
-    let text = if as_json {
+    let text = if args.json {
         let faults: Vec<_> = faults.iter().flat_map(|f| f.listed()).map(ToString::to_string).collect();
         let store = packed.store().map(|store| store.json());
         let value = json!({"name": image.name, "note": image.note, "bytes": packed.bytes.len(), "checksum": sum,
@@ -229,10 +248,13 @@ pub(crate) fn differing(from: &Image, to: &Image, units: UnitSystem) -> Vec<Diff
         .collect()
 }
 
-fn tell_apart(from: &Packed, to: &Packed, as_json: bool) -> ExitCode {
-    let differing = differing(&from.image, &to.image, to.units);
+fn tell_apart(from: &Packed, to: &Packed, args: &PackArgs) -> ExitCode {
+    // An image tells no units, so a site beside it does.
+    let us = [from, to].iter().any(|packed| packed.units == UnitSystem::Us);
+    let units = args.units.map_or(if us { UnitSystem::Us } else { UnitSystem::Metric }, Units::system);
+    let differing = differing(&from.image, &to.image, units);
     let effect = difference(&from.image.raw, &to.image.raw).effect();
-    let text = if as_json {
+    let text = if args.json {
         let changes: Vec<_> = differing.iter().map(|d| json!({"field": d.path, "from": d.from, "to": d.to})).collect();
         format!("{:#}\n", json!({"changes": changes, "takes_effect": effect.map(|e| e.slug())}))
     } else if differing.is_empty() {

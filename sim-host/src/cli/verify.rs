@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
+use super::{EXIT_BAD_INPUT, EXIT_NO, Style, keep_apart, print};
 use crate::plant::Fault;
 use crate::scenario::{self, Verdict};
 
@@ -79,6 +79,8 @@ fn verify(args: &VerifyArgs, style: &Style) -> Result<Vec<Verdict>, String> {
         }
         files.extend(found);
     }
+    let read: Vec<_> = files.iter().map(|file| ("a scenario", file.as_path())).collect();
+    keep_apart(&read, args.junit.as_deref().map(|path| ("--junit", path)).as_slice())?;
     let mut scenarios = Vec::new();
     let mut faults = String::new();
     for file in &files {

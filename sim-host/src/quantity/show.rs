@@ -95,6 +95,11 @@ pub fn mass_per_volume(mass_mg_per_l: u64, system: UnitSystem) -> Shown {
     shown(&MASS_PER_VOLUME, mass_mg_per_l, pick(system, "g/L", "lb/ft3"))
 }
 
+/// Salt that refill water takes up: g/L or lb/gal.
+pub fn salt_per_water(mass_mg_per_l: u64, system: UnitSystem) -> Shown {
+    shown(&MASS_PER_VOLUME, mass_mg_per_l, pick(system, "g/L", "lb/gal"))
+}
+
 /// A share in per cent.
 pub fn share(share_ppm: u32) -> Shown {
     shown(&SHARE, u64::from(share_ppm), "%")

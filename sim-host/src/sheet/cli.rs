@@ -27,7 +27,7 @@ use crate::cli::{EXIT_BAD_INPUT, Style, Units, keep_apart, load_site, print};
 pub struct SheetArgs {
     /// The site: a file, `-`, or a bundled one such as demo:apartments
     site: String,
-    /// Where the page goes; `-` is standard output
+    /// Where the page goes; `-` is standard output. An earlier sheet is replaced
     #[arg(long, short, value_name = "FILE", default_value = "handover.html")]
     out: PathBuf,
     /// Water use for the normal week: a recording of meter pulses

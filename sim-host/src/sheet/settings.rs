@@ -483,7 +483,7 @@ impl<'s> Teller<'s> {
             ),
             row(
                 "salt taken up by refill water",
-                show::mass_per_volume(resin.salt_per_water_mg_per_l, units),
+                show::salt_per_water(resin.salt_per_water_mg_per_l, units),
                 "Practice: 3 lb a gallon.",
             ),
         ];
