@@ -43,6 +43,14 @@ pub struct Answers {
     backup: String,
 }
 
+impl Answers {
+    /// How many tanks the site has.
+    #[must_use]
+    pub fn tanks(&self) -> u8 {
+        self.tanks
+    }
+}
+
 /// One question.
 pub struct Question {
     /// Its flag.
@@ -161,8 +169,9 @@ pub const QUESTIONS: &[Question] = &[
         usual: |a| {
             // Deep enough for the 3 ft of the code: 0.92 m.
             let area_m2 = a.resin_nl as f64 * 1e-12 / 0.92;
-            let cm = (4.0 * area_m2 / std::f64::consts::PI).sqrt() * 100.0;
-            Some(format!("{:.1} cm", (cm * 10.0).floor() / 10.0))
+            let m = (4.0 * area_m2 / std::f64::consts::PI).sqrt();
+            let (length, unit) = if a.units == UnitSystem::Us { (m / 0.025_4, "in") } else { (m * 100.0, "cm") };
+            Some(format!("{:.1} {unit}", (length * 10.0).floor() / 10.0))
         },
         answer: |a, text| {
             a.vessel_um = diameter_um(text)?;
@@ -177,7 +186,7 @@ pub const QUESTIONS: &[Question] = &[
         usual: |a| Some(if a.units == UnitSystem::Us { "6 lb/ft3" } else { "96 g/L" }.to_owned()),
         answer: |a, text| {
             let read = quantity::parse_mass_per_volume_mg_per_l(text);
-            a.dose_mg_l = words(read, 40_000, 400_000, "40 to 400 g/L")?;
+            a.dose_mg_l = words(read, 40_000, 400_000, "40 to 400 g/L (2.5 to 25 lb/ft3)")?;
             Ok(())
         },
     },
@@ -304,6 +313,14 @@ fn diameter_um(text: &str) -> Result<u64, String> {
     Ok(value.round() as u64)
 }
 
+/// A diameter as it stands in the file.
+fn diameter(um: u64, units: UnitSystem) -> String {
+    match units {
+        UnitSystem::Metric => format!("{} mm", (um as f64 / 1e3).round()),
+        UnitSystem::Us => format!("{} in", (um as f64 / 2_540.0).round() / 10.0),
+    }
+}
+
 const L_PER_FT3: f64 = 28.316_846_592;
 const ML_PER_GAL: f64 = 3_785.411_784;
 
@@ -427,7 +444,7 @@ fn compose(a: &Answers) -> String {
         String::new()
     };
     format!(
-        r#"# Begun by `bedkeeper new`. Every key and what it means: `bedkeeper replay --help`, and the demonstration sites.
+        r#"# Begun by `bedkeeper new`. Every key and what it means: sim-host/demo/apartments.toml and house.toml of the sources.
 # Figures are estimates to begin with: `bedkeeper size` shows where each comes from and what does not fit.
 # Pressure, brine, mains voltage and drinking water: local codes and licensed practice come first.
 
@@ -484,7 +501,7 @@ drive = "cam-switch"
 positions = ["service", "backwash", "brine-draw", "fast-rinse", "brine-refill", "standby"]
 
 [plant]
-vessel_diameter = "{vessel} mm"
+vessel_diameter = "{vessel}"
 "#,
         name = a.name,
         units = if a.units == UnitSystem::Us { "us" } else { "metric" },
@@ -505,7 +522,7 @@ vessel_diameter = "{vessel} mm"
         slow_min = minutes(slow_min),
         fast_min = minutes(fast_min),
         fast = flow(fast_gpm * ML_PER_GAL),
-        vessel = (a.vessel_um as f64 / 1e3).round(),
+        vessel = diameter(a.vessel_um, a.units),
     )
 }
 

@@ -6,9 +6,9 @@ use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
 
-use super::output::{FORCE_REPLACES, is_there};
+use super::output::{FORCE_REPLACES, is_stdout, is_there};
 use super::{EXIT_BAD_INPUT, Style};
-use crate::beginning::{self, Answers, Kind};
+use crate::beginning::{self, Answers, Kind, Question};
 
 /// Begin a site file by answering questions
 ///
@@ -97,6 +97,9 @@ pub fn run(args: &NewArgs, style: &Style) -> ExitCode {
 
 /// Writes the files; returns what to say of it.
 fn begin(args: &NewArgs, style: &Style) -> Result<String, String> {
+    if is_stdout(&args.file) {
+        return Err("a site and its rehearsal are two files: name a file, such as site.toml".to_owned());
+    }
     let rehearsal = beginning::rehearsal_beside(&args.file);
     if let Some(there) = [&args.file, &rehearsal].into_iter().find(|file| file.exists() && !args.force) {
         return Err(is_there(there, FORCE_REPLACES));
@@ -149,6 +152,7 @@ fn from_flags(given: &[(&'static str, String)]) -> Result<Answers, String> {
     let mut missing = Vec::new();
     for question in beginning::QUESTIONS {
         if !(question.applies)(&answers) {
+            refuse_idle(given, question, &answers)?;
             continue;
         }
         let flag = given.iter().find(|(name, _)| *name == question.name).map(|(_, text)| text.clone());
@@ -165,6 +169,17 @@ fn from_flags(given: &[(&'static str, String)]) -> Result<Answers, String> {
     Err(format!("there is no terminal to ask at, and these are not given: {}", missing.join(", ")))
 }
 
+/// A flag whose question is not asked must not say what the site will not be.
+fn refuse_idle(given: &[(&'static str, String)], question: &Question, answers: &Answers) -> Result<(), String> {
+    match given.iter().find(|(name, _)| *name == question.name) {
+        Some((name, text)) if *text != answers.tanks().to_string() => Err(format!(
+            "--{name} {text}: the arrangement has {} already; parallel and staged sites have 2 to 8",
+            answers.tanks()
+        )),
+        _ => Ok(()),
+    }
+}
+
 fn ask(
     given: &[(&'static str, String)],
     from: &mut dyn BufRead,
@@ -177,6 +192,7 @@ fn ask(
         .map_err(said)?;
     for question in beginning::QUESTIONS {
         if !(question.applies)(&answers) {
+            refuse_idle(given, question, &answers)?;
             continue;
         }
         if let Some((_, text)) = given.iter().find(|(name, _)| *name == question.name) {
@@ -226,6 +242,22 @@ mod tests {
         assert!(out.contains("Hardness") && out.contains("unit"), "{out}");
         assert_eq!(answers.name, "Mill");
         beginning::write(&answers).expect("a site");
+    }
+
+    #[test]
+    fn a_number_of_tanks_that_the_arrangement_does_not_have_is_refused() {
+        let mut given: Vec<_> =
+            [("name", "Mill"), ("arrangement", "alternating"), ("hardness", "20 gpg"), ("resin", "2 ft3")]
+                .into_iter()
+                .chain([("use", "900 L"), ("peak", "30 L/min"), ("pulse", "1 L"), ("units", "us"), ("tanks", "3")])
+                .map(|(name, text)| (name, text.to_owned()))
+                .collect();
+        let error = from_flags(&given).expect_err("two tanks take turns");
+        assert!(error.contains("--tanks 3") && error.contains("has 2"), "{error}");
+        given.retain(|(name, _)| *name != "tanks");
+        given.push(("tanks", "2".to_owned()));
+        let text = beginning::write(&from_flags(&given).expect("two")).expect("a site");
+        assert!(text.contains("vessel_diameter = \"11") && text.contains(" in\""), "{text}");
     }
 
     #[test]
