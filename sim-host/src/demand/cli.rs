@@ -14,7 +14,7 @@ use super::output::Target;
 use super::page;
 use super::show::{self, Layout};
 use super::{Demand, Facts, PerfectMeter, Profile, Size, Statistics, Summary, since_midnight_ms, weekday};
-use crate::cli::output::keep_apart;
+use crate::cli::output::{is_stdout, keep_apart};
 use crate::cli::{EXIT_BAD_INPUT, Style, Units, print};
 use crate::quantity::{self, PulseVolume};
 use crate::recording::{Entry, Pulses, Recording};
@@ -56,7 +56,8 @@ pub struct DemandArgs {
     /// Say what is in this recording, with pictures of its day and week
     #[arg(long, value_name = "FILE", conflicts_with_all = ["output", "inject"])]
     describe: Option<PathBuf>,
-    /// Write the figures as a page too, with pictures of the day, the week and the days
+    /// Write the figures as a page too, with pictures of the day, the week and the days; `-` prints it instead. A page of
+    /// an earlier run is replaced
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
     /// Where the recording goes; `-` for standard output, and the figures then go to standard error
@@ -194,6 +195,9 @@ fn demand(args: &DemandArgs, style: &Style) -> Result<ExitCode, String> {
     let (told, unit) = show::in_units(&summary, args.units.system());
     if let Some(path) = &args.html {
         let page = page::render(&source.heading, &told, unit).map_err(|error| error.to_string())?;
+        if is_stdout(path) {
+            return Ok(crate::cli::print(&page));
+        }
         std::fs::write(path, page).map_err(|error| format!("{} could not be written: {error}", path.display()))?;
     }
     let layout = if args.describe.is_some() { Layout::whole(style) } else { Layout::brief(style) };

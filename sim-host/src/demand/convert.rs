@@ -103,7 +103,13 @@ pub(super) fn is_foreign(path: &Path, foreign: &Foreign) -> Result<bool, String>
         return Ok(false);
     }
     let head = String::from_utf8_lossy(&head);
-    let line = head.lines().map(str::trim).find(|line| !line.is_empty() && !line.starts_with('#')).unwrap_or_default();
+    // A byte order mark, as some editors and spreadsheets write.
+    let line = head
+        .trim_start_matches('\u{feff}')
+        .lines()
+        .map(str::trim)
+        .find(|line| !line.is_empty() && !line.starts_with('#'))
+        .unwrap_or_default();
     Ok(line.starts_with('$') || !line.split(',').any(|name| name.trim().trim_matches('"') == "t_s") && !line.is_empty())
 }
 

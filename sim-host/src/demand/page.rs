@@ -125,7 +125,9 @@ fn days(summary: &Summary, unit: &str) -> Option<Bars> {
     };
     let one = |(i, litres): (usize, &f64)| {
         let (short, long) = named(i);
-        (*litres, if i % each == 0 { short } else { String::new() }, long)
+        // What the last columns are too few for would be cut off.
+        let has_room = i == 0 || i + each <= by_day.litres_a_day.len();
+        (*litres, if i % each == 0 && has_room { short } else { String::new() }, long)
     };
     Some(bars(by_day.litres_a_day.iter().enumerate().map(one), unit))
 }

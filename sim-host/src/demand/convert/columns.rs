@@ -1,6 +1,6 @@
 //! CSV with any columns.
 
-use std::io::Read;
+use std::io::{BufRead, Read};
 
 use super::moment::{self, Form, LATEST_US};
 use super::spread::Spread;
@@ -15,20 +15,24 @@ const MOST_COLUMNS: usize = 200;
 /// Opens a table.
 pub(super) fn open(
     file: String,
-    reader: impl Read + 'static,
+    mut reader: impl BufRead + 'static,
     foreign: &Foreign,
     pulse: Option<PulseVolume>,
     judged: Judged,
 ) -> Result<Converted, String> {
     let separator = foreign.separator.unwrap_or(',');
     let separator = u8::try_from(separator).map_err(|_| "--separator: one plain character, such as ;".to_owned())?;
+    // Of a line end of two characters the table's reader takes the second with the next row, and so counts a line too few.
+    let begins = reader.fill_buf().map_err(|error| format!("{file}: cannot be read: {error}"))?;
+    let behind =
+        u64::from(begins.split_inclusive(|byte| *byte == b'\n').next().is_some_and(|line| line.ends_with(b"\r\n")));
     let mut table =
         csv::ReaderBuilder::new().delimiter(separator).comment(Some(b'#')).trim(csv::Trim::All).from_reader(reader);
     let names: Vec<String> = match table.headers() {
         Ok(names) => {
             names.iter().take(MOST_COLUMNS).map(|name| name.trim_start_matches('\u{feff}').to_owned()).collect()
         }
-        Err(error) => return Err(in_words(&file, &error)),
+        Err(error) => return Err(in_words(&file, &error, 0)),
     };
     if names.iter().all(String::is_empty) {
         return Err(format!("{file}: has no line with column names"));
@@ -87,6 +91,7 @@ pub(super) fn open(
     let mut rows = Rows {
         names: (names[time].clone(), names[value].clone()),
         file,
+        behind,
         records: table.into_records(),
         time,
         value,
@@ -118,8 +123,8 @@ fn excerpt(text: &str) -> String {
     if short.len() < text.len() { short + "…" } else { short }
 }
 
-fn in_words(file: &str, error: &csv::Error) -> String {
-    let line = error.position().map_or_else(String::new, |at| format!(":{}", at.line()));
+fn in_words(file: &str, error: &csv::Error, behind: u64) -> String {
+    let line = error.position().map_or_else(String::new, |at| format!(":{}", at.line() + behind));
     let why = match error.kind() {
         csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
             format!("the row has {len} fields, and there are {expected_len} columns")
@@ -133,6 +138,8 @@ fn in_words(file: &str, error: &csv::Error) -> String {
 
 struct Rows<R> {
     file: String,
+    /// Lines that the reader counts too few.
+    behind: u64,
     names: (String, String),
     records: csv::StringRecordsIntoIter<R>,
     time: usize,
@@ -164,9 +171,9 @@ impl<R: Read> Rows<R> {
     fn read(&mut self) -> Option<Result<(), String>> {
         let record = match self.records.next()? {
             Ok(record) => record,
-            Err(error) => return Some(Err(in_words(&self.file, &error))),
+            Err(error) => return Some(Err(in_words(&self.file, &error, self.behind))),
         };
-        let line = record.position().map_or(0, csv::Position::line);
+        let line = record.position().map_or(0, csv::Position::line) + self.behind;
         let field = |place| record.get(place).unwrap_or_default().to_owned();
         let (time, value) = (field(self.time), field(self.value));
         Some(self.take(&time, &value).map_err(|why| fault(&self.file, line, &excerpt(&why))))
@@ -179,10 +186,10 @@ impl<R: Read> Rows<R> {
         let amount = self.kind.amount(value, self.decimal_comma);
         let amount = amount.map_err(|why| format!("column `{value_name}`: {why}"))?;
         let before_us = std::mem::replace(&mut self.last_us, at_us);
-        let backwards = |total: u128| {
+        let backwards = || {
             format!(
-                "column `{value_name}`: the total goes back from {total} to {amount} (in pulses or nL); cut the file where \
-                 the counter was set back"
+                "column `{value_name}`: the total goes back to `{value}`, below the row before; cut the file where the counter \
+                 was set back"
             )
         };
         match self.kind {
@@ -195,13 +202,13 @@ impl<R: Read> Rows<R> {
             }
             Kind::TotalPulses => {
                 let total = self.total.replace(amount).unwrap_or(amount);
-                let more = amount.checked_sub(total).ok_or_else(|| backwards(total))?;
+                let more = amount.checked_sub(total).ok_or_else(backwards)?;
                 (self.spread, _) = Spread::new(before_us, at_us, 0, more, 1);
             }
             Kind::Interval(_) | Kind::Register(_) => {
                 let nl = if matches!(self.kind, Kind::Register(_)) {
                     let total = self.total.replace(amount).unwrap_or(amount);
-                    amount.checked_sub(total).ok_or_else(|| backwards(total))?
+                    amount.checked_sub(total).ok_or_else(backwards)?
                 } else {
                     amount
                 };

@@ -41,6 +41,22 @@ fn dumped(text: &[u8], signal: Option<&str>) -> Read {
 
 const START: Option<&str> = Some("2027-03-01T06:00:00");
 
+/// Faults name the line that an editor shows, whatever the line ends.
+#[test]
+fn faults_name_the_line_whatever_its_end() {
+    let said = foreign("t", "seconds", "n", "total pulses");
+    for (text, wanted) in [
+        ("t,n\n0,1\nx,2\n", "log.csv:3: "),
+        ("t,n\r\n0,1\r\nx,2\r\n", "log.csv:3: "),
+        ("# a log\r\nt,n\r\n0,1\r\n1,x\r\n", "log.csv:4: "),
+        ("t,n\r\n0,1\r\n1\r\n", "log.csv:3: the row has 1 fields"),
+        ("t,n\n0,5\n1,3\n", "log.csv:3: column `n`: the total goes back to `3`"),
+    ] {
+        let fault = table(text.as_bytes(), &said, "1 L").expect_err(text);
+        assert!(fault.starts_with(wanted), "{text:?}: {fault}");
+    }
+}
+
 /// M1: the ways in which loggers write the same three litres.
 #[test]
 fn every_form_of_time_and_value_gives_the_same_pulses() {
