@@ -3,6 +3,8 @@
 //! Nothing here calls the logic's own decisions: valve positions come from the plant, volumes from the
 //! pulses, windows are read minute by minute. What both share is the settings and the record of events.
 
+mod place;
+mod spent;
 mod steps;
 
 use std::collections::BTreeMap;
@@ -23,10 +25,15 @@ use crate::evidence::Violation;
 use crate::plant::Valve;
 use crate::quantity::show;
 use crate::recording::{COMMON_METER, Pulses};
+use place::Place;
+use spent::Spent;
 use steps::Steps;
 
 /// A plant that was just switched on is given this long to find its positions.
 const POWER_UP_MS: u64 = 30 * 60_000;
+/// What is reported of a tank under one rule for different reasons is kept apart by such numbers, beyond any tank's.
+const OF_SALT: usize = 8;
+const OF_PLACE: usize = 16;
 /// Violations kept; more are counted.
 const MAX_KEPT: usize = 1_000;
 
@@ -82,6 +89,10 @@ struct Watched {
     begins_again: bool,
     /// The regeneration under way.
     run: Option<Run>,
+    /// Whether its valve stands where its step runs.
+    place: Place,
+    /// What its bed has taken up, reckoned here.
+    spent: Spent,
 }
 
 /// A regeneration under way.
@@ -394,6 +405,27 @@ impl Checker {
         });
     }
 
+    /// S6: no more is restored than the salt can restore. What the bed took up is reckoned here from what was charged; the
+    /// salt is what the record of the end tells.
+    fn check_restored(&mut self, tank: usize, charged_nl: u64, salt_mg: u32, world: &World) {
+        let Some(ledger) = world.controller.tanks().get(tank).map(bedkeeper::duty::Tank::ledger) else { return };
+        let left_ug = ledger.prior().0;
+        let most = self.tanks[tank].spent.restored(charged_nl, salt_mg, left_ug, &self.raw);
+        self.expect(most.is_none(), "S6", tank + OF_SALT, world.now_ms, || {
+            format!("tank {}: {}", tank + 1, most.unwrap_or_default())
+        });
+    }
+
+    /// S6, Q2: while a step's time counts its valve stands where the step runs.
+    fn check_place(&mut self, i: usize, valve: &Valve, now: u64) {
+        let Some(watched) = self.tanks.get_mut(i) else { return };
+        let step = watched.steps.as_ref().and_then(Steps::running);
+        let strayed = watched.place.see(step, valve, now, &self.raw.drive);
+        self.expect(strayed.is_none(), "S6", i + OF_PLACE, now, || {
+            format!("tank {}: {}", i + 1, strayed.unwrap_or_default())
+        });
+    }
+
     /// What the pulses stand for, nL.
     fn exact_nl(&self) -> u128 {
         let meter = &self.raw.meter;
@@ -572,8 +604,11 @@ impl Observer for Checker {
                     watched.draw_ended_ms = Some(at_ms);
                 }
             }
-            Event::Ended { tank, outcome, volume, .. } => {
+            Event::Ended { tank, outcome, volume, salt, .. } => {
                 self.check_end(tank.index(), outcome, world);
+                if outcome == Outcome::Complete {
+                    self.check_restored(tank.index(), volume.nl(), salt.0, world);
+                }
                 self.check_run(tank.index(), world);
                 if outcome == Outcome::Complete {
                     self.restored_nl += u128::from(volume.nl());
@@ -598,8 +633,12 @@ impl Observer for Checker {
     fn after(&mut self, world: &World) -> std::io::Result<()> {
         for (i, valve) in world.valves().iter().enumerate() {
             self.see_knocks(i, valve);
+            self.check_place(i, valve, world.now_ms);
             self.check_motion(i, valve.motion(), world.now_ms);
             self.check_position(i, valve.position(), valve.motion() != Motion::Off, world.now_ms);
+        }
+        for (watched, tank) in self.tanks.iter_mut().zip(world.controller.tanks()) {
+            watched.spent.see(tank.ledger().since_regeneration().nl(), &self.raw);
         }
         self.check_plant(world);
         self.check_holds(world);
@@ -620,6 +659,9 @@ impl Observer for Checker {
         }
         if on {
             self.cuts += 1;
+            for (watched, tank) in self.tanks.iter_mut().zip(world.controller.tanks()) {
+                watched.spent.after_power(tank.ledger().since_regeneration().nl(), &self.raw);
+            }
             // What was planned before it takes longer now.
             self.replanned_ms = Some(world.now_ms);
             if self.pulses_known {

@@ -44,6 +44,11 @@ impl Steps {
         &mut self.seen[place]
     }
 
+    /// The step whose time counts.
+    pub(super) fn running(&self) -> Option<StepKind> {
+        self.running.map(|(kind, _)| kind)
+    }
+
     /// The step is in its position.
     pub(super) fn run(&mut self, kind: StepKind, now: u64) {
         self.stop(now);

@@ -190,6 +190,29 @@ fn s4_later_windows_do_not_judge_a_regeneration_that_runs() {
     assert_eq!(runs_on(&RawSettings::baseline(), &windowed), 0);
 }
 
+/// S6, Q2: a step whose time counts while its valve stands elsewhere is seen, though a moment is no fault.
+#[test]
+fn s6_time_that_counts_out_of_place_is_seen() {
+    let counts = |step: StepKind, lasts_ms: u64| {
+        let mut checker = Checker::new(RawSettings::baseline());
+        // Its valve stands in backwash.
+        let mut world = regenerating();
+        let causes = CauseSet::only(Cause::Manual);
+        let asked_at = Instant::from_ticks(world.now_ms);
+        tell(&mut checker, &world, Event::Started { tank: TANK, leading: Cause::Manual, causes, asked_at });
+        tell(&mut checker, &world, Event::StepStarted { tank: TANK, step });
+        look(&mut checker, &world);
+        world.now_ms += lasts_ms;
+        look(&mut checker, &world);
+        found(checker)
+    };
+    assert!(counts(StepKind::Backwash, MINUTE_MS).is_empty());
+    assert!(counts(StepKind::SlowRinse, 1_000).is_empty());
+    let seen = counts(StepKind::SlowRinse, MINUTE_MS);
+    assert_eq!(seen.len(), 1, "{seen:?}");
+    assert!(seen[0].0 == "S6" && seen[0].1.contains("slow-rinse counts") && seen[0].1.contains("backwash"), "{seen:?}");
+}
+
 mod served {
     use bedkeeper::contact::{Contact, ContactSet};
     use bedkeeper::settings::StepEnd;
