@@ -1,6 +1,7 @@
 //! What a press does: one function for every screen, and what an answer leaves behind.
 
 use bedkeeper::Input;
+use bedkeeper::calendar::Civil;
 use bedkeeper::commission::{Name, Walk};
 use bedkeeper::draft::Draft;
 use bedkeeper::journal::Who;
@@ -14,6 +15,9 @@ use super::screen::{Amount, Choice, Entry, Moments, Screen, Told};
 use super::views::{Finder, Sight, lay};
 use super::views_trials::{ALPHABET, treated};
 use super::{Answer, Button, Panel, Press, Units, Wish};
+
+/// What the clock is moved by (T4).
+const HOUR_MS: u64 = 3_600_000;
 
 impl Screen {
     /// Where the cursor stands, or the first row in view; none where characters are set.
@@ -206,6 +210,14 @@ impl Panel {
             Choice::SetClock => {
                 let civil = sight.controller.clock().civil(sight.now);
                 self.open(Screen::SetClock(Moments::begin(civil)));
+            }
+            Choice::MoveClock { on } => {
+                let Civil(ms) = sight.controller.clock().civil(sight.now)?;
+                return Some(Wish::Clock(Civil(if on {
+                    ms.saturating_add(HOUR_MS)
+                } else {
+                    ms.saturating_sub(HOUR_MS)
+                })));
             }
             Choice::BeginWalk => {
                 self.walk = Some(Walk::begin(sight.controller.settings()));

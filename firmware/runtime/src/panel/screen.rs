@@ -363,6 +363,11 @@ pub enum Choice {
     Lock,
     /// The clock is set.
     SetClock,
+    /// The clock is moved by an hour (T4).
+    MoveClock {
+        /// On, or back.
+        on: bool,
+    },
     /// The walk begins.
     BeginWalk,
     /// A task is left out.

@@ -257,6 +257,10 @@ fn menu<const N: usize>(panel: &Panel, sight: &Sight<'_, N>, sheet: &mut dyn She
     open("first start", Screen::Walk { at: 0 });
     open("self-test", Screen::Checks { at: 0 });
     sheet.item(format_args!("set the clock"), none(), Choice::SetClock);
+    if sight.controller.clock().is_set() {
+        sheet.item(format_args!("clock an hour on"), none(), Choice::MoveClock { on: true });
+        sheet.item(format_args!("clock an hour back"), none(), Choice::MoveClock { on: false });
+    }
     let units = if panel.units == Units::Metric { "metric" } else { "US" };
     sheet.item(format_args!("units"), format_args!("{units}"), Choice::SwapUnits);
     let open = sight.controller.is_unlocked(sight.now, bedkeeper::journal::Who::Panel);

@@ -342,3 +342,30 @@ proptest! {
         }
     }
 }
+
+/// T4, O1: the clock is moved by an hour in one go, on and back, from wherever it stands, a midnight too; through a closed
+/// lock not, and a clock that is not set is not moved.
+#[test]
+fn t4_the_clock_is_moved_by_an_hour() {
+    let mut scene = Scene::new(alternating());
+    let civil = |scene: &Scene| scene.controller.clock().civil(scene.sight().now).map(|civil| civil.0);
+    let midnight = Civil::at(9_921, 0);
+    scene.tell(Input::Clock(Some(midnight)));
+    scene.walk_to(&["menu", "clock an hour back"]);
+    assert_eq!(civil(&scene), Some(midnight.0 - 3_600_000));
+    scene.walk_to(&["menu", "clock an hour on"]);
+    assert_eq!(civil(&scene), Some(midnight.0));
+    scene.tell(Input::Clock(None));
+    scene.walk_to(&["menu"]);
+    assert!(!(0..20).any(|_| {
+        scene.short(Button::Down);
+        scene.text().iter().any(|row| row.contains("clock an hour"))
+    }));
+    let mut raw = alternating();
+    raw.locks.panel = LockRule::Press;
+    let mut locked = Scene::new(raw);
+    let before = civil(&locked);
+    locked.walk_to(&["menu", "clock an hour on"]);
+    assert!(matches!(locked.panel.screen(), Screen::Lock(_)));
+    assert_eq!(civil(&locked), before);
+}
