@@ -40,6 +40,9 @@ pub fn sentence(event: &Event) -> String {
             format!("meter {}: its pulses are counted no more, since nobody told what was caught", meter + 1)
         }
         Event::SettingsChanged { who } => format!("{} had them taken", who_text(who)),
+        Event::BaselineStored { who } => {
+            format!("{} had the settings that run stored as the site's baseline", who_text(who))
+        }
         Event::TestEnded { tank } => format!("{tank}: the valve that was tried goes back"),
         Event::Duty { tank, duty, reason } => format!("{tank} is {duty}: {}", reason_text(reason)),
         Event::Asked { tank, cause } => format!("{tank} asks to regenerate: {cause}"),

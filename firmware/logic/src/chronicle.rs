@@ -92,6 +92,11 @@ pub enum Happened {
         /// Who.
         who: Who,
     },
+    /// Somebody had the settings that ran stored as the site's own baseline.
+    BaselineStored {
+        /// Who.
+        who: Who,
+    },
 }
 
 impl Happening {
@@ -104,6 +109,7 @@ impl Happening {
             Event::AlarmCleared(alarm) => Happened::Cleared(alarm),
             Event::Operator { who, action, granted } => Happened::Asked { who, action, granted },
             Event::SettingsChanged { who } => Happened::SettingsChanged { who },
+            Event::BaselineStored { who } => Happened::BaselineStored { who },
             _ => return None,
         };
         let at_s = record.civil.map(|civil| u32::try_from(civil.0 / 1_000).unwrap_or(u32::MAX));

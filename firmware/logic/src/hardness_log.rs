@@ -36,8 +36,8 @@ pub struct HardnessLog {
 }
 
 impl HardnessLog {
-    /// Sees a record; the oldest test gives way to the newest.
-    pub fn observe(&mut self, record: &Record) {
+    /// Sees a record; the oldest test gives way to the newest. Says whether the log has changed.
+    pub fn observe(&mut self, record: &Record) -> bool {
         match record.event {
             Event::HardnessTested { tank, treated, feed, left } => {
                 if self.entries.is_full() {
@@ -46,15 +46,13 @@ impl HardnessLog {
                 let (at, civil) = (record.at, record.civil);
                 // There is room: the oldest has gone.
                 let entry = HardnessEntry { tank, at, civil, treated, feed, left, changed_to_per_mille: None };
-                let _ = self.entries.push(entry);
+                self.entries.push(entry).is_ok()
             }
             Event::CapacityChanged { tank, kept_per_mille, .. } => {
                 let test = self.entries.last_mut().filter(|entry| entry.tank == tank && entry.at == record.at);
-                if let Some(entry) = test {
-                    entry.changed_to_per_mille = Some(kept_per_mille);
-                }
+                test.map(|entry| entry.changed_to_per_mille = Some(kept_per_mille)).is_some()
             }
-            _ => {}
+            _ => false,
         }
     }
 

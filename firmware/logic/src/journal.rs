@@ -293,6 +293,11 @@ pub enum Event {
     },
     /// Settings were refused; those that ran run on.
     SettingsRefused,
+    /// Someone had the settings that run stored as the site's own baseline (O3).
+    BaselineStored {
+        /// Who.
+        who: Who,
+    },
 }
 
 /// An event with its time.

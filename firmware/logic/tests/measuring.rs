@@ -404,7 +404,9 @@ fn o6_hardness_tests_are_logged() {
     assert_eq!(treated, (4..20).map(Hardness).collect::<Vec<_>>());
     assert!(log.entries().iter().all(|entry| entry.changed_to_per_mille.is_none() && entry.civil.is_some()));
     let mut first = HardnessLog::default();
-    site.said.iter().take_while(|r| r.at == t(HOUR) || r.at < t(HOUR)).for_each(|record| first.observe(record));
+    for record in site.said.iter().take_while(|record| record.at <= t(HOUR)) {
+        first.observe(record);
+    }
     assert_eq!(first.entries()[0].changed_to_per_mille, Some(900));
     let mut walk = Walk::begin(site.controller.settings());
     site.said.iter().for_each(|record| walk.observe(record));

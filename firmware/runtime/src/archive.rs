@@ -1,11 +1,15 @@
 //! What a board remembers for people to read: the latest records, the regenerations and the days (P7).
 
 use bedkeeper::chronicle::{Entry, Happening, RegenerationRecord};
+use bedkeeper::commission::SignedOff;
+use bedkeeper::hardness_log::HardnessEntry;
+use bedkeeper::image::Image;
 use bedkeeper::journal::Record;
 use bedkeeper::reserve::DayUse;
 use embedded_storage::nor_flash::NorFlash;
 use heapless::Deque;
 
+use crate::dossier::Dossier;
 use crate::history::History;
 use crate::machine::{NoRecords, Records};
 
@@ -25,6 +29,16 @@ pub trait Archive {
 
     /// The alarms that came and went, and what operators asked for, from a number on.
     fn happenings(&mut self, _from: u32, _visit: &mut Visit<'_, Happening>) {}
+
+    /// The latest hardness tests, the oldest first (O6).
+    fn hardness_tests(&self) -> &[HardnessEntry] {
+        &[]
+    }
+
+    /// The signed record of the walk through the plant; `None` if none was signed (O6).
+    fn signed(&mut self) -> Option<SignedOff> {
+        None
+    }
 }
 
 impl Archive for NoRecords {}
@@ -112,18 +126,37 @@ impl Latest for &[Record] {
     }
 }
 
-/// What a board keeps: the latest records in memory; regenerations, days, alarms and wishes in flash.
+/// What a board keeps: the latest records in memory; regenerations, days, alarms and wishes in flash, and what it keeps of
+/// its site for good.
 #[derive(Debug)]
 pub struct Kept<F, const R: usize> {
     /// The latest records.
     pub recent: Recent<R>,
     /// `None` if it cannot be read: the plant runs on without a history.
     pub history: Option<History<F>>,
+    /// `None` if there is no room for it, or it cannot be read.
+    pub dossier: Option<Dossier<F>>,
 }
 
 impl<F: NorFlash, const R: usize> Records for Kept<F, R> {
     fn note(&mut self, record: &Record) {
         self.recent.note(record);
+        if let Some(dossier) = &mut self.dossier {
+            // What cannot be written is tried again with the next record.
+            let _ = dossier.note(record);
+        }
+    }
+
+    fn keep_signed(&mut self, signed: &SignedOff) -> bool {
+        self.dossier.as_mut().is_some_and(|dossier| dossier.keep_signed(signed).is_ok())
+    }
+
+    fn keep_baseline(&mut self, image: &[u8]) -> bool {
+        self.dossier.as_mut().is_some_and(|dossier| dossier.keep_baseline(image).is_ok())
+    }
+
+    fn baseline(&mut self) -> Option<Image> {
+        self.dossier.as_mut()?.baseline().ok().flatten()
     }
 
     fn keep(&mut self, entry: &Entry) {
@@ -137,10 +170,14 @@ impl<F: NorFlash, const R: usize> Records for Kept<F, R> {
         if let Some(history) = &mut self.history {
             let _ = history.prepare();
         }
+        if let Some(dossier) = &mut self.dossier {
+            let _ = dossier.prepare();
+        }
     }
 
     fn erasures(&self) -> u32 {
-        self.history.as_ref().map_or(0, History::erasures)
+        let history = self.history.as_ref().map_or(0, History::erasures);
+        history.max(self.dossier.as_ref().map_or(0, Dossier::erasures))
     }
 }
 
@@ -166,5 +203,13 @@ impl<F: NorFlash, const R: usize> Archive for Kept<F, R> {
         if let Some(history) = &mut self.history {
             let _ = history.happenings_from(from, visit);
         }
+    }
+
+    fn hardness_tests(&self) -> &[HardnessEntry] {
+        self.dossier.as_ref().map_or(&[], |dossier| dossier.hardness().entries())
+    }
+
+    fn signed(&mut self) -> Option<SignedOff> {
+        self.dossier.as_mut()?.signed().ok().flatten()
     }
 }

@@ -134,7 +134,9 @@ pub use embedded_graphics as draw;
 
 pub mod alive;
 pub mod archive;
+pub mod baseline;
 pub mod clock;
+pub mod dossier;
 #[cfg(feature = "ds3231")]
 pub mod ds3231;
 #[cfg(feature = "ssd1306")]

@@ -10,9 +10,11 @@
 
 use bedkeeper::calendar::Civil;
 use bedkeeper::chronicle::Entry;
+use bedkeeper::commission::SignedOff;
 use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::draft::{Draft, NotTaken};
 use bedkeeper::drive::Switches;
+use bedkeeper::image::Image;
 use bedkeeper::journal::{Record, Who};
 use bedkeeper::retain::MAX_BYTES;
 use bedkeeper::settings::MAX_TANKS;
@@ -48,6 +50,21 @@ pub trait Records {
 
     /// A regeneration or a day is over, and is to be kept for long (P7).
     fn keep(&mut self, _entry: &Entry) {}
+
+    /// Keeps the signed record of the walk through the plant (O6); says whether it did. Nothing moves meanwhile.
+    fn keep_signed(&mut self, _signed: &SignedOff) -> bool {
+        false
+    }
+
+    /// Keeps a settings image as the site's own baseline (O3); says whether it did. Nothing moves meanwhile.
+    fn keep_baseline(&mut self, _image: &[u8]) -> bool {
+        false
+    }
+
+    /// The site's own baseline; `None` if none was stored.
+    fn baseline(&mut self) -> Option<Image> {
+        None
+    }
 
     /// No valve moves: what takes long, such as erasing flash, may be done now.
     fn prepare(&mut self) {}
@@ -276,6 +293,15 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         let told = draft.take(&mut self.controller, now, who);
         self.make_so(uptime_ms)?;
         Ok(told)
+    }
+
+    /// The settings that run were stored as the site's own baseline: the journal says by whom (O3).
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub(crate) fn baseline_stored(&mut self, uptime_ms: u64, who: Who) -> Result<(), PinFault<B>> {
+        self.controller.baseline_stored(self.instant(uptime_ms), who);
+        self.make_so(uptime_ms)
     }
 
     /// Some motor runs: what stops the core for long must wait.

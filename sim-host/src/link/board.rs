@@ -9,6 +9,7 @@ use bedkeeper::image::{Image, MAX_BYTES as IMAGE_BYTES};
 use bedkeeper::retain::MAX_BYTES as STATE_BYTES;
 use bedkeeper::settings::MAX_TANKS;
 use bedkeeper_runtime::archive::{Kept, Recent};
+use bedkeeper_runtime::dossier::{self, Dossier};
 use bedkeeper_runtime::history::{History, Layout};
 use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::link::{Config, Link, Place};
@@ -87,6 +88,12 @@ fn history() -> Result<History<Flash>, String> {
     History::mount([flash(), flash(), flash()], layout).map_err(impossible)
 }
 
+fn dossier() -> Result<Dossier<Flash>, String> {
+    let layout = dossier::Layout::new(0, u32::try_from(PAGE).map_err(impossible)?, 4).map_err(impossible)?;
+    let flash = || Flash::new(usize::try_from(dossier::Layout::PAGES).unwrap_or(0));
+    Dossier::mount([flash(), flash(), flash()], layout).map_err(impossible)
+}
+
 impl SimulatedBoard {
     /// A board that was given a site's settings, powered up at a civil time in ms since 2000, if its clock is set.
     ///
@@ -105,7 +112,7 @@ impl SimulatedBoard {
             link: link(Label { name: image.name, note: image.note }),
             powered_ms: 0,
         };
-        let records = Kept { recent: Recent::new(), history: Some(history()?) };
+        let records = Kept { recent: Recent::new(), history: Some(history()?), dossier: Some(dossier()?) };
         board.power_up(log(STORE_PAGES)?, records)?;
         Ok(board)
     }

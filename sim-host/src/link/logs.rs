@@ -181,6 +181,7 @@ fn event_of(what: Happened) -> Event {
         Happened::Cleared(alarm) => Event::AlarmCleared(alarm),
         Happened::Asked { who, action, granted } => Event::Operator { who, action, granted },
         Happened::SettingsChanged { who } => Event::SettingsChanged { who },
+        Happened::BaselineStored { who } => Event::BaselineStored { who },
     }
 }
 

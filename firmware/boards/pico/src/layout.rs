@@ -29,10 +29,16 @@ pub const STORE_SECTORS: u32 = 64;
 /// The history of regenerations and days, bytes from the start of flash: address 0x1015_0000, to the end of flash at most.
 pub const HISTORY_OFFSET: u32 = STORE_OFFSET + STORE_SECTORS * SECTOR_BYTES;
 
+/// What the board keeps of its site for good: baseline, signed record, hardness tests, bytes from the start of flash.
+pub const DOSSIER_OFFSET: u32 = 0x1e_0000;
+/// Sectors for it.
+pub const DOSSIER_SECTORS: u32 = 6;
+
 const _: () = {
     assert!(SETTINGS_OFFSET >= IMAGE_BYTES && SETTINGS_OFFSET.is_multiple_of(SECTOR_BYTES));
     assert!(KEPT_OFFSET >= SETTINGS_OFFSET + SETTINGS_BYTES && KEPT_OFFSET.is_multiple_of(SECTOR_BYTES));
     assert!(STORE_OFFSET >= KEPT_OFFSET + KEPT_SECTORS * SECTOR_BYTES && STORE_OFFSET.is_multiple_of(SECTOR_BYTES));
-    assert!(HISTORY_OFFSET < FLASH_BYTES);
+    assert!(HISTORY_OFFSET < DOSSIER_OFFSET && DOSSIER_OFFSET.is_multiple_of(SECTOR_BYTES));
+    assert!(DOSSIER_OFFSET + DOSSIER_SECTORS * SECTOR_BYTES <= FLASH_BYTES);
     assert!(bedkeeper::image::MAX_BYTES <= SETTINGS_BYTES as usize);
 };

@@ -1,8 +1,19 @@
 //! The board as data.
-#![allow(missing_docs)]
+#![allow(missing_docs, clippy::unwrap_used)]
 
+use bedkeeper_pico::layout::{DOSSIER_OFFSET, FLASH_BYTES, HISTORY_OFFSET, PAGE_BYTES, SECTOR_BYTES};
 use bedkeeper_pico::pins::{ACTUATORS, PINS, Role, gpio};
 use bedkeeper_pico::ring::{Change, RING_WORDS, Reader};
+use bedkeeper_runtime::{dossier, history};
+
+/// P2, P7: the logs of the history end before what is kept for good begins, and all of it is within the flash.
+#[test]
+fn p2_no_log_lies_over_another() {
+    let history = history::Layout::new(HISTORY_OFFSET, SECTOR_BYTES, PAGE_BYTES).unwrap();
+    assert!(HISTORY_OFFSET + history.pages() * SECTOR_BYTES <= DOSSIER_OFFSET, "{} pages", history.pages());
+    let dossier = dossier::Layout::new(DOSSIER_OFFSET, SECTOR_BYTES, PAGE_BYTES).unwrap();
+    assert!(dossier.tests.start + dossier.tests.pages * SECTOR_BYTES <= FLASH_BYTES);
+}
 
 /// Each pin has one use, each actuator a pin, and GPIO numbers are on the edge where the board's drawing has them.
 #[test]

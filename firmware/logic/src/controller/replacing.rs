@@ -65,6 +65,14 @@ impl<const N: usize> Controller<N> {
         self.write(Event::SettingsChanged { who });
     }
 
+    /// Tells who had the settings that run stored as the site's own baseline (O3).
+    pub fn baseline_stored(&mut self, now: Instant, who: Who) {
+        self.book_pulses();
+        let now = self.advance(now);
+        self.write(Event::BaselineStored { who });
+        self.decide(now);
+    }
+
     /// Tells that settings were offered that do not pass: the present ones run on, with an alarm (S11).
     pub fn reject_settings(&mut self, now: Instant) {
         self.book_pulses();

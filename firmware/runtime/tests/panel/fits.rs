@@ -305,6 +305,7 @@ fn events() -> Vec<Event> {
     all.push(Event::SharedDrive(DriveEvent::Retrying(End::Second)));
     for who in [Who::Panel, Who::Remote, Who::Serial] {
         all.push(Event::SettingsChanged { who });
+        all.push(Event::BaselineStored { who });
         let told = [LockEvent::Opened, LockEvent::Closed, LockEvent::WrongCode, LockEvent::Barred];
         all.extend(told.map(|event| Event::Lock { who, event }));
         all.extend(actions().into_iter().map(|action| Event::Operator { who, action, granted: false }));

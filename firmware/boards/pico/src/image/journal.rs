@@ -2,11 +2,15 @@
 //! record on the serial line, until somebody speaks there.
 
 use bedkeeper::chronicle::{Entry, Happening, RegenerationRecord};
+use bedkeeper::commission::SignedOff;
+use bedkeeper::hardness_log::HardnessEntry;
+use bedkeeper::image::Image;
 use bedkeeper::journal::Record;
 use bedkeeper::reserve::DayUse;
 use bedkeeper_pico::BAUD;
-use bedkeeper_pico::layout::{HISTORY_OFFSET, PAGE_BYTES, SECTOR_BYTES};
+use bedkeeper_pico::layout::{DOSSIER_OFFSET, DOSSIER_SECTORS, HISTORY_OFFSET, PAGE_BYTES, SECTOR_BYTES};
 use bedkeeper_runtime::archive::{Archive, Kept, Latest, Recent, Visit};
+use bedkeeper_runtime::dossier::{self, Dossier};
 use bedkeeper_runtime::history::{History, Layout};
 use bedkeeper_runtime::machine::Records;
 use hal::Clock;
@@ -35,7 +39,11 @@ impl<P: ValidUartPinout<pac::UART0>> Journal<P> {
         let mut line = UartPeripheral::new(uart, pins, resets).enable(config, clock.freq()).ok()?;
         line.set_rx_watermark(FifoWatermark::Bytes4);
         line.enable_rx_interrupt();
-        Some(Self { line, is_silent: false, kept: Kept { recent: Recent::new(), history: history() } })
+        Some(Self {
+            line,
+            is_silent: false,
+            kept: Kept { recent: Recent::new(), history: history(), dossier: dossier() },
+        })
     }
 
     /// Somebody has spoken on the line: it is theirs.
@@ -50,6 +58,13 @@ impl<P: ValidUartPinout<pac::UART0>> Journal<P> {
             Err(_) => 0,
         }
     }
+}
+
+const _: () = assert!(dossier::Layout::PAGES == DOSSIER_SECTORS);
+
+fn dossier() -> Option<Dossier<Flash>> {
+    let layout = dossier::Layout::new(DOSSIER_OFFSET, SECTOR_BYTES, PAGE_BYTES).ok()?;
+    Dossier::mount([Flash::new(), Flash::new(), Flash::new()], layout).ok()
 }
 
 fn history() -> Option<History<Flash>> {
@@ -73,6 +88,18 @@ impl<P: ValidUartPinout<pac::UART0>> Records for Journal<P> {
 
     fn keep(&mut self, entry: &Entry) {
         self.kept.keep(entry);
+    }
+
+    fn keep_signed(&mut self, signed: &SignedOff) -> bool {
+        self.kept.keep_signed(signed)
+    }
+
+    fn keep_baseline(&mut self, image: &[u8]) -> bool {
+        self.kept.keep_baseline(image)
+    }
+
+    fn baseline(&mut self) -> Option<Image> {
+        self.kept.baseline()
     }
 
     fn prepare(&mut self) {
@@ -99,6 +126,14 @@ impl<P: ValidUartPinout<pac::UART0>> Archive for Journal<P> {
 
     fn happenings(&mut self, from: u32, visit: &mut Visit<'_, Happening>) {
         self.kept.happenings(from, visit);
+    }
+
+    fn hardness_tests(&self) -> &[HardnessEntry] {
+        self.kept.hardness_tests()
+    }
+
+    fn signed(&mut self) -> Option<SignedOff> {
+        self.kept.signed()
     }
 }
 
