@@ -1,6 +1,6 @@
 //! CSV with any columns.
 
-use std::io::{BufRead, Read};
+use std::io::{BufRead, Cursor, Read};
 
 use super::moment::{self, Form, LATEST_US};
 use super::spread::Spread;
@@ -23,11 +23,15 @@ pub(super) fn open(
     let separator = foreign.separator.unwrap_or(',');
     let separator = u8::try_from(separator).map_err(|_| "--separator: one plain character, such as ;".to_owned())?;
     // Of a line end of two characters the table's reader takes the second with the next row, and so counts a line too few.
-    let begins = reader.fill_buf().map_err(|error| format!("{file}: cannot be read: {error}"))?;
-    let behind =
-        u64::from(begins.split_inclusive(|byte| *byte == b'\n').next().is_some_and(|line| line.ends_with(b"\r\n")));
-    let mut table =
-        csv::ReaderBuilder::new().delimiter(separator).comment(Some(b'#')).trim(csv::Trim::All).from_reader(reader);
+    let mut head = Vec::new();
+    let read = reader.by_ref().take(1 << 16).read_until(b'\n', &mut head);
+    read.map_err(|error| format!("{file}: cannot be read: {error}"))?;
+    let behind = u64::from(head.ends_with(b"\r\n"));
+    let mut table = csv::ReaderBuilder::new()
+        .delimiter(separator)
+        .comment(Some(b'#'))
+        .trim(csv::Trim::All)
+        .from_reader(Cursor::new(head).chain(reader));
     let names: Vec<String> = match table.headers() {
         Ok(names) => {
             names.iter().take(MOST_COLUMNS).map(|name| name.trim_start_matches('\u{feff}').to_owned()).collect()

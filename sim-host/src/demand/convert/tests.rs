@@ -32,7 +32,9 @@ fn rows(converted: Result<Converted, String>) -> Read {
 }
 
 fn table(text: &[u8], foreign: &Foreign, pulse: &str) -> Read {
-    rows(columns::open("log.csv".into(), Cursor::new(text.to_vec()), foreign, parse_pulse_volume(pulse).ok(), judged()))
+    // A pipe may give a few bytes at a time.
+    let reader = BufReader::with_capacity(2, Cursor::new(text.to_vec()));
+    rows(columns::open("log.csv".into(), reader, foreign, parse_pulse_volume(pulse).ok(), judged()))
 }
 
 fn dumped(text: &[u8], signal: Option<&str>) -> Read {
