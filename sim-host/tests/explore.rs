@@ -10,7 +10,8 @@ fn explore(args: &[&str]) -> Output {
 
 #[test]
 fn states_depth_and_properties_are_told() {
-    let output = explore(&["demo:apartments", "--states", "300", "--json"]);
+    let output =
+        explore(&["demo:apartments", "--families", "drives,operators", "--together", "--states", "300", "--json"]);
     assert_eq!(output.status.code(), Some(0));
     let value: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
     assert_eq!(value["site"], "Apartments (invented)");
@@ -20,16 +21,24 @@ fn states_depth_and_properties_are_told() {
     let properties = value["properties"].as_array().expect("a list");
     let always = || properties.iter().filter(|p| p["kind"] == "always");
     assert!(always().all(|p| p["holds"] == true) && always().any(|p| p["id"] == "S12"));
+    assert!(properties.iter().any(|p| p["id"] == "S9" && p["kind"] == "eventually" && p["holds"] == true));
+    assert_eq!(value["searches"][0]["families"], "drives+operators");
     assert!(properties.iter().any(|p| p["id"] == "duty:serving" && p["kind"] == "sometimes" && p["holds"] == true));
     assert!(properties.iter().any(|p| p["kind"] == "sometimes" && p["holds"] == false));
 }
 
-/// Without an adversary there is one way: nothing but time.
+/// A search of a certain depth ends there, and is gone on with where it was stored.
 #[test]
-fn a_search_of_a_certain_depth_ends_there() {
-    let output = explore(&["demo:house", "--no-operators", "--no-contacts", "--faults", "0", "--depth", "6"]);
-    let shown = String::from_utf8(output.stdout).expect("UTF-8");
-    assert!(shown.contains(", 6 acts deep, ") && shown.contains("not closed: "), "{shown}");
-    assert!(shown.contains("always    S1"), "{shown}");
+fn a_search_of_a_certain_depth_ends_there_and_is_gone_on_with() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let stored = folder.path().display().to_string();
+    for depth in ["4", "6"] {
+        let output = explore(&["demo:house", "--families", "water", "--depth", depth, "--resume", &stored]);
+        let shown = String::from_utf8(output.stdout).expect("UTF-8");
+        assert!(shown.contains(&format!(", {depth} acts deep, ")) && shown.contains("not closed: "), "{shown}");
+        assert!(shown.contains("always    S1"), "{shown}");
+    }
+    assert!(folder.path().join("water.explored").exists());
     assert_eq!(explore(&["nowhere.toml"]).status.code(), Some(2));
+    assert_eq!(explore(&["demo:house", "--families", "fire"]).status.code(), Some(2));
 }

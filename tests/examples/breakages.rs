@@ -5,6 +5,8 @@
 //! cargo run -p bedkeeper-tests --example breakages -- V3-no-second-try C5-windows-hold-nothing
 //! cargo run -p bedkeeper-tests --example breakages -- --sample 3 7     three of them, by the seed 7
 //! cargo run -p bedkeeper-tests --example breakages -- --write          every patch; keeps docs/breakages.md
+//! cargo run -p bedkeeper-tests --example breakages -- --explore        those of tests/explored, for `explore` to find
+//! cargo run -p bedkeeper-tests --example breakages -- --explore S7-the-travel-limit-is-doubled
 //! ```
 //! `--write` may stand before names too. A row is written as soon as its patch has been seen, so that a run that is
 //! stopped loses nothing, and the page says how many are still to be seen.
@@ -18,12 +20,14 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode, Stdio};
 use std::time::{Duration, Instant};
 
-use bedkeeper_tests::breakages::{Breakage, load};
+use bedkeeper_tests::breakages::{Breakage, Hunt, hunts, load};
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 
 /// A broken rule may make a run endless; a sound one takes seconds.
 const LONGEST_RUN: Duration = Duration::from_secs(60);
+/// So long is each broken rule looked for; the program is not optimised.
+const HUNT: &str = "5 min";
 
 fn main() -> ExitCode {
     match run(&std::env::args().skip(1).collect::<Vec<_>>()) {
@@ -38,6 +42,9 @@ fn main() -> ExitCode {
 
 fn run(args: &[String]) -> Result<bool, String> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").canonicalize().map_err(|error| error.to_string())?;
+    if args.first().is_some_and(|arg| arg == "--explore") {
+        return explore(&root, &args[1..]);
+    }
     let write = args.first().is_some_and(|arg| arg == "--write");
     let all = load(&root)?;
     let chosen = choose(all.clone(), if write { args.get(1..).unwrap_or_default() } else { args })?;
@@ -51,7 +58,7 @@ fn run(args: &[String]) -> Result<bool, String> {
     let mut good = true;
     for (i, breakage) in chosen.iter().enumerate() {
         let began = Instant::now();
-        let missed = tree.with(breakage)?;
+        let missed = tree.with(breakage, || tree.missed(&breakage.scenarios))?;
         let unmoved: Vec<_> = breakage.scenarios.iter().filter(|name| !missed.contains(*name)).collect();
         let shown = if missed.is_empty() { "NOTHING".to_owned() } else { names(&missed) };
         println!("{:>3}/{} {:4} s  {}: {shown}", i + 1, chosen.len(), began.elapsed().as_secs(), breakage.name);
@@ -65,6 +72,50 @@ fn run(args: &[String]) -> Result<bool, String> {
         }
     }
     Ok(good)
+}
+
+/// Breaks rules for `bedkeeper explore` to find, and demands that `verify` sees them broken on the way that it wrote. What
+/// was found goes into the table of docs/exploration.md, beside what was found before.
+fn explore(root: &Path, names: &[String]) -> Result<bool, String> {
+    let all = hunts(root)?;
+    if let Some(unknown) = names.iter().find(|name| !all.iter().any(|hunt| hunt.breakage.name == **name)) {
+        return Err(format!("tests/explored/table.toml does not name {unknown}"));
+    }
+    let chosen: Vec<_> = all.iter().filter(|hunt| names.is_empty() || names.contains(&hunt.breakage.name)).collect();
+    let tree = Tree::copy(root)?;
+    let mut good = true;
+    for (i, hunt) in chosen.iter().enumerate() {
+        let row = tree.with(&hunt.breakage, || tree.hunt(hunt))?;
+        println!("{:>3}/{} {}: {}", i + 1, chosen.len(), hunt.breakage.name, row.as_deref().unwrap_or("NOT FOUND"));
+        match row {
+            Some(row) => enter(root, &all, hunt, &row)?,
+            None => good = false,
+        }
+    }
+    Ok(good)
+}
+
+/// Enters a row into the table of docs/exploration.md, in the order of the hunts.
+fn enter(root: &Path, all: &[Hunt], hunt: &Hunt, row: &str) -> Result<(), String> {
+    const FROM: &str = "<!-- rules broken: -->\n";
+    const TO: &str = "<!-- to here -->";
+    let path = root.join("docs/exploration.md");
+    let page = std::fs::read_to_string(&path).map_err(|error| format!("{}: {error}", path.display()))?;
+    let (before, rest) = page.split_once(FROM).ok_or("docs/exploration.md has no mark where its table begins")?;
+    let (table, after) = rest.split_once(TO).ok_or("docs/exploration.md has no mark where its table ends")?;
+    let of = |name: &str| format!("| `{name}` |");
+    let mut made = "| patch | what it breaks | site, family | rule seen broken | states | acts | s |\n|---|---|---|---|---|---|---|\n".to_owned();
+    for one in all {
+        let name = of(&one.breakage.name);
+        let old = table.lines().find(|line| line.starts_with(&name));
+        let new = (one.breakage.name == hunt.breakage.name)
+            .then(|| format!("{name} {} | {}, {} | {row} |", one.breakage.about, one.site, one.family));
+        if let Some(line) = new.as_deref().or(old) {
+            made.push_str(line);
+            made.push('\n');
+        }
+    }
+    put(&path, format!("{before}{FROM}{made}{TO}{after}").as_bytes())
 }
 
 /// Those that the arguments want.
@@ -186,17 +237,45 @@ impl Tree {
         Ok(status.filter(|status| matches!(status.code(), Some(0 | 1))).map(|_| text))
     }
 
-    /// What misses while a rule is broken; mends it again.
-    fn with(&self, breakage: &Breakage) -> Result<BTreeSet<String>, String> {
+    /// Explores with a rule broken: what was found, as cells of a table. `None` if nothing was, or if `verify` does not see
+    /// it on the way that was written.
+    fn hunt(&self, hunt: &Hunt) -> Result<Option<String>, String> {
+        let program = self.target.join("debug/bedkeeper");
+        let out = self.target.join("explored").join(&hunt.breakage.name);
+        std::fs::create_dir_all(&out).map_err(|error| format!("{}: {error}", out.display()))?;
+        let site = format!("tests/sites/explored/{}.toml", hunt.site);
+        let output = Command::new(&program)
+            .args(["explore", &site, "--families", &hunt.family, "--budget", HUNT, "--json", "--out"])
+            .arg(&out)
+            .current_dir(&self.copy)
+            .output()
+            .map_err(|error| format!("bedkeeper: {error}"))?;
+        let value: serde_json::Value = serde_json::from_slice(&output.stdout).map_err(|error| {
+            format!("{}: explore: {error}: {}", hunt.breakage.name, String::from_utf8_lossy(&output.stderr))
+        })?;
+        let Some(path) = value["counterexamples"].as_array().and_then(|all| all.first()?.as_str()) else {
+            return Ok(None);
+        };
+        let verified = Command::new(&program).args(["verify", path]).current_dir(&self.copy).output();
+        let verified = verified.map_err(|error| format!("bedkeeper: {error}"))?;
+        if verified.status.code() != Some(1) {
+            return Ok(None);
+        }
+        let rule = path.trim_end_matches(".toml").rsplit('-').next().unwrap_or_default();
+        let written = std::fs::read_to_string(self.copy.join(path)).unwrap_or_default();
+        let acts = written.lines().filter(|line| line.starts_with("# +")).count();
+        let seconds = value["seconds"].as_f64().unwrap_or_default();
+        Ok(Some(format!("{rule} | {} | {acts} | {seconds:.1}", value["states"])))
+    }
+
+    /// What is seen while a rule is broken; mends it again.
+    fn with<T>(&self, breakage: &Breakage, see: impl FnOnce() -> Result<T, String>) -> Result<T, String> {
         let path = self.copy.join(&breakage.file);
         let sound = std::fs::read_to_string(&path).map_err(|error| format!("{}: {error}", path.display()))?;
         put(&path, breakage.applied_to(&sound)?.as_bytes())?;
-        let missed = self
-            .build()
-            .map_err(|why| format!("{}: {why}", breakage.name))
-            .and_then(|()| self.missed(&breakage.scenarios));
+        let seen = self.build().map_err(|why| format!("{}: {why}", breakage.name)).and_then(|()| see());
         put(&path, sound.as_bytes())?;
-        missed
+        seen
     }
 }
 

@@ -39,6 +39,43 @@ pub fn folder(root: &Path) -> PathBuf {
     root.join("tests/breakages")
 }
 
+/// A broken rule that exploring is to find.
+#[derive(Clone, Debug)]
+pub struct Hunt {
+    /// The rule broken.
+    pub breakage: Breakage,
+    /// The site in which it is looked for: `pair` for `tests/sites/explored/pair.toml`.
+    pub site: String,
+    /// The family of what goes wrong.
+    pub family: String,
+}
+
+/// Every broken rule that exploring is to find, in order of their names: those of `tests/explored/table.toml`, whose patches
+/// lie in that folder or among the breakages.
+///
+/// # Errors
+/// As [`load`].
+pub fn hunts(root: &Path) -> Result<Vec<Hunt>, String> {
+    let folder = root.join("tests/explored");
+    let unreadable = |path: &Path, error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
+    let table_path = folder.join("table.toml");
+    let table = std::fs::read_to_string(&table_path).map_err(|error| unreadable(&table_path, &error))?;
+    let table: BTreeMap<String, [String; 2]> =
+        toml::from_str(&table).map_err(|error| unreadable(&table_path, &error))?;
+    let known = load(root)?;
+    let own = patches(&folder)?;
+    let mut hunts = Vec::new();
+    for (name, [site, family]) in table {
+        let found = own.iter().chain(&known).find(|breakage| breakage.name == name).cloned();
+        let breakage = found.ok_or_else(|| unreadable(&table_path, &format!("`{name}` has no patch")))?;
+        hunts.push(Hunt { breakage, site, family });
+    }
+    match own.iter().find(|breakage| !hunts.iter().any(|hunt| hunt.breakage.name == breakage.name)) {
+        Some(unnamed) => Err(unreadable(&table_path, &format!("does not name `{}`", unnamed.name))),
+        None => Ok(hunts),
+    }
+}
+
 /// Every breakage, in order of their names.
 ///
 /// # Errors
@@ -50,10 +87,23 @@ pub fn load(root: &Path) -> Result<Vec<Breakage>, String> {
     let table = std::fs::read_to_string(&table_path).map_err(|error| unreadable(&table_path, &error))?;
     let mut table: BTreeMap<String, Vec<String>> =
         toml::from_str(&table).map_err(|error| unreadable(&table_path, &error))?;
+    let mut all = patches(&folder)?;
+    for breakage in &mut all {
+        breakage.scenarios = table.remove(&breakage.name).unwrap_or_default();
+    }
+    if let Some(unknown) = table.keys().next() {
+        return Err(unreadable(&table_path, &format!("`{unknown}` has no patch")));
+    }
+    Ok(all)
+}
+
+/// The patches of a folder, in order of their names.
+fn patches(folder: &Path) -> Result<Vec<Breakage>, String> {
+    let unreadable = |path: &Path, error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
     let mut all = Vec::new();
-    let entries = std::fs::read_dir(&folder).map_err(|error| unreadable(&folder, &error))?;
+    let entries = std::fs::read_dir(folder).map_err(|error| unreadable(folder, &error))?;
     for entry in entries {
-        let path = entry.map_err(|error| unreadable(&folder, &error))?.path();
+        let path = entry.map_err(|error| unreadable(folder, &error))?.path();
         if path.extension().is_none_or(|extension| extension != "patch") {
             continue;
         }
@@ -65,11 +115,7 @@ pub fn load(root: &Path) -> Result<Vec<Breakage>, String> {
             .find_map(|line| line.strip_prefix("+++ b/"))
             .ok_or_else(|| unreadable(&path, &"no line \"+++ b/FILE\""))?;
         let (about, file, diff) = (about.to_owned(), PathBuf::from(file.trim()), diff.to_owned());
-        let scenarios = table.remove(&name).unwrap_or_default();
-        all.push(Breakage { name, about, file, scenarios, diff });
-    }
-    if let Some(unknown) = table.keys().next() {
-        return Err(unreadable(&table_path, &format!("`{unknown}` has no patch")));
+        all.push(Breakage { name, about, file, scenarios: Vec::new(), diff });
     }
     all.sort_by(|a, b| a.name.cmp(&b.name));
     Ok(all)

@@ -3,11 +3,10 @@
 //! The file holds one run after the other: the length of its name (`u16`, little-endian) and the name, then each call
 //! as its length (`u16`) and its bytes (postcard), then a length of 0. A name of no length ends the file.
 
-use std::cell::RefCell;
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
-use std::rc::Rc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use bedkeeper::calls::{Call, Player, Said};
 use bedkeeper::units::Instant;
@@ -20,11 +19,11 @@ use bedkeeper_sim::site;
 pub const LONGEST_CALL: usize = 8_192;
 
 /// Why the calls could not be written down.
-pub type Failure = Box<dyn std::error::Error>;
+pub type Failure = Box<dyn std::error::Error + Send + Sync>;
 
 /// Calls on their way to a file, and made once more on the way.
 struct Note {
-    out: Option<Rc<RefCell<BufWriter<File>>>>,
+    out: Option<Arc<Mutex<BufWriter<File>>>>,
     player: Player<8>,
     failure: Option<Failure>,
 }
@@ -41,7 +40,7 @@ impl Note {
         let Some(out) = &self.out else { return Ok(()) };
         let mut bytes = [0; LONGEST_CALL];
         let bytes = postcard::to_slice(call, &mut bytes)?;
-        let mut out = out.borrow_mut();
+        let mut out = out.lock().unwrap_or_else(PoisonError::into_inner);
         out.write_all(&u16::try_from(bytes.len())?.to_le_bytes())?;
         out.write_all(bytes)?;
         Ok(())
@@ -75,7 +74,7 @@ impl Run {
 }
 
 /// Runs that are written down into a file, or only made again.
-pub struct Writer(Option<Rc<RefCell<BufWriter<File>>>>);
+pub struct Writer(Option<Arc<Mutex<BufWriter<File>>>>);
 
 impl Writer {
     /// Into a file.
@@ -83,7 +82,7 @@ impl Writer {
     /// # Errors
     /// It cannot be made.
     pub fn to(path: &Path) -> Result<Self, Failure> {
-        Ok(Self(Some(Rc::new(RefCell::new(BufWriter::new(File::create(path)?))))))
+        Ok(Self(Some(Arc::new(Mutex::new(BufWriter::new(File::create(path)?))))))
     }
 
     /// Into nothing.
@@ -95,15 +94,16 @@ impl Writer {
     fn run<E: Into<Failure>>(
         &self,
         name: String,
-        run: impl FnOnce(Box<dyn FnMut(&Call)>) -> Result<Said, E>,
+        run: impl FnOnce(Box<dyn FnMut(&Call) + Send + Sync>) -> Result<Said, E>,
     ) -> Result<Run, Failure> {
         self.put(&u16::try_from(name.len())?.to_le_bytes())?;
         self.put(name.as_bytes())?;
-        let note = Rc::new(RefCell::new(Note { out: self.0.clone(), player: Player::new(), failure: None }));
-        let taker = Rc::clone(&note);
-        let said = run(Box::new(move |call| taker.borrow_mut().take(call))).map_err(Into::into)?;
+        let note = Arc::new(Mutex::new(Note { out: self.0.clone(), player: Player::new(), failure: None }));
+        let taker = Arc::clone(&note);
+        let said = run(Box::new(move |call| taker.lock().unwrap_or_else(PoisonError::into_inner).take(call)))
+            .map_err(Into::into)?;
         self.put(&0_u16.to_le_bytes())?;
-        let mut note = note.borrow_mut();
+        let mut note = note.lock().unwrap_or_else(PoisonError::into_inner);
         match note.failure.take() {
             Some(failure) => Err(failure),
             None => Ok(Run { name, said, again: *note.player.said() }),
@@ -111,7 +111,10 @@ impl Writer {
     }
 
     fn put(&self, bytes: &[u8]) -> Result<(), Failure> {
-        self.0.as_ref().map_or(Ok(()), |out| out.borrow_mut().write_all(bytes)).map_err(Into::into)
+        self.0
+            .as_ref()
+            .map_or(Ok(()), |out| out.lock().unwrap_or_else(PoisonError::into_inner).write_all(bytes))
+            .map_err(Into::into)
     }
 
     /// Writes down a scenario.
@@ -146,6 +149,6 @@ impl Writer {
     /// It cannot be written.
     pub fn end(self) -> Result<(), Failure> {
         self.put(&0_u16.to_le_bytes())?;
-        self.0.map_or(Ok(()), |out| out.borrow_mut().flush()).map_err(Into::into)
+        self.0.map_or(Ok(()), |out| out.lock().unwrap_or_else(PoisonError::into_inner).flush()).map_err(Into::into)
     }
 }

@@ -5,7 +5,7 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
-use bedkeeper_tests::breakages::{load, scenarios};
+use bedkeeper_tests::breakages::{hunts, load, scenarios};
 
 fn root() -> std::path::PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
@@ -25,7 +25,8 @@ fn every_scenario_has_a_rule_that_breaks_it() {
 
 #[test]
 fn every_patch_still_fits_and_says_what_it_breaks() {
-    for breakage in load(&root()).expect("the patches") {
+    let explored = hunts(&root()).expect("the table of what exploring finds").into_iter().map(|hunt| hunt.breakage);
+    for breakage in load(&root()).expect("the patches").into_iter().chain(explored) {
         let path = root().join(&breakage.file);
         let text = std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
         let broken =
@@ -34,5 +35,19 @@ fn every_patch_still_fits_and_says_what_it_breaks() {
         let rule = breakage.about.split(':').next().unwrap_or_default();
         let is_rule = |word: &str| word.len() <= 3 && word.starts_with(char::is_uppercase);
         assert!(rule == "Plant" || rule.split(", ").all(is_rule), "{}: begins with its rule", breakage.name);
+    }
+}
+
+#[test]
+fn exploring_is_tried_on_every_rule_of_safety() {
+    let hunts = hunts(&root()).expect("the table of what exploring finds");
+    assert!(hunts.len() >= 20, "{}", hunts.len());
+    for number in 1..=12 {
+        let rule = format!("S{number}");
+        let breaks = |about: &str| about.split(':').next().unwrap_or_default().split(", ").any(|named| named == rule);
+        assert!(hunts.iter().any(|hunt| breaks(&hunt.breakage.about)), "nothing breaks {rule}");
+    }
+    for hunt in hunts {
+        assert!(root().join(format!("tests/sites/explored/{}.toml", hunt.site)).exists(), "{}", hunt.site);
     }
 }

@@ -10,20 +10,33 @@ use serde::Serialize;
 
 use super::replay::open_site;
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
-use crate::explore::{self, Budget, Outcome, Powers};
+use crate::explore::{self, Budget, Family, Outcome, Powers};
+use crate::quantity::parse_duration_ms;
+use crate::scenario::Reached;
 use crate::site::Site;
 
-/// Search every sequence of water, wishes, contacts and valve faults for one that breaks a rule, within a budget
+/// Search every sequence of water, wishes, contacts, faults and power cuts for one that breaks a rule, within a budget
 ///
-/// The real logic is driven from power-up on with simulated valves. At each moment at which something happens an
-/// adversary may let a third of a tank's water flow, ask as an operator, close or open a contact, stall a valve's motor,
-/// mend it, or turn a valve by hand. The clock is not set; power does not fail. A rule seen broken is written as a
-/// scenario that `verify` replays.
+/// The real logic is driven from power-up on with simulated valves, and the checker of rehearsals looks on. At each moment
+/// at which something happens by itself, and halfway to it, an adversary may let a quarter of a tank's water flow and do
+/// what its family says:
+///   water      nothing goes wrong
+///   drives     one valve at a time stalls and is mended; a lost one is put back or vouched for
+///   hands      one valve at a time is turned by hand; a lost one is put back or vouched for
+///   contacts   one contact at a time closes and opens
+///   settings   settings that do not pass are offered
+///   operators  start, step on, abort, withdraw, hold, release, take out, put back, vouch
+///   power      power fails for an unknown time, with and without the loss of what was stored; there is no clock
+///   clock      the clock is moved by an hour or lost; power fails for a minute or two hours and the clock runs on
+/// Each family is searched by itself, or with --together all that are named at once. "Closed" means that no state is left
+/// in which something was not tried; it says nothing of what the family does not do.
+/// From every state faults stop as well, and the plant must come back to normal duty (S9).
+/// A rule seen broken is written as a scenario that `verify` replays.
 ///
 /// Examples:
-///   bedkeeper explore demo:apartments
-///   bedkeeper explore site.toml --states 1000000 --seconds 600 --faults 2
-///   bedkeeper explore site.toml --no-operators --no-contacts --json
+///   bedkeeper explore tests/sites/explored/pair.toml
+///   bedkeeper explore demo:apartments --families drives,contacts --together --budget "10 min"
+///   bedkeeper explore site.toml --families clock --budget "1 h" --resume explored --json
 ///
 /// Exit code 0: no rule was seen broken. 1: one was. 2: bad input.
 #[derive(Debug, Args)]
@@ -31,30 +44,40 @@ use crate::site::Site;
 pub struct ExploreArgs {
     /// The site: a file, `-`, or a bundled one such as demo:apartments
     site: String,
-    /// States to find at the most
-    #[arg(long, value_name = "N", default_value_t = 200_000)]
+    /// What may go wrong [all but clock, which never closes where the calendar is used]
+    #[arg(long, value_name = "NAMES", value_delimiter = ',', value_parser = family)]
+    families: Vec<Family>,
+    /// Everything that is named may go wrong in one sequence
+    #[arg(long)]
+    together: bool,
+    /// Time to take at the most for each search
+    #[arg(long, value_name = "TIME", default_value = "60 s", value_parser = time)]
+    budget: Duration,
+    /// States to find at the most in each search
+    #[arg(long, value_name = "N", default_value_t = 3_000_000)]
     states: usize,
     /// Acts in a row at the most
     #[arg(long, value_name = "N")]
     depth: Option<usize>,
-    /// Time to take at the most
-    #[arg(long, value_name = "S", default_value_t = 60)]
-    seconds: u64,
-    /// Faults of valves in one sequence
-    #[arg(long, value_name = "N", default_value_t = 1)]
-    faults: u8,
-    /// Operators keep away
-    #[arg(long)]
-    no_operators: bool,
-    /// Contacts stay as they are
-    #[arg(long)]
-    no_contacts: bool,
+    /// Folder in which each search is stored when its budget is used up, and gone on with the next time
+    #[arg(long, value_name = "FOLDER")]
+    resume: Option<PathBuf>,
     /// Folder for the scenarios of broken rules
     #[arg(long, value_name = "FOLDER", default_value = ".")]
     out: PathBuf,
     /// Print as JSON
     #[arg(long)]
     json: bool,
+}
+
+fn family(text: &str) -> Result<Family, String> {
+    let names = || Family::ALL.iter().map(|family| family.slug());
+    let found = Family::ALL.iter().copied().find(|family| family.slug() == text.trim());
+    found.ok_or_else(|| format!("there is no such family; there are {}", names().collect::<Vec<_>>().join(", ")))
+}
+
+fn time(text: &str) -> Result<Duration, String> {
+    parse_duration_ms(text).map(Duration::from_millis).map_err(|error| error.to_string())
 }
 
 /// Runs the verb.
@@ -71,40 +94,79 @@ pub fn run(args: &ExploreArgs, style: &Style) -> ExitCode {
     }
 }
 
+/// The searches that are to be made.
+fn searches(args: &ExploreArgs) -> Vec<Powers> {
+    let usual = [
+        Family::Water,
+        Family::Drives,
+        Family::Hands,
+        Family::Contacts,
+        Family::Settings,
+        Family::Operators,
+        Family::Power,
+    ];
+    let families = if args.families.is_empty() { &usual[..] } else { &args.families };
+    if args.together {
+        vec![Powers::all_of(families)]
+    } else {
+        families.iter().map(|family| Powers::of(*family)).collect()
+    }
+}
+
 /// What to print, and whether a rule was seen broken.
 fn search(args: &ExploreArgs, style: &Style) -> Result<(String, bool), String> {
     let site = open_site(&args.site).map_err(|fault| fault.render(style.colour_errors))?;
-    let powers = Powers { faults: args.faults, operators: !args.no_operators, contacts: !args.no_contacts };
-    let budget = Budget {
-        states: args.states,
-        depth: args.depth.unwrap_or(usize::MAX),
-        time: Duration::from_secs(args.seconds),
-    };
+    let budget = Budget { states: args.states, depth: args.depth.unwrap_or(usize::MAX), time: args.budget };
     let bar = if style.progress { ProgressBar::new_spinner() } else { ProgressBar::hidden() };
-    let began = Instant::now();
-    let outcome = explore::explore(&site, powers, budget, |progress| {
-        bar.set_message(format!(
-            "depth {}, {} states, {} on the frontier, {:.0} states a second",
-            progress.depth,
-            progress.states,
-            progress.frontier,
-            progress.states as f64 / began.elapsed().as_secs_f64().max(0.001)
-        ));
-        bar.tick();
-    });
+    let mut outcomes = Vec::new();
+    for powers in searches(args) {
+        let began = Instant::now();
+        let file = match &args.resume {
+            Some(folder) => {
+                std::fs::create_dir_all(folder).map_err(|error| format!("{}: {error}", folder.display()))?;
+                Some(folder.join(format!("{}.explored", powers.slug())))
+            }
+            None => None,
+        };
+        let mut first = None;
+        let outcome = explore::explore(&site, powers, budget, file.as_deref(), |progress| {
+            // Of this part of the search.
+            let before = *first.get_or_insert(progress.states);
+            let speed = (progress.states - before) as f64 / began.elapsed().as_secs_f64().max(0.001);
+            bar.set_message(format!(
+                "{}: depth {}, {} states, {} on the frontier, {speed:.0} states a second, {}",
+                powers.slug(),
+                progress.depth,
+                progress.states,
+                progress.frontier,
+                memory()
+            ));
+            bar.tick();
+        });
+        outcomes.push(outcome.map_err(|error| error.to_string())?);
+    }
     bar.finish_and_clear();
-    let seconds = began.elapsed().as_secs_f64();
-    let paths = write_examples(args, &site, &outcome)?;
-    let text = if args.json {
-        json(&site, &outcome, seconds, &paths)
-    } else {
-        readable(&site, &outcome, seconds, &paths, style)
+    let paths = write_examples(args, &site, &outcomes)?;
+    let text = if args.json { json(&site, &outcomes, &paths) } else { readable(&site, &outcomes, &paths, style) };
+    Ok((text, !paths.is_empty()))
+}
+
+/// Memory that the program holds, and the most that it held, where the system tells.
+fn memory() -> String {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let of = |key: &str| {
+        status.lines().find_map(|line| line.strip_prefix(key)?.trim().strip_suffix(" kB")?.trim().parse().ok())
     };
-    Ok((text, !outcome.counterexamples.is_empty()))
+    match (of("VmRSS:"), of("VmHWM:")) {
+        (Some::<u64>(now), Some::<u64>(most)) => {
+            format!("{} MB of memory, {} MB at the most", now / 1_024, most / 1_024)
+        }
+        _ => "memory unknown".to_owned(),
+    }
 }
 
 /// Writes a scenario for each broken rule; returns their paths.
-fn write_examples(args: &ExploreArgs, site: &Site, outcome: &Outcome) -> Result<Vec<String>, String> {
+fn write_examples(args: &ExploreArgs, site: &Site, outcomes: &[Outcome]) -> Result<Vec<String>, String> {
     // A scenario's paths start from its own folder.
     let site_path = if args.site.starts_with("demo:") {
         args.site.clone()
@@ -112,44 +174,68 @@ fn write_examples(args: &ExploreArgs, site: &Site, outcome: &Outcome) -> Result<
         std::path::absolute(&args.site).map_or_else(|_| args.site.clone(), |path| path.display().to_string())
     };
     let mut paths = Vec::new();
-    for example in &outcome.counterexamples {
-        let path = args.out.join(format!("explored-{}.toml", example.broken.rule));
-        let text = explore::scenario_of(site, &site_path, example);
-        std::fs::write(&path, text).map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
-        paths.push(path.display().to_string());
+    for outcome in outcomes {
+        for example in &outcome.counterexamples {
+            let name = format!("explored-{}-{}.toml", outcome.powers.slug(), example.broken.rule);
+            let path = args.out.join(name);
+            let text = explore::scenario_of(site, &site_path, example);
+            std::fs::write(&path, text).map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
+            paths.push(path.display().to_string());
+        }
     }
     Ok(paths)
 }
 
-fn readable(site: &Site, outcome: &Outcome, seconds: f64, paths: &[String], style: &Style) -> String {
-    let progress = outcome.progress;
-    let mut text = format!(
-        "{}: {} states, {} acts deep, {} steps in {seconds:.1} s ({:.0} steps a second)\n",
-        style.bold(&site.name),
-        progress.states,
-        progress.depth,
-        outcome.steps,
-        outcome.steps as f64 / seconds.max(0.001)
-    );
-    text.push_str(&if outcome.closed {
-        "closed: no state is left unexplored\n".to_owned()
-    } else {
-        format!("not closed: {} states are left to go on from\n", progress.frontier)
-    });
+/// What came up in any of the searches.
+fn reached(outcomes: &[Outcome]) -> Reached {
+    outcomes.iter().flat_map(|outcome| outcome.reached.iter().copied()).collect()
+}
+
+fn readable(site: &Site, outcomes: &[Outcome], paths: &[String], style: &Style) -> String {
+    let mut text = format!("{}\n", style.bold(&site.name));
+    for outcome in outcomes {
+        let (progress, seconds) = (outcome.progress, outcome.took.as_secs_f64());
+        let state = if outcome.closed {
+            "closed: no state is left unexplored".to_owned()
+        } else if outcome.counterexamples.is_empty() {
+            format!("not closed: {} states are left to go on from", progress.frontier)
+        } else {
+            "stopped at a broken rule".to_owned()
+        };
+        text.push_str(&format!(
+            "  {:<10} {} states, {} acts deep, {} steps in {seconds:.1} s ({:.0} states a second); {state}\n",
+            outcome.powers.slug(),
+            progress.states,
+            progress.depth,
+            outcome.steps,
+            progress.states as f64 / seconds.max(0.001)
+        ));
+        for family in Family::ALL.iter().filter(|family| outcome.powers.has(**family)) {
+            text.push_str(&format!("             {}\n", family.covers()));
+        }
+    }
+    let mut examples = outcomes.iter().flat_map(|outcome| &outcome.counterexamples).zip(paths).collect::<Vec<_>>();
     for rule in explore::WATCHED {
-        let example = outcome.counterexamples.iter().zip(paths).find(|(example, _)| example.broken.rule == *rule);
-        match example {
-            None => text.push_str(&format!("  always    {rule:<22} holds\n")),
-            Some((example, path)) => text.push_str(&format!(
+        let broken: Vec<_> = examples.extract_if(.., |(example, _)| example.broken.rule == *rule).collect();
+        if broken.is_empty() {
+            text.push_str(&format!("  always    {rule:<22} holds\n"));
+        }
+        for (example, path) in broken {
+            text.push_str(&format!(
                 "  always    {rule:<22} {}: {} ({} acts; {path})\n",
                 style.alarm("BROKEN"),
                 example.broken.text,
                 example.acts.len()
-            )),
+            ));
         }
     }
+    for (example, path) in examples {
+        let rule = &example.broken.rule;
+        text.push_str(&format!("  always    {rule:<22} {}: {} ({path})\n", style.alarm("BROKEN"), example.broken.text));
+    }
+    let reached = reached(outcomes);
     for (kind, slug) in explore::reachable() {
-        let came = outcome.reached.contains(&(kind, slug));
+        let came = reached.contains(&(kind, slug));
         text.push_str(&format!("  sometimes {:<22} {}\n", format!("{kind} {slug}"), if came { "came" } else { "-" }));
     }
     text
@@ -163,9 +249,21 @@ struct Json<'a> {
     depth: usize,
     seconds: f64,
     steps: u64,
-    frontier: usize,
+    searches: Vec<Search>,
     properties: Vec<Property>,
     counterexamples: &'a [String],
+}
+
+#[derive(Serialize)]
+struct Search {
+    families: String,
+    covers: Vec<&'static str>,
+    closed: bool,
+    states: usize,
+    depth: usize,
+    seconds: f64,
+    steps: u64,
+    frontier: usize,
 }
 
 #[derive(Serialize)]
@@ -175,25 +273,38 @@ struct Property {
     holds: bool,
 }
 
-fn json(site: &Site, outcome: &Outcome, seconds: f64, paths: &[String]) -> String {
+fn json(site: &Site, outcomes: &[Outcome], paths: &[String]) -> String {
+    let seconds = |outcome: &Outcome| (outcome.took.as_secs_f64() * 1_000.0).round() / 1_000.0;
+    let is_whole = |rule: &str| !outcomes.iter().flat_map(|o| &o.counterexamples).any(|e| e.broken.rule == rule);
     let always = explore::WATCHED.iter().map(|rule| Property {
         id: (*rule).to_owned(),
-        kind: "always",
-        holds: !outcome.counterexamples.iter().any(|example| example.broken.rule == *rule),
+        kind: if *rule == "S9" { "eventually" } else { "always" },
+        holds: is_whole(rule),
     });
+    let reached = reached(outcomes);
     let sometimes = explore::reachable().into_iter().map(|(kind, slug)| Property {
         id: format!("{kind}:{slug}"),
         kind: "sometimes",
-        holds: outcome.reached.contains(&(kind, slug)),
+        holds: reached.contains(&(kind, slug)),
     });
-    let value = Json {
-        site: &site.name,
+    let search = |outcome: &Outcome| Search {
+        families: outcome.powers.slug(),
+        covers: Family::ALL.iter().filter(|f| outcome.powers.has(**f)).map(|f| f.covers()).collect(),
         closed: outcome.closed,
         states: outcome.progress.states,
         depth: outcome.progress.depth,
-        seconds: (seconds * 1_000.0).round() / 1_000.0,
+        seconds: seconds(outcome),
         steps: outcome.steps,
         frontier: outcome.progress.frontier,
+    };
+    let value = Json {
+        site: &site.name,
+        closed: outcomes.iter().all(|outcome| outcome.closed),
+        states: outcomes.iter().map(|outcome| outcome.progress.states).sum(),
+        depth: outcomes.iter().map(|outcome| outcome.progress.depth).max().unwrap_or(0),
+        seconds: outcomes.iter().map(seconds).sum(),
+        steps: outcomes.iter().map(|outcome| outcome.steps).sum(),
+        searches: outcomes.iter().map(search).collect(),
         properties: always.chain(sometimes).collect(),
         counterexamples: paths,
     };

@@ -1,5 +1,7 @@
 //! One valve of the plant: where it truly stands, what its switches say of it, and what is wrong with it.
 
+use std::sync::Arc;
+
 use bedkeeper::drive::{Motion, Pilots, Switches};
 use bedkeeper::program::Position;
 
@@ -21,7 +23,8 @@ const HAND_MS: u64 = 400;
 /// A valve with its place and motion.
 #[derive(Debug, Clone)]
 pub struct Valve {
-    machine: ValveMachine,
+    /// Shared, since a search copies its valves at every step.
+    machine: Arc<ValveMachine>,
     /// Place on its way, if a motor moves it.
     place_us: u64,
     told: Motion,
@@ -65,7 +68,7 @@ impl Valve {
             }
         }
         let mut valve = Self {
-            machine,
+            machine: Arc::new(machine),
             place_us,
             told: Motion::Off,
             // It stands as if its pilots had just been told so.

@@ -7,7 +7,8 @@ mod place;
 mod spent;
 mod steps;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use bedkeeper::Action;
 use bedkeeper::calendar::Window;
@@ -18,11 +19,12 @@ use bedkeeper::journal::{Event, Reason, Record};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::{AfterPower, Outcome};
 use bedkeeper::settings::{Arrangement, ExhaustedInWindow, Medium, MeterPlace, RawSettings};
+use bedkeeper::watch::Alarm;
 
 use super::relay_times::RelayTimes;
 use super::{Observer, World, replay_ms};
 use crate::evidence::Violation;
-use crate::plant::Valve;
+use crate::plant::{Fault, Valve};
 use crate::quantity::show;
 use crate::recording::{COMMON_METER, Pulses};
 use place::Place;
@@ -34,12 +36,16 @@ const POWER_UP_MS: u64 = 30 * 60_000;
 /// What is reported of a tank under one rule for different reasons is kept apart by such numbers, beyond any tank's.
 const OF_SALT: usize = 8;
 const OF_PLACE: usize = 16;
+/// What happened is told of within this time.
+const TOLD_WITHIN_MS: u64 = 1_000;
 /// Violations kept; more are counted.
 const MAX_KEPT: usize = 1_000;
 
 /// Watches for broken rules.
+#[derive(Clone)]
 pub struct Checker {
-    raw: RawSettings,
+    /// Shared, since a search copies its checker at every step.
+    raw: Arc<RawSettings>,
     pulses: u128,
     pulses_known: bool,
     /// What power cuts have made the logic forget, nL.
@@ -63,8 +69,16 @@ pub struct Checker {
     found: Vec<Violation>,
     /// How many were not kept, rule by rule.
     more: BTreeMap<&'static str, u64>,
-    /// One report per rule and tank until it has been right again.
-    standing: BTreeMap<(&'static str, usize), bool>,
+    /// What is broken now: one report per rule and tank until it has been right again.
+    standing: BTreeSet<(&'static str, usize)>,
+    /// Too few tanks serve since a drive failed, and that lasts until as many serve again.
+    short: bool,
+    /// Since power came every valve was found, and as many tanks served as must.
+    settled: bool,
+    /// Settings were refused in the call under way.
+    refused: bool,
+    /// Nothing readable was retained at that time, and `retained-lost` has not been seen since.
+    memory_lost_ms: Option<u64>,
 }
 
 /// What the checker knows of one tank.
@@ -93,6 +107,8 @@ struct Watched {
     place: Place,
     /// What its bed has taken up, reckoned here.
     spent: Spent,
+    /// What its bed had left when it was last looked at, nL; unknown after something that may give it more.
+    left_nl: Option<u64>,
 }
 
 /// A regeneration under way.
@@ -125,14 +141,15 @@ enum Brine {
 
 impl Checker {
     /// The rules it watches.
-    pub const WATCHED: &'static [&'static str] = &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S10", "S12", "Y2"];
+    pub const WATCHED: &'static [&'static str] =
+        &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S10", "S11", "S12", "Y2"];
 
     /// Watches a plant with these settings.
     #[must_use]
     pub fn new(raw: RawSettings) -> Self {
         let tanks = vec![Watched::default(); usize::from(raw.tanks)];
         Self {
-            raw,
+            raw: Arc::new(raw),
             pulses: 0,
             pulses_known: true,
             forgotten_nl: 0,
@@ -147,7 +164,11 @@ impl Checker {
             relays: RelayTimes::default(),
             found: Vec::new(),
             more: BTreeMap::new(),
-            standing: BTreeMap::new(),
+            standing: BTreeSet::new(),
+            short: false,
+            settled: false,
+            refused: false,
+            memory_lost_ms: None,
         }
     }
 
@@ -176,12 +197,13 @@ impl Checker {
 
     /// Reports a rule as broken, once until it is seen whole again.
     fn expect(&mut self, holds: bool, rule: &'static str, tank: usize, at_ms: u64, text: impl FnOnce() -> String) {
-        let broken = self.standing.entry((rule, tank)).or_insert(false);
         if holds {
-            *broken = false;
+            if !self.standing.is_empty() {
+                self.standing.remove(&(rule, tank));
+            }
             return;
         }
-        if std::mem::replace(broken, true) {
+        if !self.standing.insert((rule, tank)) {
             return;
         }
         if self.found.len() < MAX_KEPT {
@@ -301,7 +323,8 @@ impl Checker {
         let tanks = world.controller.tanks().iter().zip(world.valves()).zip(&self.tanks);
         tanks.into_iter().any(|((tank, valve), watched)| {
             let away = valve.position() != Some(Position::Service);
-            tank.duty().kind() == DutyKind::Serving && away && (watched.knocked || !valve.faults().is_empty())
+            let wanted = tank.duty().kind() == DutyKind::Serving || tank.drive().target() == Some(Position::Service);
+            wanted && away && (watched.knocked || !valve.faults().is_empty())
         })
     }
 
@@ -332,7 +355,7 @@ impl Checker {
                 (floor, apart == kinds().count() || self.serves_with_a_failing_valve(world))
             }
         };
-        if now.saturating_sub(world.supply.on_since_ms()) > POWER_UP_MS && !excepted && !self.raw.allow_untreated {
+        if !self.raw.allow_untreated {
             let serving = world
                 .valves()
                 .iter()
@@ -341,7 +364,16 @@ impl Checker {
             // Between its ends a shared valve leads the one or the other.
             let travels = world.plant.shared().is_some_and(|v| v.position().is_none());
             let serving = if travels { at(Position::Service) } else { serving.count() };
-            self.expect(serving >= floor, "S2", 0, now, || {
+            // At power-up valves are sought first; that is over at the latest after a while.
+            let found = || world.controller.tanks().iter().all(|t| t.drive().position().is_some());
+            self.settled |= serving >= floor && found();
+            let due = self.settled || now.saturating_sub(world.supply.on_since_ms()) > POWER_UP_MS;
+            // What a failed drive took away is missing until another tank has come to serve.
+            // One that passes its service position on a search has not.
+            let stand =
+                || world.valves().iter().filter(|v| resting(v) && v.position() == Some(Position::Service)).count();
+            self.short = (excepted && serving < floor) || (self.short && stand() < floor);
+            self.expect(serving >= floor || !due || self.short, "S2", 0, now, || {
                 format!("{serving} tanks stand in service, and {floor} must")
             });
         }
@@ -424,6 +456,39 @@ impl Checker {
         self.expect(strayed.is_none(), "S6", i + OF_PLACE, now, || {
             format!("tank {}: {}", i + 1, strayed.unwrap_or_default())
         });
+    }
+
+    /// S6: nothing but a complete regeneration, or a person's word, gives a bed back what it has taken up.
+    fn check_left(&mut self, world: &World) {
+        for (i, tank) in world.controller.tanks().iter().enumerate() {
+            let left = tank.ledger().remaining().nl();
+            let before = self.tanks[i].left_nl.replace(left);
+            self.expect(before.is_none_or(|before| left <= before), "S6", i, world.now_ms, || {
+                let before = before.unwrap_or_default();
+                format!("tank {} has {left} nL left and had {before} nL, without a complete regeneration", i + 1)
+            });
+        }
+    }
+
+    /// S11: refused settings do not run, and the plant says so. S10: so it does where nothing was retained.
+    fn check_told(&mut self, world: &World) {
+        let raw = Arc::clone(&self.raw);
+        let delayed = |alarm| raw.watch.rules.delays.iter().any(|delay| delay.alarm == alarm);
+        let alarms = world.controller.outputs().alarms;
+        if std::mem::take(&mut self.refused) {
+            let told = alarms.contains(Alarm::SettingsRejected) || delayed(Alarm::SettingsRejected);
+            let same = world.controller.settings().raw() == &*raw;
+            self.expect(told, "S11", 0, world.now_ms, || "settings were refused, and no alarm says so".to_owned());
+            self.expect(same, "S11", 1, world.now_ms, || "settings that were refused run".to_owned());
+        }
+        let Some(since) = self.memory_lost_ms else { return };
+        let told = alarms.contains(Alarm::RetainedLost);
+        if told || delayed(Alarm::RetainedLost) {
+            self.memory_lost_ms = None;
+        } else if world.now_ms > since + TOLD_WITHIN_MS {
+            self.memory_lost_ms = None;
+            self.expect(false, "S10", 2, world.now_ms, || "memory was lost, and no alarm says so".to_owned());
+        }
     }
 
     /// What the pulses stand for, nL.
@@ -563,7 +628,16 @@ impl Observer for Checker {
                 }
             }
             Event::ClockSet { .. } | Event::ClockLost => self.replanned_ms = Some(at_ms),
-            Event::SettingsTaken => self.raw = world.controller.settings().raw().clone(),
+            Event::SettingsRefused => self.refused = true,
+            Event::RetainedLost => self.memory_lost_ms = Some(at_ms),
+            Event::CapacityChanged { tank, .. } => self.tanks[tank.index()].left_nl = None,
+            Event::Operator { action: Action::Vouch(tank) | Action::ReplaceResin(tank), granted: true, .. } => {
+                self.tanks[tank.index()].left_nl = None;
+            }
+            Event::SettingsTaken => {
+                self.tanks.iter_mut().for_each(|tank| tank.left_nl = None);
+                self.raw = Arc::new(world.controller.settings().raw().clone());
+            }
             Event::AfterPower { tank, step, outcome } => {
                 let watched = &mut self.tanks[tank.index()];
                 match (outcome, &mut watched.steps) {
@@ -612,6 +686,7 @@ impl Observer for Checker {
                 self.check_run(tank.index(), world);
                 if outcome == Outcome::Complete {
                     self.restored_nl += u128::from(volume.nl());
+                    self.tanks[tank.index()].left_nl = None;
                 }
             }
             // S3: a tank that was relieved, or leaves others serving, does so only with another in service.
@@ -635,7 +710,10 @@ impl Observer for Checker {
             self.see_knocks(i, valve);
             self.check_place(i, valve, world.now_ms);
             self.check_motion(i, valve.motion(), world.now_ms);
-            self.check_position(i, valve.position(), valve.motion() != Motion::Off, world.now_ms);
+            // Where its own fault holds a valve no logic put it.
+            let held = |fault: &Fault| matches!(fault, Fault::MotorStalled | Fault::JamsIn(_));
+            let moving = valve.motion() != Motion::Off || valve.faults().iter().any(held);
+            self.check_position(i, valve.position(), moving, world.now_ms);
         }
         for (watched, tank) in self.tanks.iter_mut().zip(world.controller.tanks()) {
             watched.spent.see(tank.ledger().since_regeneration().nl(), &self.raw);
@@ -644,6 +722,8 @@ impl Observer for Checker {
         self.check_holds(world);
         self.check_water(world);
         self.check_charges(world);
+        self.check_left(world);
+        self.check_told(world);
         let wrong = self.relays.see(world.now_ms, world.relays_on, &self.raw.relays);
         for (i, wrong) in wrong.into_iter().enumerate() {
             self.expect(wrong.is_none(), "Y2", i, world.now_ms, || wrong.unwrap_or_default());
@@ -657,11 +737,13 @@ impl Observer for Checker {
         for steps in self.tanks.iter_mut().filter_map(|tank| tank.steps.as_mut()) {
             steps.stop(world.now_ms);
         }
+        self.settled = false;
         if on {
             self.cuts += 1;
             for (watched, tank) in self.tanks.iter_mut().zip(world.controller.tanks()) {
                 watched.spent.after_power(tank.ledger().since_regeneration().nl(), &self.raw);
             }
+            self.tanks.iter_mut().for_each(|tank| tank.left_nl = None);
             // What was planned before it takes longer now.
             self.replanned_ms = Some(world.now_ms);
             if self.pulses_known {
@@ -689,5 +771,6 @@ impl Observer for Checker {
     }
 }
 
+mod future;
 #[cfg(test)]
 mod tests;

@@ -19,7 +19,7 @@ pub struct Driven {
 
 /// The calls go to `sink`, one after the other.
 struct Notes {
-    sink: Box<dyn FnMut(&Call)>,
+    sink: Box<dyn FnMut(&Call) + Send + Sync>,
     said: Said,
 }
 
@@ -45,7 +45,7 @@ impl From<HostController> for Driven {
 
 impl Driven {
     /// From now on every call is written down. To be asked for before the first call.
-    pub fn write_down(&mut self, begun: Instant, sink: impl FnMut(&Call) + 'static) {
+    pub fn write_down(&mut self, begun: Instant, sink: impl FnMut(&Call) + Send + Sync + 'static) {
         self.notes = Some(Box::new(Notes { sink: Box::new(sink), said: Said::default() }));
         let settings = self.controller.settings().raw().clone();
         self.note(|| Call::Begin { now: begun, settings }, Answer::Taken);

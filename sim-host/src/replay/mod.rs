@@ -192,6 +192,17 @@ impl World {
         })
     }
 
+    /// Another world in the same state, to see what else could come of it; for plants whose water is not modelled.
+    pub(crate) fn fork(&self) -> Self {
+        Self {
+            controller: Driven::from(HostController::clone(&self.controller)),
+            plant: self.plant.clone(),
+            supply: self.supply.clone(),
+            process: self.process.clone(),
+            ..*self
+        }
+    }
+
     /// The valves, in the order of the tanks.
     #[must_use]
     pub fn valves(&self) -> &[Valve] {

@@ -63,6 +63,16 @@ impl Supply {
         self.stored.is_some()
     }
 
+    /// The stored state.
+    pub(crate) fn stored(&self) -> Option<&[u8]> {
+        self.stored.as_deref()
+    }
+
+    /// The civil clock is unknown since a cut.
+    pub(crate) fn is_clock_lost(&self) -> bool {
+        self.clock_lost
+    }
+
     /// How often the state was written since the first cut was announced.
     #[must_use]
     pub fn writes(&self) -> u64 {

@@ -1,5 +1,7 @@
 //! Relays as a plant sees them: never on beyond their longest time, least times kept (Y2).
 
+use std::hash::{Hash, Hasher};
+
 use bedkeeper::relay::{RELAYS, RawRelay, RelayProgram};
 
 /// Levels seen, and since when.
@@ -12,6 +14,13 @@ impl RelayTimes {
     /// Power came at `now_ms`: every relay is off.
     pub fn power_up(&mut self, now_ms: u64) {
         self.seen = [(false, now_ms); RELAYS];
+    }
+
+    /// Hashes the levels of the relays that are used, with their ages up to just beyond a limit.
+    pub(super) fn hash_ages(&self, now_ms: u64, most: u64, used: impl Iterator<Item = bool>, into: &mut impl Hasher) {
+        for ((on, since_ms), _) in self.seen.iter().zip(used).filter(|(_, used)| *used) {
+            (*on, now_ms.saturating_sub(*since_ms).min(most.saturating_add(1))).hash(into);
+        }
     }
 
     /// Looks at the relays; returns what is wrong with each.

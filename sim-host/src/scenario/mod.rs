@@ -53,7 +53,7 @@ pub use expect::{Claim, Expectation, Judgement, Shown, Span, Total};
 pub use faulty::{Faulty, Injected};
 pub use figure::{During, Figure, Gauges, Limits, Measure};
 pub(crate) use run::Rehearsal;
-pub use run::{RunError, run, run_all, run_and, run_whole, write_down};
+pub use run::{ClockChange, RunError, run, run_all, run_and, run_whole, write_down};
 pub use subject::Subject;
 pub(crate) use subject::action as operator_action;
 pub use subject::action_slugs;

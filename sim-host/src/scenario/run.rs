@@ -123,7 +123,7 @@ fn take<'s>(next: &AtomicUsize, scenarios: &'s [Scenario]) -> Option<(usize, &'s
 ///
 /// # Errors
 /// As [`run`].
-pub fn write_down(scenario: &Scenario, sink: impl FnMut(&Call) + 'static) -> Result<Said, RunError> {
+pub fn write_down(scenario: &Scenario, sink: impl FnMut(&Call) + Send + Sync + 'static) -> Result<Said, RunError> {
     let mut tap = Tap::default();
     let begun = Instant::from_ticks(0);
     let noted = |world: &mut World| world.controller.write_down(begun, sink);
@@ -324,7 +324,7 @@ enum Act {
 }
 
 /// How the civil clock is changed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum ClockChange {
     /// It shows this now.
     Set(jiff::civil::DateTime),
@@ -489,7 +489,7 @@ impl Waiting {
 
 impl World {
     /// Changes the civil clock; returns what it shows now.
-    fn change_clock(&mut self, change: ClockChange) -> Option<bedkeeper::calendar::Civil> {
+    pub(crate) fn change_clock(&mut self, change: ClockChange) -> Option<bedkeeper::calendar::Civil> {
         let by = |ms: i64| SignedDuration::from_millis(ms);
         let since_start = by(i64::try_from(self.now_ms).unwrap_or(i64::MAX));
         self.start = match change {

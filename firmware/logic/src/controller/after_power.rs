@@ -374,6 +374,11 @@ impl<const N: usize> Controller<N> {
         }
     }
 
+    /// What this tank did before power failed is forgotten, and its valve, which tells of every position, stands in none.
+    pub(super) fn was_left_between(&self, id: TankId) -> bool {
+        self.power.forgotten.contains(id) && self.power.dark == Dark::No && !is_blind(&self.settings.drive)
+    }
+
     /// A valve stood in the refill position on its way: that water is not given once more (P5).
     fn refilled_out_of_turn(&mut self) {
         let ran = match self.power.dark {

@@ -35,6 +35,8 @@ impl<const N: usize> Controller<N> {
         match event {
             Some(DriveEvent::Lost) => self.put_out_for_lost_drive(id),
             Some(DriveEvent::Confirmed(position)) if found => self.found_after_dark(now, id, position),
+            // Between two positions, and nobody remembers why: it may have come from the draw (S12).
+            Some(DriveEvent::PositionUnknown) if found && self.was_left_between(id) => self.brine_in_bed(now, id),
             _ => {}
         }
         stirred

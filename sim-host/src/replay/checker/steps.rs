@@ -1,12 +1,15 @@
 //! Follows the steps of a regeneration by the moments at which the logic says that they run and stop, by the pulses and
 //! by the contacts: whether each was served to its end (S6, S12, Q2).
 
+use std::hash::{Hash, Hasher};
+use std::sync::Arc;
+
 use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::program::StepKind;
 use bedkeeper::settings::{MeterPlace, RawSettings, RawStep, StepEnd};
 
 /// What was seen of the steps of one kind in a regeneration.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Hash)]
 struct Seen {
     kind: StepKind,
     /// Time in position, ms.
@@ -23,7 +26,7 @@ struct Seen {
 #[derive(Clone, Debug)]
 pub(super) struct Steps {
     /// What it is judged by: no later settings change it.
-    raw: RawSettings,
+    raw: Arc<RawSettings>,
     seen: Vec<Seen>,
     /// The step in its position, and since when.
     running: Option<(StepKind, u64)>,
@@ -32,8 +35,26 @@ pub(super) struct Steps {
 }
 
 impl Steps {
-    pub(super) fn begin(raw: &RawSettings) -> Self {
-        Self { raw: raw.clone(), seen: Vec::new(), running: None, ended: None }
+    /// Hashes what is to be judged, with times counted from now: what was served beyond what must be does not matter, nor
+    /// does what was served of a step that need not be.
+    pub(super) fn hash_future(&self, now: u64, into: &mut impl Hasher) {
+        self.running.map(|(kind, since)| (kind, now.saturating_sub(since))).hash(into);
+        self.ended.hash(into);
+        for kind in StepKind::ALL {
+            let Some(step) = self.raw.program.iter().find(|step| step.kind == *kind && step.length.0 > 0) else {
+                continue;
+            };
+            let most = u64::from(step.longest().max(step.length).0);
+            let seen = self.seen.iter().find(|seen| seen.kind == *kind);
+            // Of a step that ends by time no water is asked.
+            let counts = step.end != StepEnd::Time;
+            let seen = seen.map(|seen| Seen { ms: seen.ms.min(most), nl: if counts { seen.nl } else { 0 }, ..*seen });
+            seen.hash(into);
+        }
+    }
+
+    pub(super) fn begin(raw: &Arc<RawSettings>) -> Self {
+        Self { raw: Arc::clone(raw), seen: Vec::new(), running: None, ended: None }
     }
 
     fn seen(&mut self, kind: StepKind) -> &mut Seen {
