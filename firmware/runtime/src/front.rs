@@ -10,10 +10,10 @@ use embedded_graphics::draw_target::DrawTarget;
 use embedded_graphics::geometry::{OriginDimensions, Size};
 use embedded_graphics::pixelcolor::BinaryColor;
 
-use crate::archive::Latest;
+use crate::archive::{Archive, Latest};
 use crate::link::Place;
 use crate::link::staging::Label;
-use crate::machine::{Board, Machine, PinFault};
+use crate::machine::{Board, Machine, PinFault, Records};
 use crate::panel::page::{ROW_HEIGHT, WIDTH};
 use crate::panel::{Answer, Buttons, Page, Panel, Press, Sight, Units, Wish};
 use crate::self_test::{Check, Findings, plausible_contacts, plausible_switches};
@@ -92,6 +92,8 @@ pub struct Front<F> {
     has_display: bool,
     /// The buttons are to be judged at the next reading.
     judges_buttons: bool,
+    /// What was signed before power came has been looked up.
+    recalled: bool,
 }
 
 impl<F: Face> Front<F> {
@@ -111,6 +113,7 @@ impl<F: Face> Front<F> {
             has_buttons: false,
             has_display: false,
             judges_buttons: true,
+            recalled: false,
         }
     }
 
@@ -144,8 +147,9 @@ impl<F: Face> Front<F> {
     ) -> Result<Option<Errand>, PinFault<B>>
     where
         B: Board,
-        B::Records: Latest,
+        B::Records: Latest + Archive,
     {
+        self.keep_signed(machine);
         if let Some(press) = self.read(uptime_ms) {
             self.look_at_ms = uptime_ms;
             // The first press only wakes a dark display.
@@ -163,6 +167,23 @@ impl<F: Face> Front<F> {
             self.send(uptime_ms);
         }
         Ok(None)
+    }
+
+    /// Looks up the walk that was signed before power came, and keeps one that was signed since; writing stops the core (O6).
+    fn keep_signed<B, const N: usize, const S: usize>(&mut self, machine: &mut Machine<B, N, S>)
+    where
+        B: Board,
+        B::Records: Archive,
+    {
+        if !core::mem::replace(&mut self.recalled, true)
+            && let Some(signed) = machine.parts_mut().records.signed()
+        {
+            self.panel.recall(signed);
+        }
+        if let Some(signed) = self.panel.to_keep().filter(|_| !machine.is_moving()) {
+            let kept = machine.parts_mut().records.keep_signed(signed);
+            self.panel.note_kept(kept);
+        }
     }
 
     /// Lights that show nothing new wear out; an alarm keeps them on.

@@ -21,7 +21,7 @@ use bedkeeper_runtime::link::Place;
 use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::machine::Machine;
 use bedkeeper_runtime::mock_flash::MockFlash;
-use bedkeeper_runtime::panel::{IDLE_MS, Screen, Told, Units};
+use bedkeeper_runtime::panel::{IDLE_MS, Keeping, Screen, Told, Units};
 use bedkeeper_runtime::power_up::Chosen;
 use bedkeeper_runtime::self_test::{Check, Finding};
 use common::{BUFFER, Bench, Notes, OnBench, parts};
@@ -270,6 +270,43 @@ fn o2_what_is_taken_is_kept() {
     let kept = Image::decode(rig.drawer.0.last().expect("kept")).unwrap();
     assert_eq!(kept.raw, *rig.machine.controller().settings().raw());
     assert!(matches!(kept.raw.medium, Medium::Softener { hardness: Hardness(345_000), .. }), "{:?}", kept.raw.medium);
+}
+
+/// O6: a walk that is signed at the panel is kept as soon as no valve moves, and is seen again after a power cut.
+#[test]
+fn o6_what_is_signed_is_kept() {
+    let mut rig = Rig::new();
+    rig.passes(1_000);
+    // Tank, flow, menu; the first start is the ninth of the menu.
+    for button in [DOWN, DOWN, ENTER].into_iter().chain([DOWN; 8]).chain([ENTER, ENTER]) {
+        rig.press(button);
+    }
+    for _task in 0..5 {
+        // To leave it out stands last.
+        for button in [ENTER].into_iter().chain([DOWN; 12]).chain([ENTER, DOWN]) {
+            rig.press(button);
+        }
+    }
+    for button in [ENTER, UP].into_iter().chain([ENTER; 7]) {
+        rig.press(button);
+    }
+    assert!(matches!(rig.front.panel().screen(), Screen::Sign(_)), "{:?}", rig.front.panel().screen());
+    rig.machine.call(rig.now, Input::Operator { who: Who::Panel, action: Action::StartNow(TankId(0)) }).unwrap();
+    rig.passes(2_500);
+    rig.press(ENTER);
+    assert_eq!(*rig.front.panel().screen(), Screen::Signed { at: 0 });
+    assert!(rig.machine.is_moving());
+    assert_eq!((rig.front.panel().keeping(), rig.bench.borrow().signed.clone()), (Some(Keeping::Owed), None));
+    rig.bench.borrow_mut().closed.insert("switch-1", false);
+    rig.passes(1_000);
+    rig.bench.borrow_mut().closed.insert("switch-2", true);
+    rig.passes(1_000);
+    let kept = rig.bench.borrow().signed.clone().expect("kept");
+    assert_eq!((rig.front.panel().keeping(), rig.front.panel().signed()), (Some(Keeping::Kept), Some(&kept)));
+    assert_eq!((kept.by.as_str(), kept.skipped.iter().count(), kept.meter), ("A", 5, None));
+    rig.front = Front::new(rig.glass.clone(), Units::Metric);
+    rig.passes(100);
+    assert_eq!((rig.front.panel().keeping(), rig.front.panel().signed()), (Some(Keeping::Kept), Some(&kept)));
 }
 
 /// The display is spoken to byte by byte as its data sheet has it: a window of one page, then its 128 columns.

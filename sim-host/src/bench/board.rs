@@ -88,6 +88,10 @@ impl BoardPanel {
         });
         let Some((panel, wish)) = pressed else { return Ok(()) };
         self.panel = panel;
+        if self.panel.to_keep().is_some() {
+            // A scenario keeps nothing of a panel over a power cut.
+            self.panel.note_kept(false);
+        }
         let Some(wish) = wish else { return Ok(()) };
         let answer = self.fulfil(wish, session)?;
         self.panel.answer(answer);

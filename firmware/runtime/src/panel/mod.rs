@@ -74,6 +74,17 @@ pub enum Answer {
     Moving,
 }
 
+/// Whether the signed record of a walk outlives a power cut (O6).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Keeping {
+    /// It waits until no valve moves.
+    Owed,
+    /// It does.
+    Kept,
+    /// It could not be written.
+    Failed,
+}
+
 /// The panel.
 #[derive(Clone, Debug)]
 pub struct Panel {
@@ -85,7 +96,7 @@ pub struct Panel {
     verdict: Option<NotTaken>,
     walk: Option<Walk>,
     checked: Option<MeterCheck>,
-    signed: Option<SignedOff>,
+    signed: Option<(SignedOff, Keeping)>,
     /// The last wish is not answered yet.
     wished: Option<Wish>,
     noted: u32,
@@ -147,7 +158,32 @@ impl Panel {
     /// The signed record of the walk.
     #[must_use]
     pub fn signed(&self) -> Option<&SignedOff> {
-        self.signed.as_ref()
+        self.signed.as_ref().map(|(signed, _)| signed)
+    }
+
+    /// Whether that outlives a power cut.
+    #[must_use]
+    pub fn keeping(&self) -> Option<Keeping> {
+        self.signed.as_ref().map(|(_, keeping)| *keeping)
+    }
+
+    /// A record that is signed and not kept yet: whoever drives the panel keeps it when no valve moves, and says so to
+    /// [`Panel::note_kept`].
+    #[must_use]
+    pub fn to_keep(&self) -> Option<&SignedOff> {
+        self.signed.as_ref().filter(|(_, keeping)| *keeping == Keeping::Owed).map(|(signed, _)| signed)
+    }
+
+    /// The signed record was written, or could not be.
+    pub fn note_kept(&mut self, kept: bool) {
+        if let Some((_, keeping)) = &mut self.signed {
+            *keeping = if kept { Keeping::Kept } else { Keeping::Failed };
+        }
+    }
+
+    /// A record was signed before power came last, and kept.
+    pub fn recall(&mut self, signed: SignedOff) {
+        self.signed = Some((signed, Keeping::Kept));
     }
 
     /// Opens a screen over the one that is seen.

@@ -14,7 +14,7 @@ use super::fields::Kind;
 use super::screen::{Amount, Choice, Entry, Moments, Screen, Told};
 use super::views::{Finder, Sight, lay};
 use super::views_trials::{ALPHABET, treated};
-use super::{Answer, Button, Panel, Press, Units, Wish};
+use super::{Answer, Button, Keeping, Panel, Press, Units, Wish};
 
 /// What the clock is moved by (T4).
 const HOUR_MS: u64 = 3_600_000;
@@ -202,9 +202,10 @@ impl Panel {
                 }
                 self.leave();
             }
-            Choice::Sign => self.open(Screen::Sign(Entry::new())),
             // Everything from here on changes something.
             _ if locked => self.open(Screen::Lock(Entry::new())),
+            // It takes the place of the record that was kept before.
+            Choice::Sign => self.open(Screen::Sign(Entry::new())),
             Choice::Ask(action) => return Some(Wish::Input(Input::Operator { who: Who::Panel, action })),
             Choice::Take => return Some(Wish::Take),
             Choice::SetClock => {
@@ -290,7 +291,7 @@ impl Panel {
             return;
         }
         if let Some(Ok(signed)) = self.walk.as_ref().map(|walk| walk.sign(trimmed, at)) {
-            self.signed = Some(signed);
+            self.signed = Some((signed, Keeping::Owed));
             self.replace(Screen::Signed { at: 0 });
         }
     }

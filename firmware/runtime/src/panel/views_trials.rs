@@ -9,12 +9,12 @@ use bedkeeper::program::Position;
 use bedkeeper::settings::{MeterPlace, Settings};
 use bedkeeper::units::{TankId, Volume};
 
-use super::Panel;
 use super::page::{Row, title};
 use super::screen::{Amount, Choice, DIGITS, Entry, LETTERS, Moments, Screen};
 use super::show::{Day, percent};
 use super::views::{Sheet, Sight, valve};
 use super::words::Plain;
+use super::{Keeping, Panel};
 use crate::self_test::{CHECKS, Finding};
 
 /// A relay is tried for so long.
@@ -153,17 +153,23 @@ pub(super) const fn task_name(task: Task) -> &'static str {
 fn walk(panel: &Panel, sheet: &mut dyn Sheet) {
     let Some(walk) = panel.walk() else {
         sheet.text(format_args!("A walk through a new plant: it watches what happens and takes what you measure."));
-        return sheet.item(format_args!("begin it"), format_args!(""), Choice::BeginWalk);
+        sheet.item(format_args!("begin it"), format_args!(""), Choice::BeginWalk);
+        return see_record(panel, sheet);
     };
     for task in Task::ALL.iter().copied() {
         let state = if walk.is_settled(task) { "done" } else { "to do" };
         let open = Choice::Open(Screen::Task { task, at: 0 });
         sheet.item(format_args!("{}", task_name(task)), format_args!("{state}"), open);
     }
+    see_record(panel, sheet);
+    if panel.signed().is_none() && walk.left().is_empty() {
+        sheet.item(format_args!("sign it"), format_args!(""), Choice::Sign);
+    }
+}
+
+fn see_record(panel: &Panel, sheet: &mut dyn Sheet) {
     if panel.signed().is_some() {
         sheet.item(format_args!("see the record"), format_args!(""), Choice::Open(Screen::Signed { at: 0 }));
-    } else if walk.left().is_empty() {
-        sheet.item(format_args!("sign it"), format_args!(""), Choice::Sign);
     }
 }
 
@@ -268,7 +274,11 @@ fn signed(panel: &Panel, sheet: &mut dyn Sheet) {
     for task in record.skipped.iter() {
         sheet.text(format_args!("left out: {}", task_name(task)));
     }
-    sheet.text(format_args!("Write it down: this record is gone when power fails."));
+    sheet.text(match panel.keeping() {
+        Some(Keeping::Kept) => format_args!("It is kept, and outlives power cuts."),
+        Some(Keeping::Owed) => format_args!("It will be kept when no valve moves."),
+        _ => format_args!("It could not be kept: write it down, it is gone when power fails."),
+    });
 }
 
 fn set_clock(moments: &Moments, sheet: &mut dyn Sheet) {

@@ -17,7 +17,9 @@ use std::rc::Rc;
 
 use bedkeeper::Input;
 use bedkeeper::calendar::Civil;
+use bedkeeper::commission::SignedOff;
 use bedkeeper::contact::Contact;
+use bedkeeper::image::Image;
 use bedkeeper::journal::Record;
 use bedkeeper::retain::MAX_BYTES;
 use bedkeeper_runtime::archive::{Archive, Visit};
@@ -50,6 +52,9 @@ pub struct World {
     pub civil: Option<Civil>,
     pub records: Vec<Record>,
     pub flash_fails: bool,
+    /// What was kept for good of the walk, and as the site's baseline.
+    pub signed: Option<SignedOff>,
+    pub baseline: Option<Image>,
 }
 
 pub type Bench = Rc<RefCell<World>>;
@@ -106,9 +111,27 @@ impl Records for Notes {
     fn note(&mut self, record: &Record) {
         self.0.borrow_mut().records.push(*record);
     }
+
+    fn keep_signed(&mut self, signed: &SignedOff) -> bool {
+        self.0.borrow_mut().signed = Some(signed.clone());
+        true
+    }
+
+    fn keep_baseline(&mut self, image: &[u8]) -> bool {
+        self.0.borrow_mut().baseline = Image::decode(image).ok();
+        true
+    }
+
+    fn baseline(&mut self) -> Option<Image> {
+        self.0.borrow().baseline.clone()
+    }
 }
 
 impl Archive for Notes {
+    fn signed(&mut self) -> Option<SignedOff> {
+        self.0.borrow().signed.clone()
+    }
+
     fn records(&mut self, from: u32, visit: &mut Visit<'_, Record>) {
         let records = self.0.borrow().records.clone();
         for (number, record) in (0u32..).zip(&records).skip(from as usize) {

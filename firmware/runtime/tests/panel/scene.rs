@@ -197,6 +197,9 @@ impl Scene {
         panel.look(&self.sight(), self.now);
         let wish = panel.press(press, &self.sight(), self.now);
         self.panel = panel;
+        if self.panel.to_keep().is_some() {
+            self.panel.note_kept(true);
+        }
         let Some(wish) = wish else { return };
         let answer = match wish {
             Wish::Input(input) => {
