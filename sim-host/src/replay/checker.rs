@@ -288,10 +288,12 @@ impl Checker {
                 (Some(Position::SlowRinse), Brine::Owed { slow_ms, fast_ms }) => {
                     Brine::Owed { slow_ms: left(StepKind::SlowRinse, slow_ms, stayed), fast_ms }
                 }
-                (Some(Position::FastRinse), Brine::Owed { slow_ms: 0, fast_ms })
-                    if left(StepKind::FastRinse, fast_ms, stayed) == 0 =>
-                {
-                    Brine::None
+                // A rinse that was cut goes on with the time it had left (P3).
+                (Some(Position::FastRinse), Brine::Owed { slow_ms: 0, fast_ms }) => {
+                    match left(StepKind::FastRinse, fast_ms, stayed) {
+                        0 => Brine::None,
+                        fast_ms => Brine::Owed { slow_ms: 0, fast_ms },
+                    }
                 }
                 (_, brine) => brine,
             };
@@ -394,7 +396,8 @@ impl Checker {
 
     /// S4: no start in a window, nor one that runs into one.
     fn check_start(&mut self, tank: usize, overrides: bool, world: &World) {
-        let Some(civil) = world.civil_at(world.now_ms) else { return };
+        // A controller that lost its clock has no windows to keep (T1).
+        let Some(civil) = world.shown_clock() else { return };
         if overrides {
             return;
         }

@@ -304,3 +304,50 @@ mod served {
         assert!(is_served(&ran(&raw, kind, longest_ms, 0, false), kind));
     }
 }
+
+/// S12, P3: a fast rinse that a power cut or a turned valve parts in two is whole with both parts, and not with one.
+#[test]
+fn s12_a_rinse_in_two_parts_is_counted_together() {
+    let ends_with = |second_part: bool| {
+        let mut checker = Checker::new(RawSettings::baseline());
+        let (draw, slow) = (checker.length_ms(StepKind::BrineDraw), checker.length_ms(StepKind::SlowRinse));
+        let half = checker.length_ms(StepKind::FastRinse).div_ceil(2);
+        let stays = [
+            (Some(Position::BrineDraw), draw),
+            (Some(Position::SlowRinse), slow),
+            (Some(Position::FastRinse), half),
+            (None, MINUTE_MS),
+            (Some(Position::FastRinse), if second_part { half } else { 0 }),
+            (Some(Position::Service), 0),
+        ];
+        let mut now = 0;
+        for (position, stays_ms) in stays {
+            checker.check_position(0, position, false, now);
+            now += stays_ms;
+        }
+        found(checker).into_iter().map(|(rule, _)| rule).collect::<Vec<_>>()
+    };
+    assert_eq!(ends_with(true), Vec::<String>::new());
+    assert_eq!(ends_with(false), ["S12"]);
+}
+
+/// S4, T1: a controller that lost its clock with the power has no windows to keep; one that kept it has.
+#[test]
+fn s4_without_a_clock_no_window_is_kept() {
+    let starts = |clock_kept: bool| {
+        let mut raw = RawSettings::baseline();
+        let window = Window { days: Weekdays::ALL_DAYS, from_minute: 0, to_minute: 60 };
+        raw.windows.push(window).expect("room");
+        let mut checker = Checker::new(raw);
+        let mut replay = Replay::new(site(), Vec::new());
+        let (at_ms, off_ms) = (2 * MINUTE_MS, 1_000);
+        replay.schedule_power_cut(crate::replay::PowerCut { at_ms, off_ms, clock_kept, retained_kept: true });
+        replay.run_to(5 * MINUTE_MS).expect("nothing is written");
+        let world = replay.into_world();
+        let (leading, causes, asked_at) = (Cause::Manual, CauseSet::EMPTY, Instant::from_ticks(0));
+        tell(&mut checker, &world, Event::Started { tank: TANK, leading, causes, asked_at });
+        found(checker).into_iter().map(|(rule, _)| rule).collect::<Vec<_>>()
+    };
+    assert_eq!(starts(false), Vec::<String>::new());
+    assert_eq!(starts(true), ["S4"]);
+}
