@@ -282,7 +282,12 @@ impl Checker {
                 (Some(Position::BrineDraw), _) if rested && shared => {
                     let ended_ms = watched.draw_ended_ms.unwrap_or(watched.position_since_ms + draw);
                     let rinsed_ms = now.saturating_sub(ended_ms.max(watched.position_since_ms));
-                    Brine::Owed { slow_ms: left(StepKind::SlowRinse, slow, rinsed_ms), fast_ms: fast }
+                    // A slow rinse that was cut goes on with the time it had left (P3).
+                    let owed_ms = match watched.brine {
+                        Brine::Owed { slow_ms, .. } if slow_ms > 0 && ended_ms < watched.position_since_ms => slow_ms,
+                        _ => slow,
+                    };
+                    Brine::Owed { slow_ms: left(StepKind::SlowRinse, owed_ms, rinsed_ms), fast_ms: fast }
                 }
                 (Some(Position::BrineDraw), _) if rested => Brine::Owed { slow_ms: slow, fast_ms: fast },
                 (Some(Position::SlowRinse), Brine::Owed { slow_ms, fast_ms }) => {

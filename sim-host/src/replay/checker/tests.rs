@@ -351,3 +351,33 @@ fn s4_without_a_clock_no_window_is_kept() {
     assert_eq!(starts(false), Vec::<String>::new());
     assert_eq!(starts(true), ["S4"]);
 }
+
+/// S12, P3: the same of a slow rinse in the draw position; turned there again after it, brine is owed again.
+#[test]
+fn s12_a_slow_rinse_in_the_draw_position_is_counted_together() {
+    let ends_with = |second_part: bool, turned_back: bool| {
+        let mut checker = Checker::new(RawSettings::baseline());
+        assert!(!checker.tank_has(Position::SlowRinse));
+        let (draw, slow) = (checker.length_ms(StepKind::BrineDraw), checker.length_ms(StepKind::SlowRinse));
+        let fast = checker.length_ms(StepKind::FastRinse);
+        checker.tanks[0].draw_ended_ms = Some(draw);
+        let half = slow.div_ceil(2);
+        let stays = [
+            (Some(Position::BrineDraw), draw + half),
+            (None, MINUTE_MS),
+            (Some(Position::BrineDraw), if second_part { half } else { MINUTE_MS }),
+            (Some(Position::FastRinse), fast),
+            (Some(Position::BrineDraw), if turned_back { MINUTE_MS } else { 0 }),
+            (Some(Position::Service), 0),
+        ];
+        let mut now = 0;
+        for (position, stays_ms) in stays {
+            checker.check_position(0, position, false, now);
+            now += stays_ms;
+        }
+        found(checker).into_iter().map(|(rule, _)| rule).collect::<Vec<_>>()
+    };
+    assert_eq!(ends_with(true, false), Vec::<String>::new());
+    assert_eq!(ends_with(false, false), ["S12"]);
+    assert_eq!(ends_with(true, true), ["S12"]);
+}
