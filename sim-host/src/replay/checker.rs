@@ -529,7 +529,9 @@ impl Checker {
         let replanned = self.replanned_ms.is_some_and(|at_ms| at_ms >= run.began_ms);
         // Where several regenerate, one may wait for the drain or the brine of another between its steps.
         let alone = self.raw.max_regenerating == 1;
-        if run.windows.is_empty() || !alone || run.overrides || run.late || replanned {
+        // Without a clock no window was seen to come (T1).
+        let unset = world.shown_clock().is_none();
+        if run.windows.is_empty() || !alone || run.overrides || run.late || replanned || unset {
             return;
         }
         let Some((from, to)) = world.civil_at(run.began_ms).zip(world.civil_at(world.now_ms)) else { return };

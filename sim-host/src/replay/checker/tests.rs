@@ -343,9 +343,12 @@ fn s4_without_a_clock_no_window_is_kept() {
         let (at_ms, off_ms) = (2 * MINUTE_MS, 1_000);
         replay.schedule_power_cut(crate::replay::PowerCut { at_ms, off_ms, clock_kept, retained_kept: true });
         replay.run_to(5 * MINUTE_MS).expect("nothing is written");
-        let world = replay.into_world();
+        let mut world = replay.into_world();
         let (leading, causes, asked_at) = (Cause::Manual, CauseSet::EMPTY, Instant::from_ticks(0));
         tell(&mut checker, &world, Event::Started { tank: TANK, leading, causes, asked_at });
+        world.now_ms += 5 * MINUTE_MS;
+        let (volume, overrun, salt) = (Volume::ZERO, Volume::ZERO, SaltMass(0));
+        tell(&mut checker, &world, Event::Ended { tank: TANK, outcome: Outcome::Aborted, volume, overrun, salt });
         found(checker).into_iter().map(|(rule, _)| rule).collect::<Vec<_>>()
     };
     assert_eq!(starts(false), Vec::<String>::new());
