@@ -210,3 +210,38 @@ impl Replay<'_> {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use bedkeeper::drive::Motion;
+    use bedkeeper::settings::RawSettings;
+    use bedkeeper::{Action, Settings};
+
+    use super::*;
+    use crate::replay::ValveTimes;
+
+    /// S7, O2: settings offered while power is off are not taken, and run nothing that fell due meanwhile.
+    #[test]
+    fn s7_nothing_is_taken_in_the_dark() {
+        let minute = 60_000;
+        let settings = || Settings::try_from(RawSettings::baseline()).expect("sound settings");
+        let times = ValveTimes { leg_ms: 10_000, coast_ms: 200 };
+        let mut replay = Replay::new(World::new(settings(), times, None).expect("a small site"), Vec::new());
+        replay.power_up().expect("nothing is written");
+        replay.run_to(minute).expect("nothing is written");
+        let start = Action::StartNow(bedkeeper::units::TankId(0));
+        let start = Input::Operator { who: bedkeeper::journal::Who::Panel, action: start };
+        replay.offer(start, true).expect("nothing is written").expect("granted");
+        let cut = PowerCut { at_ms: 2 * minute, off_ms: 60 * minute, clock_kept: true, retained_kept: true };
+        replay.schedule_power_cut(cut);
+        // By now its backwash would have ended.
+        replay.run_to(40 * minute).expect("nothing is written");
+        let mut raw = RawSettings::baseline();
+        raw.hour_minute = 300;
+        let offered = Settings::try_from(raw).expect("sound settings");
+        let _ = replay.offer_settings(Some(offered)).expect("nothing is written");
+        let world = replay.into_world();
+        assert_eq!(world.valves()[0].motion(), Motion::Off);
+        assert_eq!(world.controller.settings().raw(), settings().raw());
+    }
+}
