@@ -43,6 +43,9 @@ pub fn sentence(event: &Event) -> String {
         Event::BaselineStored { who } => {
             format!("{} had the settings that run stored as the site's baseline", who_text(who))
         }
+        Event::SettingsAwaitRestart { who } => {
+            format!("{} had settings of another plant stored: they run once the board restarts", who_text(who))
+        }
         Event::TestEnded { tank } => format!("{tank}: the valve that was tried goes back"),
         Event::Duty { tank, duty, reason } => format!("{tank} is {duty}: {}", reason_text(reason)),
         Event::Asked { tank, cause } => format!("{tank} asks to regenerate: {cause}"),

@@ -132,6 +132,22 @@ fn settings_go_out_and_in() {
     assert!(error.contains("hour_minute: must be a time of day"), "{error}");
 }
 
+/// O3, O6: the site's baseline is stored and returned to by name; what is kept for good is read, even if there is nothing.
+#[test]
+fn what_is_kept_for_good_is_reached() {
+    let baseline = |args: &[&str], code| said(&[&[DEMO, "settings", "baseline"], args].concat(), code);
+    assert_eq!(baseline(&["store"], 0).0, "stored: the settings that run are the site's baseline\n");
+    assert!(baseline(&["reset"], 1).1.contains("no baseline of this site was stored"));
+    assert!(baseline(&["reset", "--built-in"], 1).1.contains("--restart"));
+    let taken = baseline(&["reset", "--built-in", "--restart"], 0).0;
+    assert_eq!(taken, "taken: the board restarts with them\n");
+    assert_eq!(said(&[DEMO, "tests"], 0).0, "no hardness test is kept yet\n");
+    assert_eq!(json(&[DEMO, "tests", "--json"]), Value::from(Vec::<Value>::new()));
+    assert_eq!(said(&[DEMO, "tests", "--csv"], 0).0.lines().count(), 1);
+    assert_eq!(said(&[DEMO, "signed"], 0).0, "no first start was signed\n");
+    assert_eq!(json(&[DEMO, "signed", "--json"]), Value::Null);
+}
+
 /// The clock is shown and set.
 #[test]
 fn the_clock_is_set() {

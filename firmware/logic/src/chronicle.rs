@@ -97,6 +97,11 @@ pub enum Happened {
         /// Who.
         who: Who,
     },
+    /// Somebody had settings of another plant kept, which run once the board restarts.
+    SettingsAwaitRestart {
+        /// Who.
+        who: Who,
+    },
 }
 
 impl Happening {
@@ -110,6 +115,7 @@ impl Happening {
             Event::Operator { who, action, granted } => Happened::Asked { who, action, granted },
             Event::SettingsChanged { who } => Happened::SettingsChanged { who },
             Event::BaselineStored { who } => Happened::BaselineStored { who },
+            Event::SettingsAwaitRestart { who } => Happened::SettingsAwaitRestart { who },
             _ => return None,
         };
         let at_s = record.civil.map(|civil| u32::try_from(civil.0 / 1_000).unwrap_or(u32::MAX));

@@ -298,6 +298,11 @@ pub enum Event {
         /// Who.
         who: Who,
     },
+    /// Settings of another plant were kept for someone: they run once the board restarts (O2).
+    SettingsAwaitRestart {
+        /// Who.
+        who: Who,
+    },
 }
 
 /// An event with its time.

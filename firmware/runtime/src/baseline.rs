@@ -7,13 +7,15 @@ use bedkeeper::image::{Image, MAX_BYTES};
 use bedkeeper::journal::Who;
 use bedkeeper::settings::{Effect, RawSettings, Settings};
 
+use serde::{Deserialize, Serialize};
+
 use crate::link::Place;
 use crate::link::staging::Label;
 use crate::machine::{Board, Machine, PinFault, Records};
 use crate::plant::NotWired;
 
 /// Which baseline.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Baseline {
     /// The site's own, as it was stored last.
     Site,
@@ -93,7 +95,7 @@ impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
     }
 
     /// Returns to a baseline: it is taken whole, or nothing changes (O2). The rules and codes of the locks stay: whoever
-    /// asks is not to lock others in or out by it.
+    /// asks is not to lock others in or out by it. What describes another plant is kept only where it may wait for a restart.
     ///
     /// # Errors
     /// A pin fails; inside, why it was not taken.
@@ -103,6 +105,7 @@ impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
         place: &mut impl Place,
         label: &Label,
         who: Who,
+        may_restart: bool,
         uptime_ms: u64,
     ) -> Result<Result<Done, Refused>, PinFault<B>> {
         if let Err(refused) = self.may_write(who, uptime_ms) {
@@ -126,7 +129,14 @@ impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
         let image = image(label, draft.raw.clone());
         let Ok(bytes) = image.encode(&mut buffer) else { return Ok(Err(Refused::NotStored)) };
         if draft.difference().effect() == Some(Effect::Restart) {
-            return Ok(if place.keep(bytes) { Ok(Done::AtRestart) } else { Err(Refused::NotStored) });
+            if !may_restart {
+                return Ok(Err(Refused::NotTaken(NotTaken::NeedsRestart)));
+            }
+            if !place.keep(bytes) {
+                return Ok(Err(Refused::NotStored));
+            }
+            self.settings_await_restart(uptime_ms, who)?;
+            return Ok(Ok(Done::AtRestart));
         }
         if let Err(why) = self.take_settings(uptime_ms, &draft, who)? {
             return Ok(Err(Refused::NotTaken(why)));

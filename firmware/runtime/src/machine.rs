@@ -304,6 +304,15 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         self.make_so(uptime_ms)
     }
 
+    /// Settings that describe another plant were kept for the next power-up: the journal says for whom (O2).
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub(crate) fn settings_await_restart(&mut self, uptime_ms: u64, who: Who) -> Result<(), PinFault<B>> {
+        self.controller.settings_await_restart(self.instant(uptime_ms), who);
+        self.make_so(uptime_ms)
+    }
+
     /// Some motor runs: what stops the core for long must wait.
     #[must_use]
     pub fn is_moving(&self) -> bool {

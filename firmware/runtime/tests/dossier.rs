@@ -13,7 +13,7 @@ use bedkeeper::hardness_log::{HardnessEntry, KEPT};
 use bedkeeper::image::{Image, MAX_BYTES, SiteName, SiteNote};
 use bedkeeper::journal::{Event, Record, Who};
 use bedkeeper::lock::LockRule;
-use bedkeeper::settings::{Medium, RawSettings, Settings};
+use bedkeeper::settings::{Medium, RawDrive, RawSettings, Settings};
 use bedkeeper::units::{Exchange, Hardness, Instant, TankId, Volume};
 use bedkeeper::{Action, Input};
 use bedkeeper_runtime::archive::{Archive, Kept, Recent};
@@ -233,25 +233,48 @@ fn o3_the_site_s_baseline_is_stored_and_returned_to() {
     let mut machine = machine(&bench, flash, raw.clone());
     let (label, mut place) = (Label::default(), InPlace::default());
     said(&bench);
-    let none = machine.reset_to(Baseline::Site, &mut place, &label, Who::Panel, 3_000).unwrap();
+    let none = machine.reset_to(Baseline::Site, &mut place, &label, Who::Panel, true, 3_000).unwrap();
     assert_eq!((none, said(&bench)), (Err(Refused::NoBaseline), vec![]));
     machine.store_baseline(&label, Who::Serial, 3_000).unwrap().unwrap();
     assert_eq!(said(&bench), [Event::BaselineStored { who: Who::Serial }]);
-    let unchanged = machine.reset_to(Baseline::Site, &mut place, &label, Who::Panel, 3_500).unwrap();
+    let unchanged = machine.reset_to(Baseline::Site, &mut place, &label, Who::Panel, true, 3_500).unwrap();
     assert_eq!(unchanged, Err(Refused::NotTaken(NotTaken::NothingChanged)));
     let mut draft = Draft::begin(machine.controller().settings());
     draft.raw.hour_minute = 5 * 60;
     machine.take_settings(4_000, &draft, Who::Panel).unwrap().unwrap();
     said(&bench);
-    let done = machine.reset_to(Baseline::Site, &mut place, &label, Who::Panel, 5_000).unwrap();
+    let done = machine.reset_to(Baseline::Site, &mut place, &label, Who::Panel, true, 5_000).unwrap();
     assert_eq!(done, Ok(Done::Kept));
     assert_eq!(*machine.controller().settings().raw(), raw);
     assert_eq!(place.0.as_ref().map(|image| &image.raw), Some(&raw));
     assert!(said(&bench).contains(&Event::SettingsChanged { who: Who::Panel }));
-    let done = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Panel, 6_000).unwrap();
+    let done = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Panel, true, 6_000).unwrap();
     assert_eq!(done, Ok(Done::Kept));
     assert_eq!(*machine.controller().settings().raw(), RawSettings::baseline());
     assert_eq!(mount(flash).baseline().unwrap().unwrap().raw, raw, "the site's own is still there");
+}
+
+/// O3, O2: a baseline that describes another plant is kept for the next power-up and journalled, and what runs runs on;
+/// without leave to wait for a restart, and where it cannot be kept, nothing is done.
+#[test]
+fn o3_a_reset_to_another_plant_waits_for_a_restart() {
+    let (bench, flash): (_, &'static Shared) = (Bench::default(), Box::leak(Box::new(blank())));
+    let mut raw = RawSettings::baseline();
+    if let RawDrive::CamSwitch { travel_limit, .. } = &mut raw.drive {
+        travel_limit.0 += 1_000;
+    }
+    let mut machine = machine(&bench, flash, raw.clone());
+    let (label, mut place) = (Label::default(), InPlace::default());
+    said(&bench);
+    let refused = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Panel, false, 3_000).unwrap();
+    assert_eq!(refused, Err(Refused::NotTaken(NotTaken::NeedsRestart)));
+    let lost = machine.reset_to(Baseline::BuiltIn, &mut (), &label, Who::Panel, true, 3_100).unwrap();
+    assert_eq!((lost, said(&bench)), (Err(Refused::NotStored), vec![]));
+    assert!(place.0.is_none());
+    let done = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Panel, true, 3_200).unwrap();
+    assert_eq!((done, said(&bench)), (Ok(Done::AtRestart), vec![Event::SettingsAwaitRestart { who: Who::Panel }]));
+    assert_eq!(place.0.map(|image| image.raw), Some(RawSettings::baseline()));
+    assert_eq!(*machine.controller().settings().raw(), raw, "what ran runs on");
 }
 
 /// O6: every hardness test that an operator tells a board is in its log, and there after the next power-up; one that is
@@ -286,7 +309,7 @@ fn o3_baselines_are_kept_behind_the_lock_and_from_moving_valves() {
     let (label, mut place) = (Label::default(), InPlace::default());
     said(&bench);
     assert_eq!(machine.store_baseline(&label, Who::Serial, 3_000).unwrap(), Err(Refused::Locked));
-    let reset = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Serial, 3_000).unwrap();
+    let reset = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Serial, true, 3_000).unwrap();
     assert_eq!((reset, said(&bench)), (Err(Refused::Locked), vec![]));
     flash.borrow_mut().fail_in(3);
     assert_eq!(machine.store_baseline(&label, Who::Panel, 3_000).unwrap(), Err(Refused::NotStored));
@@ -295,7 +318,7 @@ fn o3_baselines_are_kept_behind_the_lock_and_from_moving_valves() {
     let mut draft = Draft::begin(machine.controller().settings());
     draft.raw.hour_minute = 5 * 60;
     machine.take_settings(4_000, &draft, Who::Panel).unwrap().unwrap();
-    let done = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Panel, 5_000).unwrap();
+    let done = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Panel, true, 5_000).unwrap();
     assert_eq!((done, machine.controller().settings().raw().locks), (Ok(Done::Kept), raw.locks));
     machine.call(6_000, Input::Operator { who: Who::Panel, action: Action::StartNow(TankId(0)) }).unwrap();
     for at_ms in [8_000, 10_000, 12_000] {

@@ -15,7 +15,7 @@ use super::board::{BAUD, SimulatedBoard};
 use super::client::{Client, LinkError};
 use super::line::Line;
 use super::transfer::{CopyArgs, PushArgs};
-use super::{logs, show, transfer, words};
+use super::{kept, logs, show, transfer, words};
 use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, Units, load_site, print};
 use crate::quantity;
 use crate::quantity::show::UnitSystem;
@@ -32,6 +32,7 @@ use crate::site::Site;
 ///   bedkeeper link /dev/ttyUSB0 journal --csv > journal.csv
 ///   bedkeeper link /dev/ttyUSB0 --key 4711 do start-now --tank 2
 ///   bedkeeper link /dev/ttyUSB0 settings push site.toml --dry-run
+///   bedkeeper link /dev/ttyUSB0 settings baseline store
 ///   bedkeeper link demo:apartments serve
 ///
 /// Exit code 0: done. 1: the board says no, or something differs. 2: bad input, or no answer.
@@ -86,6 +87,10 @@ enum Verb {
     History(logs::LogArgs),
     /// Water used, day by day
     Use(logs::LogArgs),
+    /// The latest hardness tests, kept for good
+    Tests(logs::LogArgs),
+    /// The signed record of the first start
+    Signed,
     /// Settings out of the board, and into it
     #[command(subcommand)]
     Settings(SettingsVerb),
@@ -125,6 +130,9 @@ enum SettingsVerb {
     Push(PushArgs),
     /// Copy the settings to another board
     Copy(CopyArgs),
+    /// The site's own baseline: store it, or return to it
+    #[command(subcommand)]
+    Baseline(kept::BaselineVerb),
 }
 
 #[derive(Debug, Subcommand)]
@@ -236,6 +244,9 @@ fn talk(args: &LinkArgs, style: &Style) -> Result<ExitCode, Failed> {
         Verb::Regenerations(log) => logs::regenerations(client, log, look)?,
         Verb::History(log) => logs::history(client, log, look)?,
         Verb::Use(log) => logs::days(client, log, look)?,
+        Verb::Tests(log) => kept::tests(client, log, look)?,
+        Verb::Signed => kept::signed(client, look)?,
+        Verb::Settings(SettingsVerb::Baseline(verb)) => return kept::baseline(client, verb, args.key, look),
         Verb::Settings(SettingsVerb::Show) => transfer::show(client, look)?,
         Verb::Settings(SettingsVerb::Pull { file, force }) => transfer::pull(client, file, *force, look)?,
         Verb::Settings(SettingsVerb::Push(push)) => return transfer::push(client, push, args.key, look, style),

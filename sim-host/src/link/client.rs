@@ -286,7 +286,15 @@ impl Client {
             let bytes = heapless::Vec::from_slice(piece).map_err(|_| LinkError::Unexpected)?;
             self.change(Wish::Piece { offset, bytes })?;
         }
-        match self.change(Wish::Take)? {
+        self.take(Wish::Take)
+    }
+
+    /// Makes a change that has settings taken.
+    ///
+    /// # Errors
+    /// As [`Client::ask`]; the board does not take them, and nothing has changed.
+    pub fn take(&mut self, wish: Wish) -> Result<Taken, LinkError> {
+        match self.change(wish)? {
             Answer::Taken(taken) => {
                 if taken.restarts {
                     self.session = None;

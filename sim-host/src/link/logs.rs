@@ -1,7 +1,9 @@
 //! The journal, the regenerations and the days of use that a board keeps.
 
+use bedkeeper::calendar::Civil;
 use bedkeeper::chronicle::Happened;
 use bedkeeper::journal::{Event, Record};
+use bedkeeper::units::Instant;
 use bedkeeper_runtime::link::message::{Answer, Request};
 use clap::Args;
 use serde_json::{Value, json};
@@ -17,11 +19,11 @@ use crate::wording;
 pub struct LogArgs {
     /// Print it as CSV
     #[arg(long, conflicts_with = "json")]
-    csv: bool,
+    pub(super) csv: bool,
 }
 
 /// Rows with their header as CSV.
-fn csv(header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Result<String, LinkError> {
+pub(super) fn csv(header: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Result<String, LinkError> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let wrong = |error: csv::Error| LinkError::Line(error.to_string());
     writer.write_record(header).map_err(wrong)?;
@@ -47,10 +49,9 @@ pub fn records(client: &mut Client, from: u32) -> Result<(Vec<Record>, u32), Lin
     )
 }
 
-/// When a record was written: civil time, or time of the logic's own clock.
-fn written(record: &Record) -> String {
-    let since = || format!("+{}", show::duration_brief(record.at.as_ticks()));
-    record.civil.map_or_else(since, civil)
+/// When something was: civil time, or time of the logic's own clock.
+pub(super) fn when(at: Instant, known: Option<Civil>) -> String {
+    known.map_or_else(|| format!("+{}", show::duration_brief(at.as_ticks())), civil)
 }
 
 /// The name of what happened.
@@ -91,7 +92,10 @@ pub fn journal(client: &mut Client, args: &LogArgs, look: Look) -> Result<String
         });
         return csv(&["civil", "logic_s", "tank", "event", "text"], rows);
     }
-    Ok(records.iter().map(|record| format!("{}  {}\n", written(record), wording::sentence(&record.event))).collect())
+    Ok(records
+        .iter()
+        .map(|record| format!("{}  {}\n", when(record.at, record.civil), wording::sentence(&record.event)))
+        .collect())
 }
 
 /// The regenerations.
@@ -182,6 +186,7 @@ fn event_of(what: Happened) -> Event {
         Happened::Asked { who, action, granted } => Event::Operator { who, action, granted },
         Happened::SettingsChanged { who } => Event::SettingsChanged { who },
         Happened::BaselineStored { who } => Event::BaselineStored { who },
+        Happened::SettingsAwaitRestart { who } => Event::SettingsAwaitRestart { who },
     }
 }
 

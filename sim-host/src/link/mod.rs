@@ -4,6 +4,7 @@ mod actions;
 mod board;
 pub mod cli;
 mod client;
+mod kept;
 mod line;
 mod logs;
 #[cfg(unix)]

@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use bedkeeper::image::Image;
 use bedkeeper::lock::{Key, LockRule};
 use bedkeeper::settings::difference;
+use bedkeeper_runtime::link::message::Taken;
 use clap::Args;
 use serde_json::json;
 
@@ -48,6 +49,15 @@ struct TakenArgs {
     /// The board may restart, where the settings describe another plant
     #[arg(long)]
     restart: bool,
+}
+
+/// How settings were taken.
+pub(super) fn taken_text(taken: Taken) -> &'static str {
+    match (taken.restarts, taken.is_stored) {
+        (true, _) => "taken: the board restarts with them\n",
+        (false, true) => "taken: they run now, and are stored\n",
+        (false, false) => "taken: they run now, but could not be stored: a power cut brings the old ones back\n",
+    }
 }
 
 /// Every setting that runs.
@@ -178,13 +188,7 @@ fn offer(
             "restarts": taken.restarts, "stored": taken.is_stored});
         format!("{value:#}\n")
     } else {
-        match (taken.restarts, taken.is_stored) {
-            (true, _) => "taken: the board restarts with them\n".to_owned(),
-            (false, true) => "taken: they run now, and are stored\n".to_owned(),
-            (false, false) => {
-                "taken: they run now, but could not be stored: a power cut brings the old ones back\n".to_owned()
-            }
-        }
+        taken_text(taken).to_owned()
     };
     let code = print(&text);
     Ok(if taken.is_stored { code } else { ExitCode::from(EXIT_NO) })

@@ -66,6 +66,11 @@ pub fn refusal(refusal: &Refusal) -> String {
             "a valve moves, and storing settings would stop the board meanwhile\n  help: try again in a minute".to_owned()
         }
         Refusal::NotStored => "the board could not store them, and nothing was changed".to_owned(),
+        Refusal::NoBaseline => {
+            "no baseline of this site was stored\n  help: `settings baseline store` stores the settings that run; --built-in \
+             returns to the baseline that every board has"
+                .to_owned()
+        }
     }
 }
 

@@ -67,9 +67,18 @@ impl<const N: usize> Controller<N> {
 
     /// Tells who had the settings that run stored as the site's own baseline (O3).
     pub fn baseline_stored(&mut self, now: Instant, who: Who) {
+        self.note_kept(now, Event::BaselineStored { who });
+    }
+
+    /// Tells who had settings of another plant kept for the next power-up; the present ones run on until then.
+    pub fn settings_await_restart(&mut self, now: Instant, who: Who) {
+        self.note_kept(now, Event::SettingsAwaitRestart { who });
+    }
+
+    fn note_kept(&mut self, now: Instant, event: Event) {
         self.book_pulses();
         let now = self.advance(now);
-        self.write(Event::BaselineStored { who });
+        self.write(event);
         self.decide(now);
     }
 

@@ -11,7 +11,8 @@ use heapless::Vec;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-/// The version of the messages that this software speaks. It grows with every change of [`super::message`].
+/// The version of the messages that this software speaks. It grows with every change of
+/// [`super::message`] that who does not know it would misread.
 pub const VERSION: u8 = 1;
 /// Bytes of the longest message with version, number and CRC.
 pub const MAX_BODY: usize = 1_024;

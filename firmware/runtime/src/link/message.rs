@@ -1,10 +1,15 @@
-//! What is asked and what is answered. Every change of a type here is a change of [`super::frame::VERSION`].
+//! What is asked and what is answered.
+//!
+//! What is new stands last in its enum: a board that does not know a request says [`Refusal::Unknown`]. Every other change of
+//! a type here is a change of [`super::frame::VERSION`].
 
 use bedkeeper::calendar::Civil;
 use bedkeeper::chronicle::{Happening, RegenerationRecord};
+use bedkeeper::commission::SignedOff;
 use bedkeeper::demand::{CauseSet, HoldSet};
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
+use bedkeeper::hardness_log::{HardnessEntry, KEPT};
 use bedkeeper::image::{ImageError, SiteName, SiteNote};
 use bedkeeper::journal::Record;
 use bedkeeper::lifetime::{RelayLife, ValveLife};
@@ -19,6 +24,7 @@ use bedkeeper::{Accounts, Action, Refused, Why};
 use heapless::{String, Vec};
 use serde::{Deserialize, Serialize};
 
+use crate::baseline::Baseline;
 use crate::plant::NotWired;
 
 /// Records of the journal in one answer.
@@ -81,6 +87,10 @@ pub enum Request {
     Open,
     /// Change something.
     Change(Change),
+    /// The latest hardness tests (O6).
+    HardnessTests,
+    /// The signed record of the walk through the plant (O6).
+    Signed,
 }
 
 /// A change, in its place among those of its session.
@@ -117,6 +127,15 @@ pub enum Wish {
     },
     /// The image is whole: check it, and take it whole or not at all (O2).
     Take,
+    /// Store the settings that run as the site's own baseline (O3).
+    StoreBaseline,
+    /// Return to a baseline: it is taken whole or not at all (O3).
+    ResetTo {
+        /// Which.
+        baseline: Baseline,
+        /// Where it describes another plant it may be taken by a restart.
+        may_restart: bool,
+    },
 }
 
 /// What is coming, and what of it shall be taken.
@@ -194,6 +213,10 @@ pub enum Answer {
     Taken(Taken),
     /// Nothing was changed.
     Refused(Refusal),
+    /// To [`Request::HardnessTests`]: the oldest first.
+    HardnessTests(Vec<HardnessEntry, KEPT>),
+    /// To [`Request::Signed`]: nothing if none was signed.
+    Signed(Option<SignedOff>),
 }
 
 /// How settings were taken.
@@ -271,6 +294,8 @@ pub enum Refusal {
     ValveMoves,
     /// They could not be stored, and nothing was changed.
     NotStored,
+    /// No baseline of the site was stored (O3).
+    NoBaseline,
 }
 
 /// One fault of settings, as [`bedkeeper::settings::Fault`].

@@ -24,10 +24,11 @@ use heapless::{String, Vec};
 use serde::Serialize;
 
 use crate::archive::{Archive, Visit};
+use crate::baseline;
 use crate::machine::{Board, Machine, PinFault};
 
 use frame::MAX_FRAME;
-use message::{Answer, Change, Identity, PIECE, Page, Refusal, Request, Wish};
+use message::{Answer, Change, Identity, PIECE, Page, Refusal, Request, Taken, Wish};
 use modbus::Modbus;
 use port::{Kind, Port};
 use registers::Reading;
@@ -242,6 +243,14 @@ impl Link {
             Wish::Stage(plan) if is_open(machine) => return Ok(done(self.staged.begin(plan))),
             Wish::Piece { offset, bytes } if is_open(machine) => return Ok(done(self.staged.add(offset, &bytes))),
             Wish::Take => return self.staged.take(machine, place, &mut self.label, uptime_ms),
+            Wish::StoreBaseline => {
+                let told = machine.store_baseline(&self.label, who, uptime_ms)?;
+                return Ok(done(told.map_err(|refused| not_reset(&refused))));
+            }
+            Wish::ResetTo { baseline, may_restart } => {
+                let told = machine.reset_to(baseline, place, &self.label, who, may_restart, uptime_ms)?;
+                return Ok(reset(&told));
+            }
             Wish::SetClock(_) | Wish::Stage(_) | Wish::Piece { .. } => return Ok(Answer::Refused(Refusal::Locked)),
         };
         let told = machine.ask(uptime_ms, input)?;
@@ -289,6 +298,12 @@ impl Link {
                 Answer::Happenings(page(from, |from, visit| records.happenings(from, visit)))
             }
             Request::Settings { offset } => self.piece(machine, offset),
+            Request::HardnessTests => {
+                let tests = machine.records().hardness_tests();
+                // As many as are kept find room.
+                Answer::HardnessTests(Vec::from_slice(tests).unwrap_or_default())
+            }
+            Request::Signed => Answer::Signed(machine.parts_mut().records.signed()),
             Request::Open | Request::Change(_) => Answer::Refused(Refusal::Unknown),
         }
     }
@@ -331,6 +346,29 @@ fn done(result: Result<(), Refusal>) -> Answer {
     match result {
         Ok(()) => Answer::Done,
         Err(refusal) => Answer::Refused(refusal),
+    }
+}
+
+/// What came of a reset to a baseline.
+fn reset(told: &Result<baseline::Done, baseline::Refused>) -> Answer {
+    match told {
+        Ok(done) => Answer::Taken(Taken {
+            restarts: *done == baseline::Done::AtRestart,
+            is_stored: *done != baseline::Done::NotKept,
+        }),
+        Err(refused) => Answer::Refused(not_reset(refused)),
+    }
+}
+
+/// Why nothing was done about a baseline.
+fn not_reset(refused: &baseline::Refused) -> Refusal {
+    match refused {
+        baseline::Refused::Locked => Refusal::Locked,
+        baseline::Refused::ValveMoves => Refusal::ValveMoves,
+        baseline::Refused::NoBaseline => Refusal::NoBaseline,
+        baseline::Refused::NotStored => Refusal::NotStored,
+        baseline::Refused::NotWired(what) => Refusal::NotWired(*what),
+        baseline::Refused::NotTaken(why) => staging::refusal(why),
     }
 }
 

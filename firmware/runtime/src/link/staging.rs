@@ -98,6 +98,7 @@ impl Staged {
             if !place.keep(bytes) {
                 return Ok(Answer::Refused(Refusal::NotStored));
             }
+            machine.settings_await_restart(uptime_ms, Who::Serial)?;
             return Ok(Answer::Taken(Taken { restarts: true, is_stored: true }));
         }
         // Stored first: what follows from other settings may start a motor, and storing stops the core.
@@ -187,7 +188,7 @@ fn faulty(faults: &Faults) -> Refusal {
 }
 
 /// Why the logic did not take a draft.
-fn refusal(refused: &NotTaken) -> Refusal {
+pub(super) fn refusal(refused: &NotTaken) -> Refusal {
     match refused {
         NotTaken::Locked => Refusal::Locked,
         NotTaken::NothingChanged => Refusal::NothingChanged,

@@ -332,6 +332,9 @@ impl Display for Said {
             Event::RetainedLost => f.write_str("nothing readable outlived the power cut: beds count as spent"),
             Event::SettingsTaken => f.write_str("new settings run"),
             Event::SettingsChanged { who: by } => write!(f, "{} had new settings taken", who(by)),
+            Event::SettingsAwaitRestart { who: by } => {
+                write!(f, "{} had settings kept for the next power-up", who(by))
+            }
             Event::BaselineStored { who: by } => write!(f, "{} stored these settings as the site's baseline", who(by)),
             Event::SettingsRefused => f.write_str("settings were refused; those before run on"),
         }

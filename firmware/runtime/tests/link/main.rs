@@ -4,6 +4,7 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod kept;
 mod line;
 mod map;
 mod noise;

@@ -306,6 +306,7 @@ fn events() -> Vec<Event> {
     for who in [Who::Panel, Who::Remote, Who::Serial] {
         all.push(Event::SettingsChanged { who });
         all.push(Event::BaselineStored { who });
+        all.push(Event::SettingsAwaitRestart { who });
         let told = [LockEvent::Opened, LockEvent::Closed, LockEvent::WrongCode, LockEvent::Barred];
         all.extend(told.map(|event| Event::Lock { who, event }));
         all.extend(actions().into_iter().map(|action| Event::Operator { who, action, granted: false }));
