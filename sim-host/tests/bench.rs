@@ -325,7 +325,7 @@ fn a_boards_panel_changes_settings() {
     let to_group =
         [KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Enter, KeyCode::Enter];
     let change = [KeyCode::Enter, KeyCode::Up, KeyCode::Enter, KeyCode::Backspace];
-    for key in to_menu.into_iter().chain(to_group).chain(change).chain([KeyCode::Down; 12]) {
+    for key in to_menu.into_iter().chain(to_group).chain(change).chain([KeyCode::Down; 14]) {
         press(&mut app, key);
     }
     for key in [KeyCode::Enter, KeyCode::Enter, KeyCode::Enter] {

@@ -11,11 +11,12 @@ use embedded_graphics::geometry::{OriginDimensions, Size};
 use embedded_graphics::pixelcolor::BinaryColor;
 
 use crate::archive::{Archive, Latest};
+use crate::baseline::{Done, Refused};
 use crate::link::Place;
 use crate::link::staging::Label;
 use crate::machine::{Board, Machine, PinFault, Records};
 use crate::panel::page::{ROW_HEIGHT, WIDTH};
-use crate::panel::{Answer, Buttons, Page, Panel, Press, Sight, Units, Wish};
+use crate::panel::{Answer, BaselineDeed, Buttons, Page, Panel, Press, Sight, Units, Wish};
 use crate::self_test::{Check, Findings, plausible_contacts, plausible_switches};
 
 /// What is seen is looked at anew so often.
@@ -208,7 +209,7 @@ impl<F: Face> Front<F> {
     fn look<B, const N: usize, const S: usize>(&mut self, machine: &Machine<B, N, S>, label: &Label, uptime_ms: u64)
     where
         B: Board,
-        B::Records: Latest,
+        B::Records: Latest + Archive,
     {
         self.look_at_ms = uptime_ms.saturating_add(LOOK_MS);
         let sight = sight(machine, label, &self.findings, uptime_ms);
@@ -255,7 +256,7 @@ impl<F: Face> Front<F> {
     ) -> Result<Option<Errand>, PinFault<B>>
     where
         B: Board,
-        B::Records: Latest,
+        B::Records: Latest + Archive,
     {
         let sight = sight(machine, label, &self.findings, uptime_ms);
         let answer = match self.panel.press(press, &sight, uptime_ms) {
@@ -264,6 +265,7 @@ impl<F: Face> Front<F> {
             Some(Wish::Clock(civil)) if machine.set_clock(uptime_ms, civil)? => Answer::Done,
             Some(Wish::Clock(_)) => Answer::NotKept,
             Some(Wish::Take) => self.take(machine, place, label, uptime_ms)?,
+            Some(Wish::Baseline(deed)) => about_baseline(deed, machine, place, label, uptime_ms)?,
             Some(Wish::Check) => {
                 self.look_at_inputs(machine);
                 self.panel.answer(Answer::Done);
@@ -307,6 +309,31 @@ impl<F: Face> Front<F> {
     }
 }
 
+/// Stores a baseline, or returns to one (O3). What describes another plant waits for the next power-up: nothing here restarts.
+fn about_baseline<B: Board, const N: usize, const S: usize>(
+    deed: BaselineDeed,
+    machine: &mut Machine<B, N, S>,
+    place: &mut impl Place,
+    label: &Label,
+    uptime_ms: u64,
+) -> Result<Answer, PinFault<B>> {
+    let told = match deed {
+        BaselineDeed::Store => machine.store_baseline(label, Who::Panel, uptime_ms)?.map(|()| Done::Kept),
+        BaselineDeed::Reset(to) => machine.reset_to(to, place, label, Who::Panel, true, uptime_ms)?,
+    };
+    Ok(match told {
+        Ok(Done::Kept) => Answer::Done,
+        Ok(Done::NotKept) => Answer::NotKept,
+        Ok(Done::AtRestart) => Answer::AtRestart,
+        Err(Refused::Locked) => Answer::Refused(bedkeeper::Refused::Locked),
+        Err(Refused::ValveMoves) => Answer::Moving,
+        Err(Refused::NoBaseline) => Answer::NoBaseline,
+        Err(Refused::NotStored) => Answer::NotStored,
+        Err(Refused::NotWired(_)) => Answer::NotWired,
+        Err(Refused::NotTaken(why)) => Answer::NotTaken(why),
+    })
+}
+
 /// What the panel may look at.
 fn sight<'s, B, const N: usize, const S: usize>(
     machine: &'s Machine<B, N, S>,
@@ -316,12 +343,13 @@ fn sight<'s, B, const N: usize, const S: usize>(
 ) -> Sight<'s, N>
 where
     B: Board,
-    B::Records: Latest,
+    B::Records: Latest + Archive,
 {
     Sight {
         controller: machine.controller(),
         now: machine.instant(uptime_ms),
         recent: machine.records(),
+        tests: machine.records().hardness_tests(),
         name: &label.name,
         note: &label.note,
         contacts: machine.contacts(),

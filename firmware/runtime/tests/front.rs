@@ -8,6 +8,7 @@ use std::cell::RefCell;
 use std::rc::Rc;
 
 use bedkeeper::calendar::Civil;
+use bedkeeper::draft::Draft;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::image::Image;
 use bedkeeper::journal::{Record, Who};
@@ -243,7 +244,7 @@ fn o2_what_is_taken_is_kept() {
     // Tank, flow, menu; settings are the sixth of the menu.
     let menu = [DOWN, DOWN, ENTER, DOWN, DOWN, DOWN, DOWN, DOWN, ENTER];
     let change = [ENTER, ENTER, UP, ENTER, BACK];
-    for button in menu.into_iter().chain(change).chain([DOWN; 12]).chain([ENTER]) {
+    for button in menu.into_iter().chain(change).chain([DOWN; 14]).chain([ENTER]) {
         rig.press(button);
     }
     assert!(matches!(rig.front.panel().screen(), Screen::Review { .. }), "{:?}", rig.front.panel().screen());
@@ -270,6 +271,36 @@ fn o2_what_is_taken_is_kept() {
     let kept = Image::decode(rig.drawer.0.last().expect("kept")).unwrap();
     assert_eq!(kept.raw, *rig.machine.controller().settings().raw());
     assert!(matches!(kept.raw.medium, Medium::Softener { hardness: Hardness(345_000), .. }), "{:?}", kept.raw.medium);
+}
+
+/// O3, O2: the panel keeps what runs as the site's baseline, and brings it back after a change; what comes back is kept.
+#[test]
+fn o3_the_panel_stores_a_baseline_and_returns_to_it() {
+    let mut rig = Rig::new();
+    rig.passes(1_000);
+    let told = |rig: &Rig| rig.front.panel().screen().clone();
+    // Tank, flow, menu; settings are the sixth of the menu, and baselines the last of the groups.
+    let settings = [DOWN, DOWN, ENTER, DOWN, DOWN, DOWN, DOWN, DOWN, ENTER];
+    for button in settings.into_iter().chain([DOWN; 14]).chain([ENTER, DOWN, ENTER, DOWN, ENTER]) {
+        rig.press(button);
+    }
+    assert_eq!(told(&rig), Screen::Told { told: Told::NoBaseline, at: 0 });
+    for button in [BACK, UP, ENTER, DOWN, ENTER] {
+        rig.press(button);
+    }
+    assert_eq!(told(&rig), Screen::Told { told: Told::BaselineStored, at: 0 });
+    let raw = rig.machine.controller().settings().raw().clone();
+    assert_eq!(rig.bench.borrow().baseline.as_ref().map(|image| &image.raw), Some(&raw));
+    assert!(rig.drawer.0.is_empty(), "what runs has not changed");
+    let mut draft = Draft::begin(rig.machine.controller().settings());
+    draft.raw.hour_minute = 5 * 60;
+    rig.machine.take_settings(rig.now, &draft, Who::Panel).unwrap().unwrap();
+    for button in [BACK, DOWN, ENTER, DOWN, ENTER] {
+        rig.press(button);
+    }
+    assert_eq!(told(&rig), Screen::Told { told: Told::Taken, at: 0 });
+    assert_eq!(*rig.machine.controller().settings().raw(), raw);
+    assert_eq!(Image::decode(rig.drawer.0.last().expect("kept")).unwrap().raw, raw);
 }
 
 /// O6: a walk that is signed at the panel is kept as soon as no valve moves, and is seen again after a power cut.

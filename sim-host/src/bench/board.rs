@@ -1,14 +1,16 @@
 //! The panel of a board, on the bench: what its display shows, and its buttons.
 
 use bedkeeper::contact::{Contact, ContactSet};
+use bedkeeper::draft::{Draft, ResetTo};
 use bedkeeper::journal::Who;
 use bedkeeper::units::Instant;
 use bedkeeper::{Input, Settings};
+use bedkeeper_runtime::baseline::Baseline;
 use bedkeeper_runtime::draw::Pixel;
 use bedkeeper_runtime::draw::draw_target::DrawTarget;
 use bedkeeper_runtime::draw::geometry::{OriginDimensions, Size};
 use bedkeeper_runtime::draw::pixelcolor::BinaryColor;
-use bedkeeper_runtime::panel::{Answer, Button, Page, Panel, Press, Sight, Units, Wish};
+use bedkeeper_runtime::panel::{Answer, BaselineDeed, Button, Page, Panel, Press, Sight, Units, Wish};
 use bedkeeper_runtime::self_test::Findings;
 
 use super::session::{Session, SessionError};
@@ -65,6 +67,7 @@ impl BoardPanel {
             controller: &world.controller,
             now: Instant::from_ticks(world.now_ms),
             recent: &records.as_slice(),
+            tests: &[],
             name: &site.name,
             note: &site.note,
             contacts: (wired, closed),
@@ -110,7 +113,18 @@ impl BoardPanel {
                 let told = epoch.checked_add(jiff::SignedDuration::from_millis(since));
                 Deed::ClockSet(told.unwrap_or(epoch))
             }
-            Wish::Take => return self.take(session),
+            Wish::Take => return self.panel.draft().map_or(Ok(Answer::Done), |draft| take(draft, session)),
+            // A scenario keeps no baseline of the site; the built-in one is there.
+            Wish::Baseline(BaselineDeed::Store) => return Ok(Answer::NotStored),
+            Wish::Baseline(BaselineDeed::Reset(Baseline::Site)) => return Ok(Answer::NoBaseline),
+            Wish::Baseline(BaselineDeed::Reset(Baseline::BuiltIn)) => {
+                let Some(world) = session.world() else { return Ok(Answer::Done) };
+                let mut draft = Draft::begin(world.controller.settings());
+                let locks = draft.raw.locks;
+                draft.reset(ResetTo::BuiltIn);
+                draft.raw.locks = locks;
+                return take(&draft, session);
+            }
         };
         // A deed tells no reason, so that it is tried on a copy first: the same logic, in the same state.
         let told = match (&wish, session.world()) {
@@ -121,18 +135,6 @@ impl BoardPanel {
         };
         session.happen(deed)?;
         Ok(told.map_or_else(Answer::Refused, |()| Answer::Done))
-    }
-
-    fn take(&self, session: &mut Session) -> Result<Answer, SessionError> {
-        let (Some(draft), Some(world)) = (self.panel.draft(), session.world()) else { return Ok(Answer::Done) };
-        let now = Instant::from_ticks(world.now_ms);
-        if let Err(why) = draft.take(&mut world.controller.clone(), now, Who::Panel) {
-            return Ok(Answer::NotTaken(why));
-        }
-        let Ok(settings) = Settings::try_from(draft.raw.clone()) else { return Ok(Answer::Done) };
-        session.happen(Deed::Settings(Box::new(settings)))?;
-        // A scenario keeps no settings over a power cut.
-        Ok(Answer::NotKept)
     }
 
     /// Which press a key is, if it is one.
@@ -151,6 +153,19 @@ impl BoardPanel {
             _ => return None,
         })
     }
+}
+
+/// Offers a draft to the plant.
+fn take(draft: &Draft, session: &mut Session) -> Result<Answer, SessionError> {
+    let Some(world) = session.world() else { return Ok(Answer::Done) };
+    let now = Instant::from_ticks(world.now_ms);
+    if let Err(why) = draft.take(&mut world.controller.clone(), now, Who::Panel) {
+        return Ok(Answer::NotTaken(why));
+    }
+    let Ok(settings) = Settings::try_from(draft.raw.clone()) else { return Ok(Answer::Done) };
+    session.happen(Deed::Settings(Box::new(settings)))?;
+    // A scenario keeps no settings over a power cut.
+    Ok(Answer::NotKept)
 }
 
 /// A display as dots.

@@ -34,7 +34,7 @@ use heapless::Vec;
 
 pub use buttons::{BUTTONS, Button, Buttons, Knob, Press};
 pub use page::{Body, Page};
-pub use screen::{Amount, Choice, Entry, Moments, Screen, Told};
+pub use screen::{Amount, BaselineDeed, Choice, Entry, Moments, Screen, Told};
 pub use show::Units;
 pub use views::Sight;
 
@@ -54,6 +54,8 @@ pub enum Wish {
     Clock(Civil),
     /// [`Panel::draft`] is offered to the logic, and kept for the next power-up if it is taken.
     Take,
+    /// A baseline is stored, or returned to.
+    Baseline(BaselineDeed),
     /// The self-test is made.
     Check,
 }
@@ -72,6 +74,14 @@ pub enum Answer {
     NotTaken(NotTaken),
     /// A valve moves, so that nothing can be kept now.
     Moving,
+    /// No baseline of the site was stored.
+    NoBaseline,
+    /// It could not be stored, and nothing has changed.
+    NotStored,
+    /// The board has not what those settings need.
+    NotWired,
+    /// The settings are kept, and run from the next power-up on.
+    AtRestart,
 }
 
 /// Whether the signed record of a walk outlives a power cut (O6).

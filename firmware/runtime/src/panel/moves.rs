@@ -14,7 +14,7 @@ use super::fields::Kind;
 use super::screen::{Amount, Choice, Entry, Moments, Screen, Told};
 use super::views::{Finder, Sight, lay};
 use super::views_trials::{ALPHABET, treated};
-use super::{Answer, Button, Keeping, Panel, Press, Units, Wish};
+use super::{Answer, BaselineDeed, Button, Keeping, Panel, Press, Units, Wish};
 
 /// What the clock is moved by (T4).
 const HOUR_MS: u64 = 3_600_000;
@@ -37,6 +37,9 @@ impl Screen {
             | Self::TankDeeds { at, .. }
             | Self::PlantDeeds { at }
             | Self::Sure { at, .. }
+            | Self::Baselines { at }
+            | Self::SureOfBaseline { at, .. }
+            | Self::Tests { at }
             | Self::Alarms { at }
             | Self::Alarm { at, .. }
             | Self::AlarmDeeds { at, .. }
@@ -208,6 +211,7 @@ impl Panel {
             Choice::Sign => self.open(Screen::Sign(Entry::new())),
             Choice::Ask(action) => return Some(Wish::Input(Input::Operator { who: Who::Panel, action })),
             Choice::Take => return Some(Wish::Take),
+            Choice::Baseline(deed) => return Some(Wish::Baseline(deed)),
             Choice::SetClock => {
                 let civil = sight.controller.clock().civil(sight.now);
                 self.open(Screen::SetClock(Moments::begin(civil)));
@@ -305,8 +309,13 @@ impl Panel {
             (Wish::Clock(_), Answer::Done) => Told::ClockSet,
             (Wish::Clock(_), Answer::NotKept) => Told::ClockNotKept,
             (Wish::Take, Answer::Done | Answer::NotKept) if self.draft.is_none() => return,
-            (Wish::Take, Answer::Done) => Told::Taken,
-            (Wish::Take, Answer::NotKept) => Told::TakenNotKept,
+            (Wish::Baseline(BaselineDeed::Store), Answer::Done) => Told::BaselineStored,
+            (Wish::Baseline(BaselineDeed::Store), Answer::NotKept) | (_, Answer::NotStored) => Told::NotStored,
+            (Wish::Take | Wish::Baseline(BaselineDeed::Reset(_)), Answer::Done) => Told::Taken,
+            (Wish::Take | Wish::Baseline(BaselineDeed::Reset(_)), Answer::NotKept) => Told::TakenNotKept,
+            (_, Answer::NoBaseline) => Told::NoBaseline,
+            (_, Answer::NotWired) => Told::NotWired,
+            (_, Answer::AtRestart) => Told::AtRestart,
             (_, Answer::NotTaken(why)) => {
                 self.verdict = Some(why);
                 Told::NotTaken

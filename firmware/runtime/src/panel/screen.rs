@@ -9,6 +9,7 @@ use bedkeeper::watch::Alarm;
 
 use super::fields::{FieldId, Group};
 use super::show::{date, day_of, days_in_month, minute_of_day};
+use crate::baseline::Baseline;
 
 /// Digits of the longest code.
 pub const DIGITS: usize = 10;
@@ -52,6 +53,23 @@ pub enum Screen {
         /// What is asked.
         action: Action,
         /// The cursor: no, then yes.
+        at: u8,
+    },
+    /// What may be done about baselines.
+    Baselines {
+        /// The cursor.
+        at: u8,
+    },
+    /// Whether it is really meant.
+    SureOfBaseline {
+        /// What is to be done.
+        deed: BaselineDeed,
+        /// The cursor: no, then yes.
+        at: u8,
+    },
+    /// The latest hardness tests, the newest first.
+    Tests {
+        /// The first row.
         at: u8,
     },
     /// The alarms that stand or were not acknowledged.
@@ -174,6 +192,15 @@ pub enum Screen {
         /// The first row.
         at: u8,
     },
+}
+
+/// What is done about a baseline (O3).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BaselineDeed {
+    /// The settings that run become the site's own.
+    Store,
+    /// The settings go back to one.
+    Reset(Baseline),
 }
 
 /// What a person measures.
@@ -334,6 +361,16 @@ pub enum Told {
     ClockNotKept,
     /// What was measured says too little.
     NotMeasured,
+    /// The settings that run are the site's baseline.
+    BaselineStored,
+    /// No baseline of the site was stored.
+    NoBaseline,
+    /// It could not be stored, and nothing has changed.
+    NotStored,
+    /// The board has not what those settings need.
+    NotWired,
+    /// Those settings are kept, and run from the next power-up on.
+    AtRestart,
 }
 
 /// What enter does on what the cursor is on.
@@ -353,6 +390,8 @@ pub enum Choice {
     Change(FieldId),
     /// The changes are offered.
     Take,
+    /// Something is done about a baseline.
+    Baseline(BaselineDeed),
     /// The changes are dropped.
     Drop,
     /// The meter's figure is corrected by what was caught.

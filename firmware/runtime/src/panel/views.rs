@@ -7,6 +7,7 @@ use bedkeeper::contact::ContactSet;
 use bedkeeper::demand::CauseSet;
 use bedkeeper::drive::{Motion, Switches};
 use bedkeeper::duty::{Duty, OutReason, Tank};
+use bedkeeper::hardness_log::HardnessEntry;
 use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::sequence::Phase;
 use bedkeeper::settings::{MAX_TANKS, Medium};
@@ -31,6 +32,8 @@ pub struct Sight<'s, const N: usize> {
     pub now: Instant,
     /// The latest records.
     pub recent: &'s dyn Latest,
+    /// The latest hardness tests that are kept, the oldest first.
+    pub tests: &'s [HardnessEntry],
     /// What people call the site.
     pub name: &'s str,
     /// The site's note.
@@ -167,6 +170,8 @@ const fn is_of_settings(screen: &Screen) -> bool {
             | Screen::Fixed { .. }
             | Screen::Review { .. }
             | Screen::ReviewDeeds { .. }
+            | Screen::Baselines { .. }
+            | Screen::SureOfBaseline { .. }
     )
 }
 
@@ -255,6 +260,7 @@ fn menu<const N: usize>(panel: &Panel, sight: &Sight<'_, N>, sheet: &mut dyn She
     open("try outputs, contacts", Screen::Trials { at: 0 });
     open("inputs as they are", Screen::Inputs { at: 0 });
     open("first start", Screen::Walk { at: 0 });
+    open("hardness tests", Screen::Tests { at: 0 });
     open("self-test", Screen::Checks { at: 0 });
     sheet.item(format_args!("set the clock"), none(), Choice::SetClock);
     if sight.controller.clock().is_set() {

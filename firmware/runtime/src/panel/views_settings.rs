@@ -7,10 +7,11 @@ use bedkeeper::units::Volume;
 use super::Panel;
 use super::fields::{FieldId, GROUPS, Group, effect};
 use super::page::{Row, title};
-use super::screen::{Choice, Screen, Told};
+use super::screen::{BaselineDeed, Choice, Screen, Told};
 use super::show::{percent, weekday};
 use super::views::{Sheet, Sight};
 use super::words::{severity, step_name};
+use crate::baseline::Baseline;
 
 pub(super) fn heading(screen: &Screen, panel: &Panel) -> Row {
     let changes = panel.draft().map_or(0, |draft| draft.difference().changes().len());
@@ -26,6 +27,8 @@ pub(super) fn heading(screen: &Screen, panel: &Panel) -> Row {
         Screen::Edit { .. } => title(format_args!("change"), none),
         Screen::Fixed { .. } => title(format_args!("looked at only"), none),
         Screen::Review { .. } => title(format_args!("to be changed"), format_args!("enter: do")),
+        Screen::Baselines { .. } => title(format_args!("baselines"), none),
+        Screen::SureOfBaseline { .. } => title(format_args!("is it meant?"), none),
         _ => title(format_args!("do with changes"), none),
     }
 }
@@ -48,6 +51,13 @@ pub(super) fn lay<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<
         }
         Screen::Fixed { .. } => fixed(running, sheet),
         Screen::Review { .. } => review(panel, running, sheet),
+        Screen::Baselines { .. } => {
+            for deed in BASELINE_DEEDS {
+                let open = Choice::Open(Screen::SureOfBaseline { deed, at: 0 });
+                sheet.item(format_args!("{}", baseline_deed(deed)), format_args!(""), open);
+            }
+        }
+        Screen::SureOfBaseline { deed, .. } => sure_of_baseline(*deed, sheet),
         _ => {
             sheet.item(format_args!("take them all"), format_args!(""), Choice::Take);
             sheet.item(format_args!("go on changing"), format_args!(""), Choice::Leave);
@@ -56,12 +66,40 @@ pub(super) fn lay<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<
     }
 }
 
+const BASELINE_DEEDS: [BaselineDeed; 3] =
+    [BaselineDeed::Store, BaselineDeed::Reset(Baseline::Site), BaselineDeed::Reset(Baseline::BuiltIn)];
+
+const fn baseline_deed(deed: BaselineDeed) -> &'static str {
+    match deed {
+        BaselineDeed::Store => "keep what runs",
+        BaselineDeed::Reset(Baseline::Site) => "back to the site's own",
+        BaselineDeed::Reset(Baseline::BuiltIn) => "back to the built-in",
+    }
+}
+
+fn sure_of_baseline(deed: BaselineDeed, sheet: &mut dyn Sheet) {
+    sheet.text(match deed {
+        BaselineDeed::Store => {
+            format_args!("The settings that run become the site's baseline. One kept before is gone.")
+        }
+        BaselineDeed::Reset(Baseline::Site) => {
+            format_args!("All settings go back to the site's baseline, the locks apart.")
+        }
+        BaselineDeed::Reset(Baseline::BuiltIn) => {
+            format_args!("One tank that starts nothing by itself: set it up anew. The locks stay.")
+        }
+    });
+    sheet.item(format_args!("no, go back"), format_args!(""), Choice::Leave);
+    sheet.item(format_args!("yes, do it"), format_args!(""), Choice::Baseline(deed));
+}
+
 fn groups(panel: &Panel, sheet: &mut dyn Sheet) {
     let none = || format_args!("");
     for (group, name) in GROUPS {
         sheet.item(format_args!("{name}"), none(), Choice::Open(Screen::Fields { group, at: 0 }));
     }
     sheet.item(format_args!("plant, relays, locks"), none(), Choice::Open(Screen::Fixed { at: 0 }));
+    sheet.item(format_args!("baselines"), none(), Choice::Open(Screen::Baselines { at: 0 }));
     // Last, so that it moves nothing under the cursor.
     if panel.draft().is_some_and(|draft| !draft.difference().is_empty()) {
         sheet.item(format_args!("see changes, take them"), none(), Choice::Open(Screen::Review { at: 0 }));
@@ -204,7 +242,7 @@ pub(super) fn told(told: Told, panel: &Panel, sheet: &mut dyn Sheet) {
                 "The changes run now, but could not be kept: at the next power-up the old ones run."
             ));
         }
-        Told::ValveMoves => sheet.text(format_args!("A valve moves. Take them when it stands.")),
+        Told::ValveMoves => sheet.text(format_args!("A valve moves. Try again when it stands.")),
         Told::ClockSet => sheet.text(format_args!("The clock is set.")),
         Told::ClockNotKept => {
             sheet.text(format_args!("The clock is set until power fails: no hardware clock took it."));
@@ -212,6 +250,13 @@ pub(super) fn told(told: Told, panel: &Panel, sheet: &mut dyn Sheet) {
         Told::NotMeasured => {
             sheet.text(format_args!("Nothing was measured: a volume and its pulses are needed."));
         }
+        Told::BaselineStored => sheet.text(format_args!("The settings that run are the site's baseline.")),
+        Told::NoBaseline => sheet.text(format_args!("No baseline of this site was stored.")),
+        Told::NotStored => sheet.text(format_args!("It could not be stored. Nothing has changed.")),
+        Told::NotWired => sheet.text(format_args!("The board has not what those settings need.")),
+        Told::AtRestart => sheet.text(format_args!(
+            "Kept. They are of another plant: they run once power was off and on. What the beds took up may count as unknown then."
+        )),
         Told::NotTaken => match panel.verdict() {
             Some(NotTaken::Faulty(faults)) => {
                 sheet.text(format_args!("Not taken:"));

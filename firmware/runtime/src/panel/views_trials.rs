@@ -14,7 +14,7 @@ use super::screen::{Amount, Choice, DIGITS, Entry, LETTERS, Moments, Screen};
 use super::show::{Day, percent};
 use super::views::{Sheet, Sight, valve};
 use super::words::Plain;
-use super::{Keeping, Panel};
+use super::{Keeping, Panel, Units};
 use crate::self_test::{CHECKS, Finding};
 
 /// A relay is tried for so long.
@@ -35,6 +35,7 @@ pub(super) fn heading(screen: &Screen) -> Row {
         Screen::Sign(_) => title(format_args!("who signs"), none),
         Screen::Signed { .. } => title(format_args!("signed"), none),
         Screen::SetClock(_) => title(format_args!("set the clock"), none),
+        Screen::Tests { .. } => title(format_args!("hardness tests"), none),
         _ => title(format_args!("self-test"), none),
     }
 }
@@ -54,6 +55,7 @@ pub(super) fn lay<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<
         }
         Screen::Signed { .. } => signed(panel, sheet),
         Screen::SetClock(moments) => set_clock(moments, sheet),
+        Screen::Tests { .. } => tests(panel.units, sight, sheet),
         _ => checks(sight, sheet),
     }
 }
@@ -279,6 +281,26 @@ fn signed(panel: &Panel, sheet: &mut dyn Sheet) {
         Some(Keeping::Owed) => format_args!("It will be kept when no valve moves."),
         _ => format_args!("It could not be kept: write it down, it is gone when power fails."),
     });
+}
+
+/// The newest stands first.
+fn tests<const N: usize>(units: Units, sight: &Sight<'_, N>, sheet: &mut dyn Sheet) {
+    for test in sight.tests.iter().rev() {
+        match test.civil {
+            Some(at) => sheet.pair(format_args!("{}", test.tank), format_args!("{}", Day(at))),
+            None => sheet.pair(format_args!("{}", test.tank), format_args!("time unknown")),
+        }
+        sheet.pair(format_args!("  behind"), format_args!("{}", units.hardness(test.treated)));
+        if let Some(feed) = test.feed {
+            sheet.pair(format_args!("  feed"), format_args!("{}", units.hardness(feed)));
+        }
+        if let Some(share) = test.changed_to_per_mille {
+            sheet.pair(format_args!("  capacity since"), format_args!("{}", percent(share)));
+        }
+    }
+    if sight.tests.is_empty() {
+        sheet.text(format_args!("No hardness test is kept."));
+    }
 }
 
 fn set_clock(moments: &Moments, sheet: &mut dyn Sheet) {

@@ -1,11 +1,13 @@
 //! Every text fits the display, whatever there is to tell.
 
 use bedkeeper::Action;
+use bedkeeper::calendar::Civil;
 use bedkeeper::commission::{MeterCheck, Task};
 use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::demand::{Cause, CauseSet, Hold, HoldSet};
 use bedkeeper::drive::{DriveEvent, End};
 use bedkeeper::duty::DutyKind;
+use bedkeeper::hardness_log::HardnessEntry;
 use bedkeeper::journal::{Event, Reason, Record, Who};
 use bedkeeper::lock::LockEvent;
 use bedkeeper::operator::{AlarmAction, Refused};
@@ -15,11 +17,12 @@ use bedkeeper::sequence::{AfterPower, Outcome};
 use bedkeeper::settings::{MAX_STEPS, Medium, RawStep};
 use bedkeeper::units::{Flow, Hardness, Instant, Millis, SaltMass, TankId, Volume};
 use bedkeeper::watch::Alarm;
+use bedkeeper_runtime::baseline::Baseline;
 use bedkeeper_runtime::panel::fields::{FieldId, GROUPS};
 use bedkeeper_runtime::panel::page::{BODY_ROWS, COLUMNS, Look};
 use bedkeeper_runtime::panel::show::Units;
 use bedkeeper_runtime::panel::words;
-use bedkeeper_runtime::panel::{Amount, Body, Entry, Moments, Screen, Told};
+use bedkeeper_runtime::panel::{Amount, BaselineDeed, Body, Entry, Moments, Screen, Told};
 use bedkeeper_runtime::self_test::{CHECKS, Finding};
 
 use super::picture::{Dots, HEIGHT, WIDTH};
@@ -75,6 +78,11 @@ fn screens() -> Vec<Screen> {
         Screen::Fixed { at: 0 },
         Screen::Review { at: 0 },
         Screen::ReviewDeeds { at: 0 },
+        Screen::Baselines { at: 0 },
+        Screen::SureOfBaseline { deed: BaselineDeed::Store, at: 0 },
+        Screen::SureOfBaseline { deed: BaselineDeed::Reset(Baseline::Site), at: 0 },
+        Screen::SureOfBaseline { deed: BaselineDeed::Reset(Baseline::BuiltIn), at: 0 },
+        Screen::Tests { at: 0 },
         Screen::Note { at: 0 },
         Screen::Trials { at: 0 },
         Screen::Inputs { at: 0 },
@@ -127,6 +135,15 @@ fn the_longest_values_fit() {
         raw.program.push(RawStep::timed(StepKind::FastRinse, Millis(12 * 3_600_000), Flow(u32::MAX / 1_000))).unwrap();
     }
     let mut scene = Scene::new(raw);
+    scene.tests.push(HardnessEntry {
+        tank: TankId(7),
+        at: Instant::from_ticks(u64::MAX),
+        civil: Some(Civil(10_000 * 86_400_000)),
+        treated: Hardness(u32::MAX),
+        feed: Some(Hardness(u32::MAX)),
+        left: Volume(u64::MAX),
+        changed_to_per_mille: Some(999),
+    });
     scene.tell(bedkeeper::Input::Pulses { meter: 0, count: 4_000 });
     scene.advance(SEC);
     scene.tell(bedkeeper::Input::Pulses { meter: 0, count: 4_000 });
@@ -361,6 +378,11 @@ fn every_answer_fits() {
         Told::ClockSet,
         Told::ClockNotKept,
         Told::NotMeasured,
+        Told::BaselineStored,
+        Told::NoBaseline,
+        Told::NotStored,
+        Told::NotWired,
+        Told::AtRestart,
         Told::Refused(Refused::RelayNotTried),
         Told::Refused(Refused::BatchTooLarge),
     ];

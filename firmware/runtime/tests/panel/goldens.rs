@@ -2,16 +2,18 @@
 
 use bedkeeper::Action;
 use bedkeeper::Input;
+use bedkeeper::calendar::Civil;
 use bedkeeper::commission::Task;
 use bedkeeper::contact::Contact;
+use bedkeeper::hardness_log::HardnessEntry;
 use bedkeeper::lock::LockRule;
-use bedkeeper::units::TankId;
+use bedkeeper::units::{Hardness, Instant, TankId, Volume};
 use bedkeeper::watch::Alarm;
-use bedkeeper_runtime::panel::{Button, Press, Screen, Units};
+use bedkeeper_runtime::panel::{Button, Press, Screen, Told, Units};
 use bedkeeper_runtime::self_test::{Check, Finding};
 
 use super::picture::{Dots, HEIGHT, compare};
-use super::scene::{DAY, HOUR, MIN, SEC, Scene, alternating, parallel};
+use super::scene::{DAY, HOUR, MIN, MONDAY, SEC, Scene, alternating, parallel};
 
 fn shoot(name: &str, scene: &Scene) {
     let mut dots = Dots::new(HEIGHT);
@@ -115,6 +117,46 @@ fn settings() {
     shoot("fields-steps", &scene);
     scene.walk_to(&["menu", "settings", "plant, relays"]);
     shoot("fixed", &scene);
+}
+
+/// O3, O1: baselines are behind the lock, and each is asked once more.
+#[test]
+fn baselines() {
+    let mut raw = alternating();
+    raw.locks.panel = LockRule::Press;
+    let mut scene = Scene::new(raw);
+    scene.walk_to(&["menu", "settings", "baselines"]);
+    shoot("baselines", &scene);
+    scene.choose("keep what runs");
+    shoot("sure-baseline", &scene);
+    scene.choose("yes");
+    assert!(matches!(scene.panel.screen(), Screen::Lock(_)), "the lock stands before it");
+    scene.press(Press::Long(Button::Enter));
+    scene.walk_to(&["menu", "settings", "baselines", "keep what runs", "yes"]);
+    assert_eq!(*scene.panel.screen(), Screen::Told { told: Told::BaselineStored, at: 0 });
+    scene.walk_to(&["menu", "settings", "baselines", "back to the built-in"]);
+    shoot("sure-built-in", &scene);
+    scene.choose("yes");
+    shoot("told-at-restart", &scene);
+}
+
+/// O6: the hardness tests that are kept, the newest first.
+#[test]
+fn hardness_tests() {
+    let mut scene = morning();
+    for (tank, treated, changed) in [(0, 1_500, None), (1, 21_000, Some(912))] {
+        scene.tests.push(HardnessEntry {
+            tank: TankId(tank),
+            at: Instant::from_ticks(0),
+            civil: Some(Civil(u64::from(MONDAY) * DAY + u64::from(tank) * HOUR + 9 * HOUR)),
+            treated: Hardness(treated),
+            feed: Some(Hardness(300_000)),
+            left: Volume(0),
+            changed_to_per_mille: changed,
+        });
+    }
+    scene.walk_to(&["menu", "hardness tests"]);
+    shoot("tests", &scene);
 }
 
 /// S11, O2: what does not pass is listed, and nothing runs.

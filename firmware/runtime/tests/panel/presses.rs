@@ -369,3 +369,23 @@ fn t4_the_clock_is_moved_by_an_hour() {
     assert!(matches!(locked.panel.screen(), Screen::Lock(_)));
     assert_eq!(civil(&locked), before);
 }
+
+/// O6, O1: a walk is signed behind the lock, since its record takes the place of the one that was kept before.
+#[test]
+fn o6_to_sign_needs_the_lock() {
+    let mut raw = alternating();
+    raw.locks.panel = LockRule::Press;
+    let mut scene = Scene::new(raw);
+    scene.walk_to(&["menu", "first start", "begin it"]);
+    scene.press(Press::Long(Button::Enter));
+    scene.walk_to(&["menu", "first start", "begin it"]);
+    for task in ["valve positions", "first brine", "air out", "check the meter", "test the hardness"] {
+        scene.walk_to(&["menu", "first start", task, "leave it out"]);
+    }
+    scene.walk_to(&["menu", "lock"]);
+    scene.walk_to(&["menu", "first start", "sign it"]);
+    assert!(matches!(scene.panel.screen(), Screen::Lock(_)), "{:?}", scene.panel.screen());
+    scene.press(Press::Long(Button::Enter));
+    scene.walk_to(&["menu", "first start", "sign it"]);
+    assert!(matches!(scene.panel.screen(), Screen::Sign(_)), "{:?}", scene.panel.screen());
+}

@@ -3,6 +3,7 @@
 use bedkeeper::calendar::Civil;
 use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::drive::{Motion, Switches};
+use bedkeeper::hardness_log::HardnessEntry;
 use bedkeeper::journal::Who;
 use bedkeeper::program::Position;
 use bedkeeper::settings::{
@@ -11,7 +12,8 @@ use bedkeeper::settings::{
 use bedkeeper::units::{Exchange, Hardness, Instant, Millis, TankId, TankSet};
 use bedkeeper::{Action, Controller, Input, Settings};
 use bedkeeper_runtime::archive::Recent;
-use bedkeeper_runtime::panel::{Answer, Button, Page, Panel, Press, Screen, Sight, Units, Wish};
+use bedkeeper_runtime::baseline::Baseline;
+use bedkeeper_runtime::panel::{Answer, BaselineDeed, Button, Page, Panel, Press, Screen, Sight, Units, Wish};
 use bedkeeper_runtime::self_test::{Check, Finding, Findings};
 
 pub const SEC: u64 = 1_000;
@@ -68,6 +70,8 @@ pub struct Scene {
     pub now: u64,
     pub recent: Recent<48>,
     pub findings: Findings,
+    /// Hardness tests that are kept.
+    pub tests: Vec<HardnessEntry>,
     /// Where each cam is, in ms of its way.
     cams: Vec<u64>,
     pub jammed: bool,
@@ -93,6 +97,7 @@ impl Scene {
             now: 0,
             recent: Recent::new(),
             findings,
+            tests: Vec::new(),
             cams,
             jammed: false,
             asked: Vec::new(),
@@ -174,6 +179,7 @@ impl Scene {
             controller: &self.controller,
             now: Instant::from_ticks(self.now),
             recent: &self.recent,
+            tests: &self.tests,
             name: NAME,
             note: NOTE,
             contacts: (wired, ContactSet::only(Contact::BrineFull)),
@@ -216,7 +222,9 @@ impl Scene {
                 let taken = draft.take(&mut self.controller, Instant::from_ticks(self.now), Who::Panel);
                 taken.map_or_else(Answer::NotTaken, |()| Answer::Done)
             }
-            Wish::Check => Answer::Done,
+            Wish::Baseline(BaselineDeed::Store) | Wish::Check => Answer::Done,
+            Wish::Baseline(BaselineDeed::Reset(Baseline::Site)) => Answer::NoBaseline,
+            Wish::Baseline(BaselineDeed::Reset(Baseline::BuiltIn)) => Answer::AtRestart,
         };
         while let Some(record) = self.controller.take_record() {
             self.recent.note(&record);
