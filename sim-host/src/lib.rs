@@ -35,4 +35,6 @@ pub mod sheet;
 pub mod site;
 #[cfg(feature = "command")]
 pub mod size;
+#[cfg(feature = "command")]
+pub mod swarm;
 pub mod wording;

@@ -25,6 +25,7 @@ use crate::learn::{self, cli::LearnArgs};
 use crate::link::{self, cli::LinkArgs};
 use crate::sheet::{self, cli::SheetArgs};
 use crate::size::{self, cli::SizeArgs};
+use crate::swarm::{self, cli::SwarmArgs};
 
 pub use explore::ExploreArgs;
 pub use leaves::leaves;
@@ -69,6 +70,7 @@ enum Verb {
     Replay(Box<ReplayArgs>),
     Verify(VerifyArgs),
     Explore(ExploreArgs),
+    Swarm(SwarmArgs),
     Why(WhyArgs),
     Rules(RulesArgs),
     Size(Box<SizeArgs>),
@@ -163,6 +165,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::Replay(args)) => replay::run(&args, &style, command.quiet),
         Some(Verb::Verify(args)) => verify::run(&args, &style),
         Some(Verb::Explore(args)) => explore::run(&args, &style),
+        Some(Verb::Swarm(args)) => swarm::cli::run(&args, &style),
         Some(Verb::Why(args)) => why::run(&args, &style),
         Some(Verb::Rules(args)) => rules::run(&args, &style),
         Some(Verb::Demand(args)) => demand::cli::run(&args, &style),

@@ -639,7 +639,10 @@ impl Observer for Checker {
             }
             Event::ClockSet { .. } | Event::ClockLost => self.replanned_ms = Some(at_ms),
             Event::SettingsRefused => self.refused = true,
-            Event::RetainedLost => self.memory_lost_ms = Some(at_ms),
+            Event::RetainedLost => {
+                self.memory_lost_ms = Some(at_ms);
+                self.tanks.iter_mut().for_each(|tank| tank.spent.forget());
+            }
             Event::CapacityChanged { tank, .. } => self.tanks[tank.index()].left_nl = None,
             Event::Operator { action: Action::Vouch(tank) | Action::ReplaceResin(tank), granted: true, .. } => {
                 self.tanks[tank.index()].left_nl = None;

@@ -47,6 +47,11 @@ impl Spent {
         }
     }
 
+    /// What was retained is lost: nobody knows what was taken up (S10).
+    pub(super) fn forget(&mut self) {
+        self.taken = None;
+    }
+
     /// A regeneration is complete: so much had been charged, so much salt was given, and this is what the logic says is
     /// left to restore. Tells what is wrong with that.
     pub(super) fn restored(

@@ -1,0 +1,58 @@
+//! Lives by the seed: the same each time, written as scenarios that run as they were lived.
+#![allow(missing_docs)]
+
+use std::path::Path;
+use std::process::Command;
+
+use bedkeeper_sim::scenario;
+use bedkeeper_sim::swarm::{Found, Life};
+
+/// S1, S2, S5, S6, S8, S9, S12: a few lives of what goes wrong end well, and no rule is seen broken.
+#[test]
+fn a_few_lives_end_well() {
+    let lives: Vec<_> = (0..3).filter_map(Life::invented).collect();
+    assert!(!lives.is_empty());
+    for life in lives {
+        assert_eq!(life.live(), Found::Nothing, "seed {}", life.seed);
+    }
+}
+
+/// A life is a scenario: what is written is read, and is met where nothing was found.
+#[test]
+fn a_life_is_a_scenario() {
+    let life = Life::invented(1).expect("the site of this seed passes its check");
+    let text = life.text(&Found::Nothing);
+    assert_eq!(text, Life::invented(1).expect("again").text(&Found::Nothing), "the same seed is the same life");
+    assert!(text.contains("[[event]]"), "{text}");
+    let scenario =
+        scenario::parse(Path::new("seed.toml"), &text).unwrap_or_else(|errors| panic!("{}", errors.render(false)));
+    let verdict = scenario::run(&scenario).expect("it runs");
+    assert!(verdict.is_met(), "{}", scenario::readable(&[verdict], str::to_owned));
+}
+
+/// S9: a tank that is kept from work although nothing is broken is found, and written as a scenario that is missed.
+#[test]
+fn what_is_stuck_is_written_as_a_scenario_that_is_missed() {
+    let life = Life::invented(1).expect("a site");
+    let found = Found::Stuck { tank: 1, text: "invented".to_owned() };
+    // A life of hardly any water, in whose last days nothing is asked for, misses that something started then.
+    let text = life.text(&found);
+    let from = text.find("\nper_day = ").expect("its water") + 1;
+    let line = text[from..].lines().next().expect("a line");
+    let text = text.replace(line, "per_day = \"1 L\"");
+    let scenario =
+        scenario::parse(Path::new("seed.toml"), &text).unwrap_or_else(|errors| panic!("{}", errors.render(false)));
+    assert!(!scenario::run(&scenario).expect("it runs").is_met());
+}
+
+#[test]
+fn the_command_tells_in_json() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut command = Command::new(env!("CARGO_BIN_EXE_bedkeeper"));
+    let command = command.args(["swarm", "demo:house", "--seeds", "1", "--json", "--out"]).arg(folder.path());
+    let out = command.output().expect("runs");
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let told: serde_json::Value = serde_json::from_slice(&out.stdout).expect("JSON");
+    assert_eq!((told["seeds"].as_u64(), told["simulated_s"].as_u64()), (Some(1), Some(28 * 86_400)));
+    assert_eq!(told["violations"].as_array().map(Vec::len), Some(0));
+}
