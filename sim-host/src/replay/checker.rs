@@ -667,7 +667,12 @@ impl Observer for Checker {
                 self.closed.remove(contact);
             }
             Event::StepStarted { tank, step } => {
-                if let Some(steps) = &mut self.tanks[tank.index()].steps {
+                let watched = &mut self.tanks[tank.index()];
+                if step == StepKind::SlowRinse {
+                    // A draw that was cut, or whose valve was lost, is not told to end.
+                    watched.draw_ended_ms.get_or_insert(at_ms);
+                }
+                if let Some(steps) = &mut watched.steps {
                     steps.run(step, at_ms);
                 }
             }

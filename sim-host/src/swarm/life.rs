@@ -295,7 +295,7 @@ fn misdeed(random: &mut Pcg32, valves: &[Valve], left_ms: u64) -> Deed {
     let time = |random: &mut Pcg32, most_ms: u64| {
         // Short times as often as long ones.
         let shift = random.next_u32() % 12;
-        (u64::from(random.next_u32()) * most_ms.min(left_ms / 2) / u64::from(u32::MAX) >> shift).max(1)
+        ((u64::from(random.next_u32()) * most_ms.min(left_ms / 2) / u64::from(u32::MAX)) >> shift).max(1)
     };
     match random.next_u32() % 12 {
         0..=3 => {
@@ -303,7 +303,8 @@ fn misdeed(random: &mut Pcg32, valves: &[Valve], left_ms: u64) -> Deed {
                 let armed = Fault::from_str(spelling).ok().zip(valves.get(tank).cloned());
                 armed.is_some_and(|(fault, mut valve)| valve.arm(fault).is_ok())
             };
-            let able: Vec<_> = Fault::SPELLINGS.iter().copied().filter(|fault| !lies(fault)).filter(can).collect();
+            let able: Vec<_> =
+                Fault::SPELLINGS.iter().copied().filter(|fault| !is_beyond_the_logic(fault)).filter(can).collect();
             let fault = Fault::from_str(pick(random, &able)).unwrap_or(Fault::MotorStalled);
             let lasts_ms = random.next_u32().is_multiple_of(2).then(|| time(random, 2 * DAY_MS));
             Deed::Fault { valve: WhichValve::Tank(id), fault, lasts_ms }
@@ -321,11 +322,12 @@ fn misdeed(random: &mut Pcg32, valves: &[Valve], left_ms: u64) -> Deed {
             let hours = i64::from(random.next_u32() % 145) - 72;
             if hours == 0 { Deed::ClockLost } else { Deed::ClockMoved(hours * 3_600_000) }
         }
-        8 => pick(random, &[0, 1]).eq(&0).then_some(Deed::BadSettings).unwrap_or(Deed::Store(StoreWear {
+        8 if random.next_u32().is_multiple_of(2) => Deed::BadSettings,
+        8 => Deed::Store(StoreWear {
             erasures: random.next_u32() % 12_000,
             rated: 10_000,
             fails: random.next_u32().is_multiple_of(4),
-        })),
+        }),
         _ => {
             let slugs = [
                 "start-now",
@@ -349,10 +351,10 @@ fn misdeed(random: &mut Pcg32, valves: &[Valve], left_ms: u64) -> Deed {
     }
 }
 
-/// With such a fault a valve tells that it stands where it does not: no logic that hears of nothing else can keep a rule.
-fn lies(spelling: &str) -> bool {
-    let name = spelling.split(':').next().unwrap_or_default();
-    [
+/// No logic can keep every rule with such a fault: the valve tells that it stands where it does not, or is moved by something
+/// else than the motor's outputs.
+fn is_beyond_the_logic(spelling: &str) -> bool {
+    const BEYOND: [&str; 10] = [
         "switches-swapped",
         "switch-inverted",
         "switch-stuck-closed",
@@ -361,8 +363,10 @@ fn lies(spelling: &str) -> bool {
         "pilots-swapped",
         "pilot-stuck-on",
         "pilot-stuck-off",
-    ]
-    .contains(&name)
+        "motor-runs-on",
+        "moved-by-hand",
+    ];
+    BEYOND.contains(&spelling.split(':').next().unwrap_or_default())
 }
 
 /// A tank that is not at work, or waits for what was asked for long ago.
