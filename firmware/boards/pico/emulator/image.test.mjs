@@ -274,7 +274,7 @@ test('S9: a stack that grows into its guard is reset, and an output that is held
 const change = (board) => {
   // Down past tank and flow to the menu; settings are the sixth row there, the hardness the first of the first group.
   const path = [b.DOWN, b.DOWN, b.ENTER, b.DOWN, b.DOWN, b.DOWN, b.DOWN, b.DOWN, b.ENTER, b.ENTER, b.ENTER, b.UP, b.ENTER, b.BACK];
-  for (const button of [...path, ...Array(12).fill(b.DOWN)]) board.press(button);
+  for (const button of [...path, ...Array(13).fill(b.DOWN)]) board.press(button);
 };
 
 test('O2, S11: power fails while changes are kept, at several moments, and good settings run', () => {
