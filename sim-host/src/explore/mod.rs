@@ -1,8 +1,8 @@
 //! Explicit-state search of the real logic: is there any sequence of water, wishes, contacts, valve faults, power cuts and
 //! clock changes that breaks a rule?
 //!
-//! [`acts`] says what an adversary may do and when, [`node`] what a state is, [`reduce`] which states count as one,
-//! [`live`] whether a plant comes home from each. The search goes breadth first, so that the first counterexample is a
+//! `acts` says what an adversary may do and when, `node` what a state is, `reduce` which states count as one,
+//! `live` whether a plant comes home from each. The search goes breadth first, so that the first counterexample is a
 //! shortest one. It keeps its own frontier: states are told apart by a 64-bit mark of a reduced form, while the whole
 //! state is needed to go on from it and only as long as it lies on the frontier. Each layer is worked off by all cores;
 //! whatever their number, the states and the counterexample are the same.
