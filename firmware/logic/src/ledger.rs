@@ -244,7 +244,7 @@ impl Ledger {
         self.prior
     }
 
-    /// Whether the bed has served since its last complete regeneration (C2).
+    /// Whether water is known to have passed the bed since its last complete regeneration (C2).
     #[must_use]
     pub fn has_served(&self) -> bool {
         self.since_regeneration() > Volume::ZERO

@@ -253,6 +253,11 @@ fn c8_a_level_switch_corrects_the_account() {
     assert_eq!((site.duty(1), site.alarm(Alarm::BrineLow)), (DutyKind::Refilling, true));
     site.run_until_duty(1, DutyKind::Serving, HOUR);
     assert_eq!(water(&site), DOSE);
+    // Found closed at power-up, it closed while nobody looked.
+    let mut site = Site::<1>::without_clock(single());
+    site.contact(Contact::BrineEmpty, true);
+    site.run_for(2 * SEC);
+    assert_eq!(water(&site), Volume::ZERO);
 }
 
 /// C8, P5: refills from the start of one regeneration to that of the next are capped: a level switch that

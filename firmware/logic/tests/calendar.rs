@@ -511,21 +511,27 @@ fn t1_backup_days_fall_back_to_powered_days_and_the_schedule_rests() {
     assert_eq!(starts(&mut site), [(3 * DAY, ONE, Cause::BackupDay)]);
 }
 
-/// C2: a bed n days after its last complete regeneration asks at the hour, and one that has not served does not.
+/// C2: a bed n days after its last complete regeneration asks at the hour, even if its meter has told of no water: a wire
+/// may be broken. One that has not served does not ask.
 #[test]
 fn c2_backup_days_count_from_the_last_complete_regeneration() {
     let mut raw = delayed(single());
     raw.backup_days = 3;
     let mut site = Site::<1>::new(raw);
     site.run_to(10 * DAY);
-    assert_eq!(starts(&mut site), [], "a bed that has not served");
-    site.gulp(10);
-    site.run_to(11 * DAY);
-    // Past its days and has served since: the next hour.
-    assert_eq!(starts(&mut site), [(10 * DAY + 2 * HOUR, ONE, Cause::BackupDay)]);
-    site.gulp(10);
-    site.run_to(20 * DAY);
-    assert_eq!(starts(&mut site), [(13 * DAY + 2 * HOUR, ONE, Cause::BackupDay)], "not again without service");
+    let at = |day: u64| (day * DAY + 2 * HOUR, ONE, Cause::BackupDay);
+    assert_eq!(starts(&mut site), [at(3), at(6), at(9)]);
+    // Regenerated in between, it has its days from then.
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_to(14 * DAY);
+    assert_eq!(starts(&mut site), [(10 * DAY, ONE, Cause::Manual), at(13)]);
+    // Of two the one that serves asks, and stands ready afterwards; the other then has its days of service.
+    let mut raw = delayed(alternating());
+    raw.backup_days = 3;
+    let mut site = Site::<2>::new(raw);
+    site.run_to(8 * DAY);
+    let asked: Vec<(u64, TankId)> = starts(&mut site).into_iter().map(|(at, tank, _)| (at / DAY, tank)).collect();
+    assert_eq!(asked, [(3, ONE), (4, TankId(1)), (6, ONE), (7, TankId(1))]);
 }
 
 /// C2: 0 = off.
@@ -541,7 +547,7 @@ fn c2_no_backup_days_no_backup() {
 #[test]
 fn c2_one_backup_start_per_hour_and_a_held_bed_blocks_nobody() {
     let mut raw = delayed(alternating());
-    raw.backup_days = 2;
+    raw.backup_days = 6;
     raw.meter.place = bedkeeper::settings::MeterPlace::PerTank;
     let mut site = Site::<2>::new(raw);
     site.run_to(5 * DAY + 6 * HOUR);

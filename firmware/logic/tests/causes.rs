@@ -109,6 +109,14 @@ fn c1_withdrawn_by_an_operator() {
     assert_eq!((site.causes(1), site.holds(1)), (vec![], vec![]));
     site.run_for(2 * DAY);
     assert_eq!(started(&mut site), []);
+    // What is left of the bed has not changed.
+    site.gulp(10_000);
+    assert_eq!(site.causes(1), [Cause::Exhausted]);
+    site.operate(Action::StartAtHour(ONE)).unwrap();
+    site.hear();
+    site.operate(Action::Withdraw(ONE)).unwrap();
+    assert_eq!(site.causes(1), [Cause::Exhausted]);
+    assert!(site.hear().iter().any(|(_, e)| *e == Event::Asked { tank: ONE, cause: Cause::Exhausted }));
 }
 
 /// C1: a hardness monitor asks by its edge for the tank that serves; found closed at power-up it is no edge.

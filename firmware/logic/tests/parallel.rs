@@ -3,13 +3,14 @@
 
 mod support;
 
+use bedkeeper::contact::Contact;
 use bedkeeper::demand::{Cause, Hold};
 use bedkeeper::drive::{DriveEvent, Motion};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::Outcome;
-use bedkeeper::settings::{Medium, MeterPlace, RawSettings, Reserve};
+use bedkeeper::settings::{Medium, MeterPlace, RawSettings, RemoteRole, Reserve};
 use bedkeeper::units::{Flow, Millis, TankId, Volume};
 use bedkeeper::watch::Alarm;
 use bedkeeper::{Action, Input, Refused};
@@ -361,10 +362,53 @@ fn c7_order_among_four() {
     site.run_until_duty(1, DutyKind::Serving, 3 * HOUR);
     site.run_for(MIN);
     assert_eq!((site.duty(2), site.duty(3)), (DutyKind::Regenerating, DutyKind::Serving));
-    // A more urgent cause goes before both.
     site.run_until_duty(2, DutyKind::Serving, 3 * HOUR);
     site.run_for(MIN);
     assert_eq!(site.duty(3), DutyKind::Regenerating);
+    // While tank 3 has its turn tanks 4, 2 and 1 ask, in this order, by the same cause: who asked first goes first.
+    for tank in [TankId(3), TWO, ONE] {
+        site.run_for(MIN);
+        site.operate(Action::StartNow(tank)).unwrap();
+    }
+    site.run_until_duty(3, DutyKind::Serving, 3 * HOUR);
+    site.run_for(MIN);
+    assert_eq!(site.duty(4), DutyKind::Regenerating);
+    // A more urgent cause goes before that: the monitor asks for tank 1, which has the least left of those that serve.
+    site.contact(Contact::Sensor, false);
+    site.run_for(10 * SEC);
+    site.gulp(3);
+    site.operate(Action::Withdraw(ONE)).unwrap();
+    site.contact(Contact::Sensor, true);
+    site.run_for(10 * SEC);
+    assert_eq!((site.causes(1), site.causes(2)), (vec![Cause::Sensor], vec![Cause::Manual]));
+    site.run_until_duty(4, DutyKind::Serving, 3 * HOUR);
+    site.run_for(MIN);
+    assert_eq!((site.duty(1), site.duty(2)), (DutyKind::Regenerating, DutyKind::Serving));
+}
+
+/// C4, C1: the remote contact asks for the tank nearest exhaustion, whichever it is, and a hardness monitor for the nearest
+/// that serves.
+#[test]
+fn c4_the_tank_nearest_exhaustion_is_asked_for() {
+    let mut raw = parallel(3);
+    raw.remote = RemoteRole::Now;
+    let mut site = plant::<3>(raw);
+    for contact in [Contact::Remote, Contact::Sensor] {
+        site.contact(contact, false);
+    }
+    site.contact(Contact::LowPressure, true);
+    site.run_for(10 * SEC);
+    // Tank 3 began two thirds spent (L4), tank 2 one third; tank 3 is taken out.
+    site.operate(Action::TakeOut(THREE)).unwrap();
+    site.run_for(2 * MIN);
+    site.contact(Contact::Sensor, true);
+    site.run_for(10 * SEC);
+    assert_eq!([1, 2, 3].map(|tank| site.causes(tank)), [vec![], vec![Cause::Sensor], vec![]]);
+    site.operate(Action::Vouch(THREE)).unwrap();
+    site.run_for(2 * MIN);
+    site.contact(Contact::Remote, true);
+    site.run_for(10 * SEC);
+    assert_eq!([1, 2, 3].map(|tank| site.causes(tank)), [vec![], vec![Cause::Sensor], vec![Cause::Remote]]);
 }
 
 /// C2: one backup start an hour event, the bed that has stood longest first.

@@ -26,7 +26,8 @@ impl<const N: usize> Controller<N> {
     }
 
     /// The bed that has stood longest past its backup days, one per hour event (C2); one that an
-    /// operator holds is in nobody's way (C7).
+    /// operator holds is in nobody's way (C7). One that serves has served, whatever its meter says: that may be
+    /// broken.
     #[inline(never)]
     pub(super) fn ask_backup(&mut self, now: Instant, date: Option<u32>) {
         let days = self.backup_days_now();
@@ -36,7 +37,8 @@ impl<const N: usize> Controller<N> {
         let clock = self.clock;
         let due = tank_ids(&self.tanks)
             .filter(|(_, t)| matches!(t.duty, Duty::Serving | Duty::Ready { .. } | Duty::Spent))
-            .filter(|(_, t)| t.ledger.has_served() && !t.demand.operator_hold)
+            .filter(|(_, t)| matches!(t.duty, Duty::Serving) || t.ledger.has_served())
+            .filter(|(_, t)| !t.demand.operator_hold)
             .filter(|(_, t)| calendar::dates_since(t.ledger.regenerated_at(), now, date, clock) >= days)
             .min_by_key(|(_, t)| t.ledger.regenerated_at())
             .map(|(id, _)| id);
@@ -65,6 +67,7 @@ impl<const N: usize> Controller<N> {
             self.ask(now, id, Cause::Scheduled);
         }
     }
+
     /// Latches a cause on a tank that does not regenerate; whether it waits for the hour follows from the cause (A1).
     pub(super) fn ask(&mut self, now: Instant, id: TankId, cause: Cause) -> bool {
         let immediate = self.settings.start == StartRule::Immediate;

@@ -26,8 +26,11 @@ impl<const N: usize> Controller<N> {
                 self.note_moved(contact);
             }
             // Moved by hand, it means nothing (O6).
-            let edge = edge && !self.are_contacts_tried();
-            if edge && contact == Contact::BrineEmpty {
+            if self.are_contacts_tried() {
+                continue;
+            }
+            // Found closed at power-up it tells as much: nobody saw it close in the dark.
+            if closed && !was && contact == Contact::BrineEmpty {
                 self.note_brine_empty();
             }
             if edge && contact == Contact::Sensor {
