@@ -323,6 +323,8 @@ fn diameter(um: u64, units: UnitSystem) -> String {
 
 const L_PER_FT3: f64 = 28.316_846_592;
 const ML_PER_GAL: f64 = 3_785.411_784;
+/// A grain is 64 798.91 ug.
+const UG_PER_KGR: f64 = 64_798.91e3;
 
 /// Writes the site file, and reads it back to be sure that it is one.
 ///
@@ -397,6 +399,11 @@ fn compose(a: &Answers) -> String {
         d if d <= 10.0 => 20.0 + (d - 6.0),
         d => (24.0 + 1.2 * (d - 10.0)).min(30.0),
     };
+    let capacity_shown = show::capacity_per_volume((capacity * UG_PER_KGR / L_PER_FT3).round() as u64, a.units);
+    let doses_give = match a.units {
+        UnitSystem::Metric => "96, 160, 240 g/L give 46, 55, 69 g/L of CaCO3",
+        UnitSystem::Us => "6, 10, 15 lb/ft3 give 20, 24, 30 kgr/ft3",
+    };
     let backwash = 7.0 * area_ft2 * ML_PER_GAL;
     let draw_gpm = 0.30 * resin_ft3;
     // 10 % brine holds 0.894 lb a gallon.
@@ -409,7 +416,7 @@ fn compose(a: &Answers) -> String {
     let day_l = a.use_nl as f64 / 1e9;
     let tanks = f64::from(a.tanks.max(1));
     let serving = if matches!(a.kind, Kind::Parallel | Kind::Staged) { tanks } else { 1.0 };
-    let capacity_l = capacity * 64_798.91 * resin_ft3 * 1e3 / a.hardness_ug_l as f64;
+    let capacity_l = capacity * UG_PER_KGR * resin_ft3 / a.hardness_ug_l as f64;
     let reserve_l = if a.at_hour {
         (day_l / serving).min(capacity_l * 0.5)
     } else {
@@ -463,8 +470,8 @@ peak_flow = "{peak}"                # for sizing
 
 [resin]
 volume = "{resin}"                  # in each tank
-# About what this dose restores (common practice, from memory: 6, 10, 15 lb/ft3 give 20, 24, 30 kgr/ft3).
-capacity = "{capacity:.1} kgr/ft3"
+# About what this dose restores (common practice, from memory: {doses_give}).
+capacity = "{capacity_shown}"
 
 [brine]
 dose = "{dose}"                     # 80 to 160 g/L is usual (Davis, p. 8-19)

@@ -117,3 +117,39 @@ fn moments_and_tanks_that_do_not_exist_are_refused() {
     let output = bedkeeper(folder.path(), &["why", "demo:house", "demo:house", "--at", "+1 h", "--tank", "2"]);
     assert_eq!(output.status.code(), Some(2));
 }
+
+/// A scenario stands alone: what happens in it has happened, and its journal can be read whole.
+#[test]
+fn a_scenario_is_asked_why_and_tells_its_journal() {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/scenarios/C");
+    let file = "window_holds_the_spent_tank.toml";
+    let answer = json(&bedkeeper(&here, &["why", file, "--at", "day 1 09:00", "--tank", "1", "--json"]));
+    let holds: Vec<_> = answer["tanks"][0]["holds"].as_array().expect("a list").iter().map(|h| &h["hold"]).collect();
+    assert_eq!(holds, ["blackout"], "{answer}");
+    let told = bedkeeper(&here, &["verify", file, "--journal"]);
+    let told = String::from_utf8_lossy(&told.stdout);
+    assert!(told.lines().next().is_some_and(|line| line.ends_with(file)), "{told}");
+    assert!(
+        told.contains("  day 1 11:00:00  tank 1 begins to regenerate: exhausted")
+            && told.contains("1 of 1 scenarios met"),
+        "{told}"
+    );
+}
+
+/// What cannot be answered is said with what would be right.
+#[test]
+fn a_site_alone_and_a_moment_after_the_end_are_refused() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let site = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/sites/pair.toml");
+    for site in ["demo:house", site] {
+        let refused = bedkeeper(folder.path(), &["why", site, "--at", "day 2"]);
+        assert_eq!(refused.status.code(), Some(2));
+        let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+        let help = format!("help: bedkeeper why {site} ");
+        assert!(said.contains("needs a RECORDING") && said.contains(&help), "{said}");
+    }
+    let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/scenarios/C");
+    let late = bedkeeper(&here, &["why", "window_holds_the_spent_tank.toml", "--at", "day 900"]);
+    assert_eq!(late.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&late.stderr).contains("the scenario ends before that"));
+}

@@ -67,7 +67,9 @@ fn people(path: &str, value: &Value, units: UnitSystem) -> String {
         }
         "capacity" if path.starts_with("medium.filter") => show::volume(number, units).to_string(),
         "capacity" | "total" => show::exchange(number, units).to_string(),
-        "hardness" => show::hardness(number, units).to_string(),
+        "hardness" | "test_limit" | "iron_counts_as" | "manganese_counts_as" => {
+            show::hardness(number, units).to_string()
+        }
         "salt" => show::mass(number, units).to_string(),
         "salt_per_water_mg_per_l" => show::salt_per_water(number, units).to_string(),
         "steps" => set::<StepSet>(value, |all| all.iter().map(|step| step.slug()).collect()).unwrap_or_else(plain),

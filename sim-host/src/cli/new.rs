@@ -180,12 +180,26 @@ fn refuse_idle(given: &[(&'static str, String)], question: &Question, answers: &
     }
 }
 
+/// A flag that says nothing sensible is told before the first question, not when its turn comes.
+fn refuse_bad_flags(given: &[(&'static str, String)]) -> Result<(), String> {
+    let mut answers = Answers::default();
+    for question in beginning::QUESTIONS {
+        if let Some((_, text)) = given.iter().find(|(name, _)| *name == question.name)
+            && (question.applies)(&answers)
+        {
+            (question.answer)(&mut answers, text).map_err(|why| format!("--{}: {why}", question.name))?;
+        }
+    }
+    Ok(())
+}
+
 fn ask(
     given: &[(&'static str, String)],
     from: &mut dyn BufRead,
     to: &mut dyn Write,
     style: &Style,
 ) -> Result<Answers, String> {
+    refuse_bad_flags(given)?;
     let mut answers = Answers::default();
     let said = |error: std::io::Error| error.to_string();
     writeln!(to, "A new site. Each question says what is usual; Enter takes what stands in [brackets].\n")
@@ -242,6 +256,15 @@ mod tests {
         assert!(out.contains("Hardness") && out.contains("unit"), "{out}");
         assert_eq!(answers.name, "Mill");
         beginning::write(&answers).expect("a site");
+    }
+
+    #[test]
+    fn a_bad_flag_is_told_before_the_first_question() {
+        let mut out = Vec::new();
+        let given = [("pulse", "one litre".to_owned())];
+        let error = ask(&given, &mut "Mill\n".as_bytes(), &mut out, &style()).expect_err("no volume");
+        assert!(error.starts_with("--pulse: "), "{error}");
+        assert!(out.is_empty(), "{}", String::from_utf8_lossy(&out));
     }
 
     #[test]

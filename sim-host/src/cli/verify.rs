@@ -8,7 +8,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, keep_apart, print};
 use crate::plant::Fault;
-use crate::scenario::{self, Verdict};
+use crate::scenario::{self, Days, Scenario, Verdict};
 
 /// Run scenarios and say whether each meets what it expects
 ///
@@ -19,6 +19,7 @@ use crate::scenario::{self, Verdict};
 ///   bedkeeper verify tests/scenarios
 ///   bedkeeper verify night.toml --json
 ///   bedkeeper verify tests/scenarios --coverage
+///   bedkeeper verify night.toml --journal
 ///
 /// Exit code 0: all was met. 1: something was missed. 2: bad input.
 #[derive(Debug, Args)]
@@ -33,6 +34,9 @@ pub struct VerifyArgs {
     /// Also print which causes, holds, duties, steps and alarms were reached, and by how many scenarios
     #[arg(long)]
     coverage: bool,
+    /// First print all that the logic wrote while each scenario ran
+    #[arg(long, conflicts_with = "json")]
+    journal: bool,
     /// Write the verdict as JUnit XML, for build servers
     #[arg(long, value_name = "FILE")]
     junit: Option<PathBuf>,
@@ -92,10 +96,22 @@ fn verify(args: &VerifyArgs, style: &Style) -> Result<Vec<Verdict>, String> {
     if !faults.is_empty() {
         return Err(faults);
     }
+    if args.journal {
+        return scenarios.iter().map(told).collect();
+    }
     let bar = progress_bar(scenarios.len() as u64, style);
     let verdicts = scenario::run_all(&scenarios, || bar.inc(1));
     bar.finish_and_clear();
     verdicts.map_err(|error| error.to_string())
+}
+
+/// Runs a scenario and prints what the logic wrote meanwhile.
+fn told(scenario: &Scenario) -> Result<Verdict, String> {
+    let (verdict, timeline) = scenario::run_whole(scenario).map_err(|error| error.to_string())?;
+    let days = Days::of(scenario.start);
+    let lines = timeline.records.iter().map(|record| format!("  {}\n", scenario::journal_line(days, record)));
+    print(&format!("{}\n{}\n", scenario.file, lines.collect::<String>()));
+    Ok(verdict)
 }
 
 fn progress_bar(scenarios: u64, style: &Style) -> ProgressBar {

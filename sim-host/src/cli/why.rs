@@ -1,6 +1,7 @@
 //! `bedkeeper why`: what stood in the way at a moment, and what led there.
 
 use std::collections::VecDeque;
+use std::path::Path;
 use std::process::ExitCode;
 
 use bedkeeper::demand::Standing;
@@ -19,7 +20,7 @@ use crate::evidence::moment;
 use crate::quantity::show::{self, UnitSystem};
 use crate::recording::Recording;
 use crate::replay::{Observer, Replay, ReplayError, ValveTimes, World, replay_ms};
-use crate::scenario::Days;
+use crate::scenario::{self, Days};
 use crate::site::Site;
 use crate::wording;
 
@@ -31,10 +32,12 @@ const CHAIN_SHOWN: usize = 24;
 /// What stood in the way of a regeneration at a moment, what clears it and when, and what led there
 ///
 /// SITE and RECORDING are as for `replay`. The moment is a civil time, a day of the recording (day 1 is the day on which
-/// it starts) with a time of day, or a time since the start.
+/// it starts) with a time of day, or a time since the start. Without RECORDING the first file is a scenario, which is
+/// run to that moment with all that happens in it.
 ///
 /// Examples:
 ///   bedkeeper why demo:apartments demo:apartments --at "day 9 20:00"
+///   bedkeeper why rehearsal.toml --at "day 2 03:30"
 ///   bedkeeper why site.toml pulses.csv --at 2027-03-09T20:00 --json
 ///   bedkeeper why site.toml pulses.csv --at "+36 h" --tank 2
 ///
@@ -42,10 +45,10 @@ const CHAIN_SHOWN: usize = 24;
 #[derive(Debug, Args)]
 #[command(verbatim_doc_comment)]
 pub struct WhyArgs {
-    /// The site: a file, `-`, or a bundled one such as demo:apartments
+    /// The site: a file, `-`, or a bundled one such as demo:apartments; or, alone, a scenario
     site: String,
     /// The recording: a file, `-`, or a bundled one such as demo:apartments
-    recording: String,
+    recording: Option<String>,
     /// The moment: "2027-03-09T20:00", "day 9 20:00" or "+36 h"
     #[arg(long, value_name = "TIME")]
     at: String,
@@ -56,7 +59,7 @@ pub struct WhyArgs {
     #[arg(long)]
     json: bool,
     /// Local time at which the recording starts, where it does not say so itself
-    #[arg(long, value_name = "YYYY-MM-DDTHH:MM")]
+    #[arg(long, value_name = "YYYY-MM-DDTHH:MM", requires = "recording")]
     start: Option<DateTime>,
 }
 
@@ -87,23 +90,27 @@ impl Observer for Chain {
     }
 }
 
+/// A run that stands at the moment asked for.
+struct Asked {
+    site: Site,
+    /// What brought the water and the events.
+    name: String,
+    start: Option<DateTime>,
+    at_ms: u64,
+    world: World,
+    chain: Chain,
+}
+
 fn answer(args: &WhyArgs, style: &Style) -> Result<String, String> {
-    if args.site == "-" && args.recording == "-" {
-        return Err("site and recording cannot both come from standard input; give a file for one of them".into());
-    }
-    let site = open_site(&args.site).map_err(|fault| fault.render(style.colour_errors))?;
-    let mut recording = open_recording(&args.recording)?;
-    recording.fits(&site.raw.meter)?;
-    let start = args.start.or(recording.header().start);
-    let at_ms = parse_at(&args.at, start)?;
+    let Asked { site, name, start, at_ms, world, chain } = match &args.recording {
+        Some(recording) => replayed(args, recording, style)?,
+        None => rehearsed(args, style)?,
+    };
     if let Some(tank) = args.tank.filter(|tank| *tank > site.settings.tanks) {
         return Err(format!("the site has no tank {tank}; it has {}", site.settings.tanks));
     }
-    let mut chain = Chain::default();
-    let world = replay_to(&site, &mut recording, start, at_ms, &mut chain).map_err(|error| describe(&error))?;
     let tanks = (0..site.settings.tanks).map(TankId).filter(|id| args.tank.is_none_or(|tank| tank == id.number()));
     let tanks: Vec<_> = tanks.map(|id| tank_answer(id, &world, &chain)).collect();
-    let name = recording_name(&args.recording);
     Ok(if args.json {
         json(&site, &name, at_ms, start, &tanks)
     } else {
@@ -111,6 +118,48 @@ fn answer(args: &WhyArgs, style: &Style) -> Result<String, String> {
         text.push_str(&reserve_line(&world));
         text
     })
+}
+
+/// A site and a recording, up to the moment.
+fn replayed(args: &WhyArgs, recording: &str, style: &Style) -> Result<Asked, String> {
+    if args.site == "-" && recording == "-" {
+        return Err("site and recording cannot both come from standard input; give a file for one of them".into());
+    }
+    let name = recording_name(recording);
+    let site = open_site(&args.site).map_err(|fault| fault.render(style.colour_errors))?;
+    let mut recording = open_recording(recording)?;
+    recording.fits(&site.raw.meter)?;
+    let start = args.start.or(recording.header().start);
+    let at_ms = parse_at(&args.at, start)?;
+    let mut chain = Chain::default();
+    let world = replay_to(&site, &mut recording, start, at_ms, &mut chain).map_err(|error| describe(&error))?;
+    Ok(Asked { site, name, start, at_ms, world, chain })
+}
+
+/// A scenario, up to the moment.
+fn rehearsed(args: &WhyArgs, style: &Style) -> Result<Asked, String> {
+    let file = Path::new(&args.site);
+    let loaded = if args.site == "-" { None } else { Some(scenario::load(file)) };
+    let scenario = match loaded {
+        Some(Ok(scenario)) => scenario,
+        Some(Err(errors)) if open_site(&args.site).is_err() => return Err(errors.render(style.colour_errors)),
+        _ => {
+            return Err(format!(
+                "{}: a site needs a RECORDING beside it; only a scenario's file stands alone\n  \
+                 help: bedkeeper why {0} demo:apartments --at {:?}",
+                args.site, args.at
+            ));
+        }
+    };
+    let at_ms = parse_at(&args.at, scenario.start)?;
+    if at_ms > scenario.lasts_ms {
+        let end = Days::of(scenario.start).show(scenario.lasts_ms);
+        return Err(format!("--at {}: the scenario ends before that, at {end}", args.at));
+    }
+    let mut chain = Chain::default();
+    let world = scenario::run_to(&scenario, at_ms, &mut chain).map_err(|error| error.to_string())?;
+    let name = recording_name(&args.site);
+    Ok(Asked { start: scenario.start, site: scenario.site, name, at_ms, world, chain })
 }
 
 /// Civil time, day of the recording, or time since the start, in ms since the start.

@@ -3,10 +3,11 @@
 use std::fmt;
 use std::ops::Deref;
 
+use bedkeeper::calendar::Civil;
 use bedkeeper::calls::{Answer, Call, Said};
 use bedkeeper::journal::Record;
 use bedkeeper::retain::{MAX_BYTES, Retained};
-use bedkeeper::units::{Instant, Millis};
+use bedkeeper::units::Instant;
 use bedkeeper::{Controller, Input, Refused, Settings, SettingsRefused, TooManyTanks};
 
 use super::HostController;
@@ -98,9 +99,10 @@ impl Driven {
         Some(record)
     }
 
-    /// Power is back, with what was stored; says whether that could be taken up.
-    pub(super) fn restore(&mut self, now: Instant, stored: &[u8], off_for: Option<Millis>) -> bool {
+    /// Power is back, with what was stored and the clock as it shows; says whether that could be taken up.
+    pub(super) fn restore(&mut self, now: Instant, stored: &[u8], clock: Option<Civil>) -> bool {
         let Ok(retained) = Retained::decode(stored) else { return false };
+        let off_for = retained.off_for(clock);
         let restored = HostController::restore(now, self.controller.settings().clone(), &retained, off_for);
         let answer = match restored {
             Ok(controller) => {

@@ -4,7 +4,7 @@
 //! controller is made from the stored bytes, as on a board.
 
 use bedkeeper::calendar::Civil;
-use bedkeeper::retain::{MAX_BYTES, Retained};
+use bedkeeper::retain::MAX_BYTES;
 use bedkeeper::units::Instant;
 use bedkeeper::watch::StoreWear;
 use bedkeeper::{Input, Save, TooManyTanks};
@@ -138,9 +138,8 @@ impl World {
         self.contacts = super::contacts::PlantContacts::default();
         let now = Instant::from_ticks(self.now_ms);
         let stored = self.supply.stored.take();
-        let off_for = |bytes: &[u8]| Retained::<8>::decode(bytes).ok()?.off_for(self.shown_clock());
-        let off_for = stored.as_deref().and_then(off_for);
-        let restored = stored.as_deref().is_some_and(|bytes| self.controller.restore(now, bytes, off_for));
+        let clock = self.shown_clock();
+        let restored = stored.as_deref().is_some_and(|bytes| self.controller.restore(now, bytes, clock));
         self.supply.stored = stored;
         if !restored {
             self.controller.begin_after_loss(now).map_err(|TooManyTanks| {

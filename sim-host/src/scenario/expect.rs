@@ -4,8 +4,8 @@ use super::figure::{Gauges, Limits};
 use super::subject::Subject;
 use super::time::Days;
 use super::timeline::Timeline;
+use super::verdict::journal_line;
 use crate::evidence::Violation;
-use crate::wording;
 
 /// Records shown before and after a miss.
 const TRACE_BEFORE: usize = 4;
@@ -345,8 +345,5 @@ fn trace(shown: &Shown<'_>, around_ms: u64) -> Vec<String> {
     let middle = records.partition_point(|record| Timeline::at_ms(record) <= around_ms);
     let from = middle.saturating_sub(TRACE_BEFORE);
     let to = (middle + TRACE_AFTER).min(records.len());
-    let line = |record: &bedkeeper::journal::Record| {
-        format!("{}  {}", shown.days.show(Timeline::at_ms(record)), wording::sentence(&record.event))
-    };
-    records.get(from..to).unwrap_or_default().iter().map(line).collect()
+    records.get(from..to).unwrap_or_default().iter().map(|record| journal_line(shown.days, record)).collect()
 }

@@ -53,13 +53,13 @@ pub use expect::{Claim, Expectation, Judgement, Shown, Span, Total};
 pub use faulty::{Faulty, Injected};
 pub use figure::{During, Figure, Gauges, Limits, Measure};
 pub(crate) use run::Rehearsal;
-pub use run::{ClockChange, RunError, run, run_all, run_and, run_whole, write_down};
+pub use run::{ClockChange, RunError, run, run_all, run_and, run_to, run_whole, write_down};
 pub use subject::Subject;
 pub(crate) use subject::action as operator_action;
 pub use subject::action_slugs;
 pub use time::Days;
 pub use timeline::{Reached, State, Tap, Timeline};
-pub use verdict::{Verdict, json, junit, readable};
+pub use verdict::{Verdict, journal_line, json, junit, readable};
 pub use water::{Source, Water};
 pub use write::{event_section, flow_section};
 

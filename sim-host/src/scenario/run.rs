@@ -132,6 +132,24 @@ pub fn write_down(scenario: &Scenario, sink: impl FnMut(&Call) + Send + Sync + '
     Ok(world.controller.said().copied().unwrap_or_default())
 }
 
+/// Runs a scenario up to a moment while another looks on; the plant as it is then.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_to(scenario: &Scenario, at_ms: u64, observer: &mut dyn Observer) -> Result<World, RunError> {
+    let mut run = || {
+        let mut tap = Tap::default();
+        let rehearsal = Rehearsal::begin(scenario, &tap, Gauges::new(std::iter::empty()), cuts_power(scenario))?;
+        Ok(rehearsal.advance(at_ms, vec![&mut tap, observer], || true)?.world)
+    };
+    run().map_err(|why| RunError { file: scenario.file.clone(), why })
+}
+
+/// The state must be stored from the beginning on.
+fn cuts_power(scenario: &Scenario) -> bool {
+    scenario.events.iter().any(|event| matches!(event.deed, Deed::Power { .. }))
+}
+
 /// Runs a scenario to its end while others look on, after `before` had the plant that waits for power; returns the world as it is then, and the gauges read.
 ///
 /// # Errors
@@ -143,8 +161,7 @@ fn rehearse(
     gauges: Gauges,
     before: impl FnOnce(&mut World),
 ) -> Result<(World, Gauges), ReplayError> {
-    let cuts_power = scenario.events.iter().any(|event| matches!(event.deed, Deed::Power { .. }));
-    let mut rehearsal = Rehearsal::begin(scenario, tap, gauges, cuts_power)?;
+    let mut rehearsal = Rehearsal::begin(scenario, tap, gauges, cuts_power(scenario))?;
     before(&mut rehearsal.world);
     let end_ms = scenario.lasts_ms;
     let Rehearsal { world, mut gauges, .. } = rehearsal.advance(end_ms, vec![tap, checker], || true)?;

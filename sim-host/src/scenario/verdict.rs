@@ -2,12 +2,15 @@
 
 use std::time::Duration;
 
+use bedkeeper::journal::Record;
 use quick_junit::{NonSuccessKind, Report, TestCase, TestCaseStatus, TestSuite};
 use serde::Serialize;
 
 use super::Scenario;
 use super::expect::Judgement;
-use super::timeline::Reached;
+use super::time::Days;
+use super::timeline::{Reached, Timeline};
+use crate::wording;
 
 /// How a scenario fared.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -45,6 +48,12 @@ impl Judgement {
     pub fn named(&self) -> String {
         if self.line == 0 { self.expected.clone() } else { format!("line {}: {}", self.line, self.expected) }
     }
+}
+
+/// A record of the logic as a line for people.
+#[must_use]
+pub fn journal_line(days: Days, record: &Record) -> String {
+    format!("{}  {}", days.show(Timeline::at_ms(record)), wording::sentence(&record.event))
 }
 
 /// Verdicts as a text for people; `mark` sets a missed scenario off.
