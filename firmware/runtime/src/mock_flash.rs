@@ -93,6 +93,14 @@ impl<const WORD: usize, const PAGE: usize> MockFlash<WORD, PAGE> {
         &mut self.bytes
     }
 
+    /// Lets bytes stand at a place as if they had been written there; a word of theirs that is not blank is erased no more.
+    pub fn put(&mut self, at: usize, bytes: &[u8]) {
+        for (i, byte) in bytes.iter().enumerate().filter(|(_, byte)| **byte != 0xff) {
+            self.bytes[at + i] = *byte;
+            self.written[(at + i) / WORD] = true;
+        }
+    }
+
     /// One step; says whether power held.
     fn step(&mut self) -> bool {
         if let Some(left) = &mut self.fails_in {

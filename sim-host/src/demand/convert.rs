@@ -3,7 +3,7 @@
 //! Nothing is guessed: what a file does not say by itself is asked for with an option.
 
 use std::cell::Cell;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, Cursor, Read};
 use std::path::Path;
 use std::rc::Rc;
 
@@ -27,28 +27,28 @@ pub(super) use value::pulse_words;
 pub struct Foreign {
     /// CSV: the column with the time
     #[arg(long, value_name = "COLUMN")]
-    time: Option<String>,
+    pub time: Option<String>,
     /// CSV: how times are written: "seconds", "unix s", "unix ms", "iso", or a pattern such as "%d/%m/%Y %H:%M:%S"
     #[arg(long, value_name = "FORM")]
-    time_as: Option<String>,
+    pub time_as: Option<String>,
     /// CSV: the column with the value
     #[arg(long, value_name = "COLUMN")]
-    value: Option<String>,
+    pub value: Option<String>,
     /// CSV: what it is: "pulses", "total pulses", "L per interval", "total gal" (any volume unit), "level"
     #[arg(long, value_name = "KIND")]
-    value_as: Option<String>,
+    pub value_as: Option<String>,
     /// The plant's local standard time against UTC, such as +01:00, where a file's times are UTC or say their offset
     #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
-    utc_offset: Option<String>,
+    pub utc_offset: Option<String>,
     /// CSV: what stands between columns [,]
     #[arg(long, value_name = "CHARACTER")]
-    separator: Option<char>,
+    pub separator: Option<char>,
     /// CSV: numbers are written 1,5
     #[arg(long)]
-    decimal_comma: bool,
+    pub decimal_comma: bool,
     /// Value change dump: the meter's wire, where there are several
     #[arg(long, value_name = "NAME")]
-    signal: Option<String>,
+    pub signal: Option<String>,
 }
 
 impl Foreign {
@@ -125,16 +125,41 @@ pub(super) fn open(
     closures: Rc<Cell<Closures>>,
 ) -> Result<Converted, String> {
     let file = if path.as_os_str() == "-" { "standard input".to_owned() } else { path.display().to_string() };
-    let mut reader = unpacked(path)?;
+    let reader = unpacked(path)?;
+    let judged = Judged { judge: Judge::new(sound), closures };
+    read(file, reader, foreign, pulse, judged)
+}
+
+/// Reads a dump or a table, whichever it is.
+fn read(
+    file: String,
+    mut reader: impl BufRead + 'static,
+    foreign: &Foreign,
+    pulse: Option<PulseVolume>,
+    judged: Judged,
+) -> Result<Converted, String> {
     let begins = reader.fill_buf().map_err(|error| format!("{file}: cannot be read: {error}"))?;
     let first = begins.iter().copied().find(|byte| !byte.is_ascii_whitespace());
-    let judged = Judged { judge: Judge::new(sound), closures };
     if first == Some(b'$') {
         // A last line without its end is whole all the same.
         let reader = reader.chain(&b"\n"[..]);
         return dump::open(file, reader, foreign.signal.as_deref(), judged);
     }
     columns::open(file, reader, foreign, pulse, judged)
+}
+
+/// The pulses of a foreign text that is at hand, read as a file of this name would be; closures and gaps of 10 ms are sound.
+///
+/// # Errors
+/// What cannot be read, or is not said; in words, with the line.
+pub fn convert_text(
+    file: &str,
+    text: Vec<u8>,
+    foreign: &Foreign,
+    pulse: Option<PulseVolume>,
+) -> Result<impl Iterator<Item = Result<Pulses, String>> + use<>, String> {
+    let judged = Judged { judge: Judge::new(Sound { closed_us: 10_000, open_us: 10_000 }), closures: Rc::default() };
+    read(file.to_owned(), Cursor::new(text), foreign, pulse, judged).map(|converted| converted.rows)
 }
 
 /// A contact that is judged, and where its tally goes at the end.

@@ -29,6 +29,8 @@ mod statistics;
 #[cfg(feature = "command")]
 mod write;
 
+#[cfg(feature = "command")]
+pub use convert::{Foreign, convert_text};
 pub use draws::{Demand, Draw, Draws, MOST_ML_A_DAY};
 pub use inject::{Bouncer, Done, Faults, Upstream};
 pub use judge::{Closures, Judge, Sound};

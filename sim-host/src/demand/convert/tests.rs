@@ -1,7 +1,5 @@
 //! Conversions, and inputs that nobody meant.
 
-use std::io::Cursor;
-
 use proptest::prelude::*;
 
 use super::*;
