@@ -319,7 +319,7 @@ fn a_year(i: &Inputs, all: &mut Vec<Figure>) {
     let f = format!("{use_gal:.0} gal/day x 365.25 x {:.3} treated / {:.0} gal", i.treated_share, i.between_gal());
     push(all, ("regenerations_per_year", "regenerations a year"), (runs, ""), f, DERIVED, ANY);
     let f = format!("365.25 days x {} tanks / {runs:.1}", i.tanks);
-    push(all, ("days_between", "days between regenerations of a tank"), (days, "days"), f, DERIVED, ANY);
+    push(all, ("days_between", "days per regeneration of a tank"), (days, "days"), f, DERIVED, ANY);
     let f = format!("{runs:.1} x {:.2} lb", i.salt_lb);
     push(all, ("salt_per_year", "salt a year"), (runs * i.salt_lb, "lb"), f, DERIVED, ANY);
     let f = format!("{runs:.1} x {:.0} gal", i.drain_gal());
