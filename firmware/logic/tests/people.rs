@@ -10,8 +10,11 @@ use bedkeeper::journal::{Event, Who};
 use bedkeeper::lock::{Key, LockEvent, LockRule};
 use bedkeeper::operator::{Action, Refused};
 use bedkeeper::program::{Position, StepKind};
-use bedkeeper::settings::{Effect, Problem, RawSettings, Reserve, Settings, difference};
-use bedkeeper::units::{Hardness, Millis, TankId, Volume};
+use bedkeeper::settings::{
+    Effect, ExhaustedInWindow, MeterPlace, Problem, RawDerating, RawMetals, RawMeter, RawSettings, RemoteRole, Reserve,
+    Schedule, Settings, WhenClockUnset, difference,
+};
+use bedkeeper::units::{Flow, Hardness, Millis, SaltMass, TankId, Volume};
 use bedkeeper::{Controller, Input};
 use support::*;
 
@@ -184,7 +187,61 @@ fn o2_what_shapes_the_running_regeneration_waits_for_it() {
     assert_eq!(draft.take(&mut site.controller, now, PANEL), Err(NotTaken::NeedsRestart));
 }
 
-/// O2: every field that can differ is listed, and the list has room for all of them.
+/// O2: the list of changes has room for every field, where all of them differ.
+#[test]
+fn o2_the_difference_has_room_for_every_field() {
+    let from = RawSettings::baseline();
+    let mut to = staged(3);
+    to.metals = RawMetals {
+        iron_ug_per_l: 1,
+        manganese_ug_per_l: 1,
+        iron_counts_as: Hardness(1),
+        manganese_counts_as: Hardness(1),
+    };
+    to.derating = RawDerating {
+        per_year_per_mille: 1,
+        resin_new_on: Some(1),
+        test_limit: Hardness(1),
+        failed_test_per_mille: 1,
+        passed_test_per_mille: 1,
+        restore_to_per_mille: 1,
+        least_per_mille: 1,
+    };
+    to.meter = RawMeter {
+        place: MeterPlace::PerTank,
+        measures_steps: true,
+        pulse_nl: 1,
+        pulse_divisor: 2,
+        min_closed: Millis(1),
+        min_open: Millis(1),
+        rated_max: Flow(1),
+        noisy_per_mille: 1,
+    };
+    (to.reserve, to.hour_minute, to.hour_grace, to.exhausted_at_once) = (Reserve::Share(1), 1, Millis(1), true);
+    (to.backup_days, to.absence_backup_days, to.schedule) = (1, 1, Schedule::EveryDays(1));
+    to.windows.push(all_days(60, 120)).unwrap();
+    (to.finish_before_window, to.exhausted_in_window) = (false, ExhaustedInWindow::Override);
+    (to.changeover_in_window, to.when_clock_unset) = (false, WhenClockUnset::HoldAll);
+    (to.remote, to.remote_minimum, to.hold_off_limit) = (RemoteRole::Now, Millis(1), Millis(1));
+    (to.contact_debounce, to.start_flow_limit, to.flow_wait_limit) = (Millis(1), Flow(1), Millis(1));
+    (to.discharge_limit, to.max_regenerating, to.allow_untreated) = (Volume(1), 2, true);
+    (to.stale_after, to.purge, to.backwash_every, to.dose_after_backwash_percent) = (Millis(1), Millis(1), 2, 1);
+    to.program.pop();
+    (to.salt, to.overdue_after, to.locks.panel) = (SaltMass(1), Millis(1), LockRule::Press);
+    (to.brine.low_doses, to.power.max_restarts, to.relays[0].inverted) = (1, 1, true);
+    (to.sharing.tank_flow, to.sharing.join_dwell) = (Flow(1), Millis(1));
+    (to.sharing.draining_together, to.sharing.bypass_per_mille) = (2, 1);
+    to.sharing.shared_valve = behind_one_valve().sharing.shared_valve;
+    let found = difference(&from, &to);
+    let fields: std::collections::BTreeSet<_> = found.changes().iter().map(|c| c.field).collect();
+    // Of four groups each field for itself.
+    let (whole, sharing, metals, derating, meter) = (39, 7, 4, 7, 8);
+    assert_eq!(found.changes().len(), whole + sharing + metals + derating + meter, "{fields:?}");
+    assert_eq!(fields.len(), found.changes().len());
+    assert_eq!(found.effect(), Some(Effect::Restart));
+}
+
+/// O2: what differs is listed, field by field, and nothing else.
 #[test]
 fn o2_the_difference_lists_each_field_once() {
     let from = RawSettings::baseline();

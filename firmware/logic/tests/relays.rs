@@ -147,6 +147,23 @@ fn y1_after_start_keeps_delay_and_length() {
     assert!(!on(&site));
 }
 
+/// Y1, C8: a refill for want of brine is no regeneration: `after-start` waits for that.
+#[test]
+fn y1_after_start_waits_for_a_regeneration() {
+    let program = RelayProgram::AfterStart { delay: Millis(10_000), length: Millis(20_000) };
+    let mut site: Site<2> = Site::new(with_relay(alternating(), relay(program)));
+    site.contact(Contact::BrineEmpty, false);
+    site.run_for(2 * SEC);
+    site.contact(Contact::BrineEmpty, true);
+    site.run_for(2 * SEC);
+    site.operate(Action::StartNow(TankId(1))).unwrap();
+    assert_eq!(site.duty(2), DutyKind::Refilling);
+    let until = site.now + 6 * HOUR;
+    let changes = levels(&mut site, until);
+    let started = site.said.iter().find(|r| matches!(r.event, Event::Started { .. })).unwrap().at.as_ticks();
+    assert_eq!(changes, [(started + 10_000, true), (started + 30_000, false)]);
+}
+
 fn dosing(volume: Volume, on: u32, off: u32) -> RawSettings {
     let mut raw = single();
     raw.medium = softener(10_000_000);

@@ -65,9 +65,9 @@ impl<const N: usize> Controller<N> {
                 let runs = matches!(regeneration.phase(), Phase::Running { .. });
                 runs && tanks.contains(id) && step.is_some_and(|step| steps.contains(step))
             }),
-            RelayProgram::AfterStart { delay, length } => self.tanks.iter().any(|tank| {
-                let since = tank.regeneration().map(|r| elapsed(r.started_at(), now));
-                since.is_some_and(|since| since >= delay && since < delay.plus(length))
+            RelayProgram::AfterStart { delay, length } => self.starts().any(|started_at| {
+                let since = elapsed(started_at, now);
+                since >= delay && since < delay.plus(length)
             }),
             RelayProgram::PerVolume { .. } => self.relays.get(place).is_some_and(|relay| relay.has_requests()),
             RelayProgram::WhileOffline(tank) => !self.in_service.contains(tank),
@@ -78,6 +78,11 @@ impl<const N: usize> Controller<N> {
             }
             RelayProgram::FailSafe => !self.stands_at_least(Severity::Critical, false),
         }
+    }
+
+    /// When each regeneration that runs began; a refill for want of brine is none (C8).
+    fn starts(&self) -> impl Iterator<Item = Instant> {
+        self.tanks.iter().filter(|t| !t.makes_up()).filter_map(|t| t.regeneration()).map(|r| r.started_at())
     }
 
     /// An alarm at least so grave stands. A relay with a limit does not count the alarm of limits: its own
@@ -129,7 +134,7 @@ impl<const N: usize> Controller<N> {
             relay.deadlines(asked, given, &mut |at| next.consider(Some(at)));
             match given.program {
                 RelayProgram::AfterStart { delay, length } => {
-                    for started_at in self.tanks.iter().filter_map(|t| t.regeneration()).map(|r| r.started_at()) {
+                    for started_at in self.starts() {
                         next.consider(Some(later(started_at, delay)));
                         next.consider(Some(later(started_at, delay.plus(length))));
                     }
