@@ -259,6 +259,7 @@ pub const fn reason_text(reason: Reason) -> &'static str {
         Reason::Operator => "an operator's decision",
         Reason::DriveLost => "its valve drive is lost",
         Reason::BrineInBed => "brine may have reached its bed, so it is rinsed out",
+        Reason::PlaceInDoubt => "its valve counted wrong, so that nobody knows what was done",
         Reason::NoneServing => "no tank served",
     }
 }

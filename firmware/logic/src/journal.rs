@@ -68,6 +68,8 @@ pub enum Reason {
     NoneServing,
     /// Its valve stood where brine may have reached the bed.
     BrineInBed,
+    /// Home contradicted the count of its valve: what was done since it was last there does not count.
+    PlaceInDoubt,
 }
 
 /// Something that happened.

@@ -11,17 +11,56 @@ use crate::settings::Arrangement;
 use crate::units::{Instant, TankId};
 
 impl<const N: usize> Controller<N> {
-    /// Journals what a drive reports.
+    /// Journals what a drive reports, and acts on what it means for the bed.
     pub(super) fn note_drive(&mut self, id: TankId, event: Option<DriveEvent>) {
         let Some(event) = event else { return };
         if let Some(tank) = self.tank_mut(id) {
             match event {
-                DriveEvent::MovedAway(_) => tank.moved = true,
+                DriveEvent::MovedAway(_) | DriveEvent::Miscounted => tank.moved = true,
                 DriveEvent::Confirmed(_) | DriveEvent::Lost => tank.moved = false,
                 _ => {}
             }
         }
         self.write(Event::Drive { tank: id, event });
+        match event {
+            DriveEvent::StoodInBrine => self.brine_in_bed(self.now, id),
+            DriveEvent::Miscounted => self.place_in_doubt(self.now, id),
+            DriveEvent::Lost => self.put_out_for_lost_drive(id),
+            _ => {}
+        }
+    }
+
+    /// Home contradicts the count: wherever the valve came to rest since it was last there, it may have stood elsewhere.
+    /// Nothing that was done there counts (S6); brine may be in the bed (S12), and the brine tank emptied or filled.
+    fn place_in_doubt(&mut self, now: Instant, id: TankId) {
+        let draws = self.settings.draws_brine();
+        let doubted = |tank: &&mut Tank| tank.drive.has_rested_by_count();
+        let Some(tank) = self.tanks.get_mut(id.index()).filter(doubted) else { return };
+        match &mut tank.duty {
+            // The draw and both rinses are still to come.
+            Duty::Regenerating(run)
+                if draws && !run.is_make_up() && !run.is_cut_short() && !run.brine().was_drawn() =>
+            {
+                run.brine_came_early();
+            }
+            _ if draws => {
+                tank.unproven = true;
+                self.brine_in_bed(now, id);
+            }
+            // A filter's backwash and rinse.
+            Duty::Regenerating(run) => run.cut_for_restart(&self.settings),
+            Duty::Out { .. } => {}
+            _ => {
+                self.ask_when(now, id, Cause::Manual, true);
+                if self.settings.arrangement != Arrangement::Single {
+                    self.changeover = self.changeover.filter(|c| c.to != id);
+                    self.set_duty(id, Duty::Spent, Reason::PlaceInDoubt);
+                }
+            }
+        }
+        if self.settings.stores_brine() {
+            self.forget_brine();
+        }
     }
 
     #[inline(never)]
@@ -33,7 +72,6 @@ impl<const N: usize> Controller<N> {
         let stirred = event.is_some() || tank.drive.deadline() != before;
         self.note_drive(id, event);
         match event {
-            Some(DriveEvent::Lost) => self.put_out_for_lost_drive(id),
             Some(DriveEvent::Confirmed(position)) if found => self.found_after_dark(now, id, position),
             // Between two positions, and nobody remembers why: it may have come from the draw (S12).
             Some(DriveEvent::PositionUnknown) if found && self.was_left_between(id) => self.brine_in_bed(now, id),
@@ -100,6 +138,11 @@ impl<const N: usize> Controller<N> {
 
     /// Where a tank's valve should stand now; `None` = leave it.
     pub(super) fn wanted(&self, id: TankId, tank: &Tank) -> Option<Position> {
+        let drive = &self.settings.drive;
+        if tank.drive.is_miscounting(drive) && drive.place(Position::Standby).is_some() {
+            // It is lost where it comes to rest next: shut off rather than anywhere else.
+            return Some(Position::Standby);
+        }
         match &tank.duty {
             Duty::Serving => Some(Position::Service),
             Duty::Ready { .. } if self.joining.contains(id) || self.changeover.is_some_and(|c| c.to == id) => {

@@ -47,7 +47,7 @@ use crate::calendar::{Civil, Clock, DailyEvent};
 use crate::chronicle::RunSoFar;
 use crate::contact::{Contact, Debounced};
 use crate::derating::Derating;
-use crate::drive::{Drive, DriveEvent, Motion, Pilots, TwoWay};
+use crate::drive::{Drive, Motion, Pilots, TwoWay};
 use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Journal, Record, Who};
 use crate::ledger::Ledger;
@@ -367,9 +367,6 @@ impl<const N: usize> Controller<N> {
                 let unit = self.tanks.get_mut(tank.index()).ok_or(Refused::NoSuchTank)?;
                 let event = unit.drive.set_switches(now, closed, &self.settings.drive);
                 self.note_drive(tank, event);
-                if event == Some(DriveEvent::StoodInBrine) {
-                    self.brine_in_bed(now, tank);
-                }
                 Ok(Effect::Decide)
             }
             Input::SharedSwitches { closed } => {

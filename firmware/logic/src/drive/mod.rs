@@ -15,9 +15,10 @@
 //! - `cam-switch` with a switch per position: whatever moves it, after at most a second. One switch that lies
 //!   contradicts the others or loses the drive, unless it is stuck closed and the valve is then moved by hand.
 //! - `cam-switch` with home and stop, `cam-index`: it counts, so a mark that was missed or added is known when
-//!   home comes again, and not before; turned by hand from one stop to another within a second, or swapped
-//!   wires on a reversible motor, are not seen before that either. `cam-index` counts marks at rest, too, and
-//!   its tolerances are settings.
+//!   home comes again, and not before; swapped wires on a reversible motor are not seen before that either. A stop
+//!   that opens for a tenth of a second at rest and closes again counts as moved; a hand that is quicker is not seen
+//!   before home. `cam-index` counts marks at rest, too, and its tolerances are settings. What was done since the
+//!   valve was last at home is in doubt when home contradicts the count (`Controller::place_in_doubt`).
 //! - `two-position`: as a switch per position.
 //! - `timed`, and `pilot-array` without a contact: nothing; it is believed after its time (S3). A contact of a
 //!   pilot array that is stuck closed leaves as little.
@@ -182,6 +183,10 @@ pub struct Drive {
     last_motion: Motion,
     /// How often it left its position without having come to rest there.
     strays: u8,
+    /// It has come to rest by its count alone since it was last at home.
+    by_count: bool,
+    /// How often home has contradicted the count since it last agreed.
+    miscounts: u8,
 }
 
 impl Drive {
@@ -195,6 +200,8 @@ impl Drive {
             opened_at: now,
             last_motion: Motion::Off,
             strays: 0,
+            by_count: false,
+            miscounts: 0,
         }
     }
 
@@ -321,6 +328,17 @@ impl Drive {
         }
     }
 
+    /// It has come to rest by its count alone since it was last at home: if the count was wrong, elsewhere (S6, S12).
+    pub(crate) fn has_rested_by_count(&self) -> bool {
+        self.by_count
+    }
+
+    /// Home contradicts its count again and again: it is lost as soon as it rests (V3), away from home if its valve
+    /// draws brine, which must not come to the building (S12).
+    pub(crate) fn is_miscounting(&self, settings: &RawDrive) -> bool {
+        self.miscounts > retries(settings).max(1)
+    }
+
     /// When the drive next wants to be called, if nothing happens before.
     #[must_use]
     pub fn deadline(&self) -> Option<Instant> {
@@ -351,7 +369,7 @@ impl Drive {
                 let counted = self.count(&mut leg, closes, settings);
                 self.state = State::Coasting { leg, until };
                 if pilot_array::follows(settings, switches) {
-                    return self.rests(now, leg.target, leg.passed);
+                    return self.rests(now, leg.target, leg.passed, settings);
                 }
                 counted
             }
@@ -399,7 +417,9 @@ impl Drive {
         let stands = if matches!(settings, RawDrive::CamIndex { .. }) {
             cam_index::shaken(&mut rest, self.switches, before, closes, settings)
         } else {
-            confirms(settings, self.switches, rest.mark)
+            // A stop that opens and closes while the motor stands is another one, perhaps; home tells for itself.
+            rest.loose = rest.loose.saturating_add(u8::from(closes && travel::counts(settings)));
+            confirms(settings, self.switches, rest.mark) && (rest.loose == 0 || rest.mark == 0)
         };
         rest.lost_since = if stands { None } else { rest.lost_since.or(Some(now)) };
         rest
@@ -421,7 +441,7 @@ impl Drive {
             State::Resting { leg, motion, until } if now >= until => {
                 // Perhaps it came to the target by itself; a position its switch confirms is not moved (V2).
                 if !leg.contradicted && self.stands_in(leg.target, settings) {
-                    return self.rests(now, leg.target, mark_of(settings, leg.target));
+                    return self.rests(now, leg.target, mark_of(settings, leg.target), settings);
                 }
                 Some(self.run(now, leg, motion, settings))
             }
@@ -456,12 +476,24 @@ impl Drive {
             // Which way marks passed at rest is not known: home tells.
             State::AtRest(Rest { mark, loose: 0, lost_since: None, .. }) => Some(mark),
             State::AtRest(_) if self.stands_in(target, settings) => {
-                return self.rests(now, target, mark_of(settings, target));
+                return self.rests(now, target, mark_of(settings, target), settings);
             }
             State::AtRest(_) | State::Unknown => None,
-            _ => return None,
+            _ => return self.divert(target, settings),
         };
         self.seek(now, Leg::new(target, passed), settings)
+    }
+
+    /// A drive that is homed again after a wrong count goes on from there to where it is wanted now: what the count has
+    /// hidden may have changed that (S12).
+    fn divert(&mut self, target: Position, settings: &RawDrive) -> Option<DriveEvent> {
+        let (State::Moving { leg, .. } | State::Resting { leg, .. }) = &mut self.state else { return None };
+        let is_homed_again = travel::counts(settings) && leg.contradicted && leg.passed.is_none();
+        if !is_homed_again || leg.target == target {
+            return None;
+        }
+        leg.target = target;
+        Some(DriveEvent::Moving(target))
     }
 
     /// Forgets that the drive was lost, so that it is sought again unless a switch confirms where it
@@ -472,6 +504,7 @@ impl Drive {
         }
         self.state = State::Unknown;
         self.strays = 0;
+        self.miscounts = 0;
         self.try_confirm(now, settings)
     }
 
@@ -499,11 +532,8 @@ impl Drive {
     /// Starts the motor.
     fn run(&mut self, now: Instant, mut leg: Leg, motion: Motion, settings: &RawDrive) -> DriveEvent {
         leg.contradicted |= contradict(settings, self.switches);
-        let turns_between = matches!(
-            settings,
-            RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } | RawDrive::CamIndex { .. }
-        ) && self.switches.0 & STOP == 0
-            && opposite(motion) == Some(self.last_motion);
+        let turns_between =
+            travel::counts(settings) && self.switches.0 & STOP == 0 && opposite(motion) == Some(self.last_motion);
         if turns_between {
             // The next mark is the one just left, so it counts from the one beyond.
             leg.passed = leg.passed.map(|mark| travel::next_mark(mark, self.last_motion, travel::round(settings)));
@@ -533,7 +563,11 @@ impl Drive {
                 place_at(settings, mark) == Some(leg.target) && confirms(settings, self.switches, mark)
             }),
         };
-        if there { self.rests(now, leg.target, leg.passed) } else { Some(self.try_failed(now, leg, settings)) }
+        if there {
+            self.rests(now, leg.target, leg.passed, settings)
+        } else {
+            Some(self.try_failed(now, leg, settings))
+        }
     }
 
     /// A try is used up: rest and try again, or give up (V3).
@@ -557,7 +591,13 @@ impl Drive {
     }
 
     /// The drive rests in a confirmed position.
-    fn rests(&mut self, now: Instant, position: Position, mark: Option<u8>) -> Option<DriveEvent> {
+    fn rests(&mut self, now: Instant, position: Position, mark: Option<u8>, settings: &RawDrive) -> Option<DriveEvent> {
+        let at_home = mark.is_some_and(|mark| cam_index::is_home(settings, mark));
+        self.by_count |= travel::counts(settings) && !at_home;
+        let draws = mark_of(settings, Position::BrineDraw).is_some();
+        if self.is_miscounting(settings) && at_home != draws {
+            return Some(self.give_up(at_home.then_some(position)));
+        }
         let rest = Rest { position, mark: mark.unwrap_or(0), loose: 0, since: now, lost_since: None };
         self.state = State::AtRest(rest);
         Some(DriveEvent::Confirmed(position))
@@ -572,7 +612,17 @@ impl Drive {
                 None
             }
             RawDrive::CamSwitch { .. } | RawDrive::CamIndex { .. } => {
-                cam_index::count(leg, closes, self.switches, &mut self.opened, self.last_motion, settings)
+                let was_counting = leg.passed.is_some();
+                let event = cam_index::count(leg, closes, self.switches, &mut self.opened, self.last_motion, settings);
+                let both = HOME | STOP;
+                if event == Some(DriveEvent::Miscounted) {
+                    self.miscounts = self.miscounts.saturating_add(1);
+                } else if self.switches.0 & both == both && leg.passed == Some(0) {
+                    // Home, where the count expects it, if there was one.
+                    let agrees = core::mem::take(&mut self.by_count) && was_counting;
+                    self.miscounts = if agrees { 0 } else { self.miscounts };
+                }
+                event
             }
             RawDrive::Timed { .. } | RawDrive::PilotArray { .. } => None,
         }
@@ -600,6 +650,6 @@ impl Drive {
     fn try_confirm(&mut self, now: Instant, settings: &RawDrive) -> Option<DriveEvent> {
         let mark = reads(settings, self.switches, None)?;
         let position = place_at(settings, mark)?;
-        self.rests(now, position, Some(mark))
+        self.rests(now, position, Some(mark), settings)
     }
 }

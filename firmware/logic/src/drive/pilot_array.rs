@@ -31,7 +31,7 @@ impl Drive {
         let RawDrive::PilotArray { contact, settle, travel_limit, .. } = settings else { return None };
         let leg = Leg { passed: settings.place(leg.target), ..leg };
         if !contact || follows(settings, self.switches) {
-            return self.rests(now, leg.target, leg.passed);
+            return self.rests(now, leg.target, leg.passed, settings);
         }
         let left = Millis(travel_limit.0.saturating_sub(settle.0));
         self.state = State::Coasting { leg, until: later(now, left) };

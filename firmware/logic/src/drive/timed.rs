@@ -54,7 +54,7 @@ impl Drive {
         let leg = Leg { passed: to, ..leg };
         // Pressed against a stop the margin has already run; elsewhere it passes standing still (S3).
         if to == Some(0) || is_last(settings, to) {
-            return self.rests(now, leg.target, to);
+            return self.rests(now, leg.target, to, settings);
         }
         self.state = State::Coasting { leg, until: later(now, margin(settings)) };
         None

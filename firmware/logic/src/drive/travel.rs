@@ -21,10 +21,15 @@ pub(super) fn bounce(settings: &RawDrive) -> Millis {
     if matches!(settings, RawDrive::CamIndex { .. }) { INDEX_BOUNCE } else { SWITCH_BOUNCE }
 }
 
+/// The position is counted from home.
+pub(super) fn counts(settings: &RawDrive) -> bool {
+    matches!(settings, RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } | RawDrive::CamIndex { .. })
+}
+
 /// Switches whose closing counts.
 pub(super) fn counted(settings: &RawDrive) -> u8 {
     match settings {
-        RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } | RawDrive::CamIndex { .. } => STOP,
+        _ if counts(settings) => STOP,
         RawDrive::TwoPosition { .. } => two_position::ENDS,
         _ => 0,
     }
@@ -108,9 +113,7 @@ pub(super) fn arrives(leg: &Leg, switches: Switches, opened: Switches, settings:
     let Some(mark) = leg.passed.filter(|mark| mark_of(settings, leg.target) == Some(*mark)) else { return false };
     match settings {
         RawDrive::Timed { .. } | RawDrive::PilotArray { .. } => false,
-        RawDrive::CamIndex { .. } | RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } => {
-            reads(settings, switches, Some(mark)) == Some(mark)
-        }
+        _ if counts(settings) => reads(settings, switches, Some(mark)) == Some(mark),
         _ => {
             let fresh = 1u8.checked_shl(u32::from(mark)).unwrap_or(0) & opened.0 != 0;
             fresh && reads(settings, switches, None) == Some(mark)

@@ -194,6 +194,7 @@ fn reason(reason: Reason) -> &'static str {
         Reason::DriveLost => "its drive is lost",
         Reason::NoneServing => "no tank served",
         Reason::BrineInBed => "brine may be in the bed",
+        Reason::PlaceInDoubt => "its valve counted wrong",
     }
 }
 
