@@ -296,6 +296,8 @@ fn drive_text<P>(event: DriveEvent<P>, name: impl Fn(P) -> &'static str) -> Stri
         DriveEvent::Miscounted => "counted other marks than its home switch tells of; it is homed again".to_owned(),
         DriveEvent::Lost => "is lost: no try reached its position".to_owned(),
         DriveEvent::PositionUnknown => "does not know its position".to_owned(),
+        DriveEvent::Passing(at) => format!("passes {} on its way, with brine in the bed", name(at)),
+        DriveEvent::Passed(at) => format!("has passed {}", name(at)),
     }
 }
 

@@ -167,6 +167,53 @@ fn s12_a_valve_found_in_the_brine_is_rinsed_out_before_it_serves() {
     assert_eq!(site.duty(1), DutyKind::Serving);
 }
 
+/// S12: a valve that passes service on its way, with brine in its bed, is journalled when it comes there and when it has
+/// left; one that can turn the other way does not pass, and without brine nothing is said.
+#[test]
+fn s12_passing_service_with_brine_is_journalled() {
+    let service = Position::Service;
+    let passings = |site: &Site<1>| -> Vec<(u64, DriveEvent)> {
+        let passing = |r: &bedkeeper::journal::Record| match r.event {
+            Event::Drive { event: event @ (DriveEvent::Passing(_) | DriveEvent::Passed(_)), .. } => {
+                Some((r.at.as_ticks(), event))
+            }
+            _ => None,
+        };
+        site.said.iter().filter_map(passing).collect()
+    };
+    for (reversible, passes) in [(false, true), (true, false)] {
+        let drive = cam_with(CamFeedback::SwitchPerPosition, reversible);
+        // Found behind its slow rinse: a cam that turns one way comes to it by way of service.
+        let mut site = found::<1>(with_drive(single(), drive), [Position::FastRinse]);
+        let mut stood = Vec::new();
+        while site.step(1) != Some(StepKind::FastRinse) {
+            site.run_for(100);
+            if site.valves[0].position() == Some(service) {
+                stood.push(site.now);
+            }
+            assert!(site.now < 2 * HOUR);
+        }
+        let seen = passings(&site);
+        if !passes {
+            assert_eq!((seen, stood), (vec![], vec![]));
+            continue;
+        }
+        let events: Vec<_> = seen.iter().map(|(_, event)| *event).collect();
+        assert_eq!(events, [DriveEvent::Passing(service), DriveEvent::Passed(service)]);
+        let (came, left) = (seen[0].0, seen[1].0);
+        assert!(
+            came.abs_diff(stood[0]) <= 100 && left.abs_diff(*stood.last().unwrap()) <= 200,
+            "{came} {left} {stood:?}"
+        );
+        // Rinsed out, it may come to service; and a bed without brine may pass it.
+        site.run_until_duty(1, DutyKind::Serving, 6 * HOUR);
+        site.valves[0].put_after(service);
+        site.tell_switches();
+        site.run_for(5 * MIN);
+        assert_eq!(passings(&site).len(), 2);
+    }
+}
+
 /// S12: a drive lost in or near the brine position leaves a bed that is rinsed before anything else.
 #[test]
 fn s12_a_bed_whose_drive_was_lost_near_the_brine_is_rinsed_first() {

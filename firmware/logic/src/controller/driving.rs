@@ -63,6 +63,21 @@ impl<const N: usize> Controller<N> {
         }
     }
 
+    /// Journals when a valve passes service on its way with brine in its bed: when it comes there, and when it has
+    /// left (S12).
+    pub(super) fn note_passing(&mut self, id: TankId, before: Option<Position>, after: Option<Position>) {
+        let service = Position::Service;
+        let event = match (before == Some(service), after == Some(service)) {
+            (false, true) => DriveEvent::Passing(service),
+            (true, false) => DriveEvent::Passed(service),
+            _ => return,
+        };
+        let holds_brine = |t: &Tank| t.salted || t.regeneration().is_some_and(|r| r.brine().must_rinse());
+        if self.tanks.get(id.index()).is_some_and(holds_brine) {
+            self.note_drive(id, Some(event));
+        }
+    }
+
     #[inline(never)]
     pub(super) fn poll_drive(&mut self, now: Instant, id: TankId) -> bool {
         let Some(tank) = self.tanks.get_mut(id.index()) else { return false };

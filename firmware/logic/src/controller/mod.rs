@@ -365,8 +365,11 @@ impl<const N: usize> Controller<N> {
             }
             Input::Switches { tank, closed } => {
                 let unit = self.tanks.get_mut(tank.index()).ok_or(Refused::NoSuchTank)?;
+                let before = unit.drive.passing(&self.settings.drive);
                 let event = unit.drive.set_switches(now, closed, &self.settings.drive);
+                let after = unit.drive.passing(&self.settings.drive);
                 self.note_drive(tank, event);
+                self.note_passing(tank, before, after);
                 Ok(Effect::Decide)
             }
             Input::SharedSwitches { closed } => {

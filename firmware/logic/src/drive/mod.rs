@@ -169,6 +169,10 @@ pub enum DriveEvent<P = Position> {
     Lost,
     /// The position is not known.
     PositionUnknown,
+    /// On its way elsewhere, with brine in the bed, it comes to a position in which it must not rest (S12).
+    Passing(P),
+    /// It has left that position behind.
+    Passed(P),
 }
 
 /// One drive.
@@ -260,6 +264,13 @@ impl Drive {
     #[must_use]
     pub fn target(&self) -> Option<Position> {
         self.leg().map(|leg| leg.target)
+    }
+
+    /// The position that its switches tell on the way to another one.
+    pub(crate) fn passing(&self, settings: &RawDrive) -> Option<Position> {
+        let leg = self.leg()?;
+        let here = place_at(settings, reads(settings, self.switches, leg.passed)?)?;
+        (here != leg.target).then_some(here)
     }
 
     /// The drive does not know where it is, and is not looking.

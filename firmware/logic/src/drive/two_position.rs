@@ -146,5 +146,7 @@ fn of_ends(event: DriveEvent) -> DriveEvent<End> {
         DriveEvent::Miscounted => DriveEvent::Miscounted,
         DriveEvent::Lost => DriveEvent::Lost,
         DriveEvent::PositionUnknown => DriveEvent::PositionUnknown,
+        DriveEvent::Passing(at) => DriveEvent::Passing(End::of(at)),
+        DriveEvent::Passed(at) => DriveEvent::Passed(End::of(at)),
     }
 }

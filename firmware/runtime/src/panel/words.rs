@@ -208,6 +208,8 @@ fn drive<P: Copy>(f: &mut fmt::Formatter<'_>, event: DriveEvent<P>, name: impl F
         DriveEvent::Miscounted => f.write_str("counted wrong, seeks home"),
         DriveEvent::Lost => f.write_str("is lost: its motor stays off"),
         DriveEvent::PositionUnknown => f.write_str("stands nobody knows where"),
+        DriveEvent::Passing(at) => write!(f, "passes {}, brine in its bed", Plain(name(at))),
+        DriveEvent::Passed(at) => write!(f, "has passed {}", Plain(name(at))),
     }
 }
 

@@ -312,8 +312,14 @@ fn events() -> Vec<Event> {
         all.extend(reasons.map(|reason| Event::Duty { tank, duty, reason }));
     }
     for at in Position::ALL.iter().copied() {
-        let told =
-            [DriveEvent::Moving(at), DriveEvent::Confirmed(at), DriveEvent::Retrying(at), DriveEvent::MovedAway(at)];
+        let told = [
+            DriveEvent::Moving(at),
+            DriveEvent::Confirmed(at),
+            DriveEvent::Retrying(at),
+            DriveEvent::MovedAway(at),
+            DriveEvent::Passing(at),
+            DriveEvent::Passed(at),
+        ];
         all.extend(told.map(|event| Event::Drive { tank, event }));
     }
     for event in [DriveEvent::StoodInBrine, DriveEvent::Miscounted, DriveEvent::Lost, DriveEvent::PositionUnknown] {
