@@ -9,8 +9,8 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::Problem;
-use bedkeeper::units::{Millis, TankId};
-use bedkeeper::watch::Alarm;
+use bedkeeper::units::{Millis, TankId, TankSet};
+use bedkeeper::watch::{Alarm, Severity};
 use bedkeeper::{Action, Input, Refused, Settings};
 use proptest::prelude::*;
 use support::lives::{config, quiet_moment};
@@ -107,9 +107,12 @@ fn a6_tanks_take_turns_behind_it() {
 #[test]
 fn a6_a_lost_shared_valve_leaves_the_tank_serving() {
     let mut site = plant();
+    assert_eq!(site.controller.alarm(Alarm::ValveLost).severity, Severity::Warning);
     site.shared.as_mut().unwrap().trouble.stuck = true;
     site.gulp(10_100);
     run(&mut site, HOUR);
+    let lost = site.controller.alarm(Alarm::ValveLost);
+    assert_eq!((lost.severity, lost.tanks), (Severity::Critical, TankSet::EMPTY), "it may lead hard water");
     assert_eq!(kinds(&site), [Serving, Ready]);
     assert!(site.alarm(Alarm::ValveLost) && site.alarm(Alarm::Overrun) && !site.alarm(Alarm::NoTankServing));
     assert!(site.holds(1).contains(&Hold::DriveFailed));

@@ -128,8 +128,14 @@ impl<const N: usize> Controller<N> {
 
     /// How grave an alarm is now: a lost valve that may do harm is critical (V3).
     pub(super) fn severity(&self, alarm: Alarm) -> Severity {
-        let harmful = alarm == Alarm::ValveLost && self.tanks.iter().any(|t| t.drive.may_pass_water());
-        if harmful { Severity::Critical } else { self.settings.watch.rules.severity(alarm) }
+        // A shared valve that is lost may lead a tank that is spent or regenerates (A6).
+        let shared = self.shared.as_ref().is_some_and(|shared| shared.valve.is_lost());
+        let harmful = shared || self.tanks.iter().any(|t| t.drive.may_pass_water());
+        if harmful && alarm == Alarm::ValveLost {
+            Severity::Critical
+        } else {
+            self.settings.watch.rules.severity(alarm)
+        }
     }
 
     /// What can be told of an alarm: where it is in its life, since when, which tanks (W2, W3).
