@@ -1,5 +1,6 @@
 //! Any sequence of inputs, right or wrong, at any times: the driver contract holds and motors keep their rules.
 
+use std::collections::BTreeSet;
 use std::sync::OnceLock;
 
 use bedkeeper::calendar::Civil;
@@ -8,7 +9,7 @@ use bedkeeper::drive::{Motion, Pilots, Switches};
 use bedkeeper::retain::{MAX_BYTES, Retained};
 use bedkeeper::settings::{CamFeedback, RawDrive};
 use bedkeeper::units::{Instant, Millis, TankId, later_ms};
-use bedkeeper::{Controller, Input, Save, Settings};
+use bedkeeper::{Controller, Input, RawSettings, Save, Settings};
 use bedkeeper_sim::{demo, site, swarm};
 
 use super::Script;
@@ -27,13 +28,18 @@ const SETTLES_MS: u64 = 500;
 /// nothing, a motor that runs beyond its limit (S7), reverses without a rest (S7), or moves where it is lost (S6) or power
 /// has just come.
 pub fn controller(bytes: &[u8]) {
+    lived(bytes);
+}
+
+/// Lives what the bytes say; which kinds of records came of it.
+fn lived(bytes: &[u8]) -> BTreeSet<String> {
     let mut script = Script(bytes);
     let sites = sites();
     let settings = match usize::from(script.byte()) {
         // Its own settings.
-        255 => match script.value::<bedkeeper::RawSettings>().map(Settings::try_from) {
+        255 => match script.value::<RawSettings>().map(Settings::try_from) {
             Some(Ok(settings)) => settings,
-            _ => return,
+            _ => return BTreeSet::new(),
         },
         which => sites[which % sites.len()].clone(),
     };
@@ -45,6 +51,7 @@ pub fn controller(bytes: &[u8]) {
     }
     // To the end of time.
     driver.call(Instant::from_ticks(u64::MAX), Input::Pulses { meter: 0, count: 7 });
+    driver.said
 }
 
 /// The bundled sites, those of the repository, and invented ones.
@@ -83,13 +90,15 @@ struct Driver {
     powered: Instant,
     /// Valve by valve, the shared one last.
     motors: Vec<Motor>,
+    /// Kinds of records so far.
+    said: BTreeSet<String>,
 }
 
 impl Driver {
     fn new(settings: Settings) -> Self {
         let now = Instant::from_ticks(0);
         let plant = Plant::new(now, settings).expect("there is room for every number of tanks");
-        let mut driver = Self { plant, now, powered: now, motors: Vec::new() };
+        let mut driver = Self { plant, now, powered: now, motors: Vec::new(), said: BTreeSet::new() };
         driver.power_up();
         driver
     }
@@ -306,7 +315,12 @@ impl Driver {
 
     /// Looks at everything after a call.
     fn look(&mut self) {
-        while self.plant.take_record().is_some() {}
+        while let Some(record) = self.plant.take_record() {
+            if cfg!(test) {
+                let words = format!("{:?}", record.event);
+                self.said.insert(words.split([' ', '(']).next().unwrap_or_default().to_owned());
+            }
+        }
         assert_eq!(self.plant.records_lost(), 0, "records are lost though each call's were taken");
         let next = self.plant.next_deadline();
         assert!(
@@ -380,4 +394,42 @@ fn visible(plant: &Plant) -> impl PartialEq + use<> {
     let mut outputs = plant.outputs();
     outputs.save = Save::NotNeeded;
     (outputs, plant.tanks().to_vec(), plant.accounts(), plant.clock(), plant.records_lost())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is kept reaches far into the logic: whole regenerations, lost valves, changes of tanks, power cuts.
+    #[test]
+    fn what_is_kept_reaches_far() {
+        let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/fuzz/corpus/controller");
+        let files = std::fs::read_dir(folder).unwrap();
+        let said: BTreeSet<_> = files.flat_map(|file| lived(&std::fs::read(file.unwrap().path()).unwrap())).collect();
+        for wanted in [
+            "Asked",
+            "Held",
+            "Started",
+            "StepStarted",
+            "StepEnded",
+            "Ended",
+            "Duty",
+            "ChangeoverBegan",
+            "PurgeEnded",
+            "Drive",
+            "SharedDrive",
+            "AlarmRaised",
+            "AlarmCleared",
+            "HourFired",
+            "DayEnded",
+            "ClockSet",
+            "Operator",
+            "PowerReturned",
+            "SettingsTaken",
+            "SettingsRefused",
+            "RetainedLost",
+        ] {
+            assert!(said.contains(wanted), "nothing kept leads to {wanted}; {said:?}");
+        }
+    }
 }
