@@ -17,7 +17,7 @@ use bedkeeper::journal::{Event, Reason};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::Outcome;
 use bedkeeper::settings::*;
-use bedkeeper::units::{Exchange, Flow, Millis, SaltMass, TankId, Volume};
+use bedkeeper::units::{Exchange, Flow, Instant, Millis, SaltMass, TankId, Volume};
 use bedkeeper::watch::Alarm;
 use bedkeeper::{Action, Input, RawSettings, Refused, Settings};
 use proptest::prelude::*;
@@ -287,6 +287,34 @@ fn c8_p5_refills_are_capped() {
     assert!(site.alarm(Alarm::Overdue));
     site.operate(Action::BrineReady).unwrap();
     assert_eq!((site.duty(1), site.alarm(Alarm::BrineUncertain)), (DutyKind::Regenerating, false));
+}
+
+/// C8, P5, S11: settings that begin to count the brine know nothing of what is in the tank: none is put in until
+/// somebody has looked, in a regeneration and between two.
+#[test]
+fn c8_an_account_that_begins_with_new_settings_asks_somebody_to_look() {
+    for regenerating in [false, true] {
+        let mut raw = single();
+        raw.brine_ready_after = Millis::ZERO;
+        let mut site = Site::<1>::new(raw.clone());
+        site.operate(Action::StartNow(ONE)).unwrap();
+        let before = if regenerating { StepKind::BrineRefill } else { StepKind::FastRinse };
+        site.run_until_step(1, before, 3 * HOUR);
+        if !regenerating {
+            site.run_until_duty(1, DutyKind::Serving, 3 * HOUR);
+        }
+        assert!(!site.alarm(Alarm::BrineUncertain));
+        raw.brine_ready_after = Millis::from_mins(1);
+        site.controller.change_settings(Instant::from_ticks(site.now), Settings::try_from(raw).unwrap()).unwrap();
+        assert!(site.alarm(Alarm::BrineUncertain));
+        site.run_until_duty(1, DutyKind::Serving, 3 * HOUR);
+        site.operate(Action::StartNow(ONE)).unwrap();
+        site.run_for(HOUR);
+        assert_eq!((site.duty(1), site.holds(1)), (DutyKind::Serving, vec![Hold::BrineNotReady]));
+        assert_eq!(site.valves[0].position(), Some(Position::Service), "nothing is made up");
+        site.operate(Action::BrineReady).unwrap();
+        assert_eq!((site.duty(1), site.alarm(Alarm::BrineUncertain)), (DutyKind::Regenerating, false));
+    }
 }
 
 /// C8: the salt store is counted in doses; few left raise `salt-low`, until someone fills it.

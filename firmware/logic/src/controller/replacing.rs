@@ -49,7 +49,11 @@ impl<const N: usize> Controller<N> {
             }
         }
         let hour_moved = self.settings.hour_minute != settings.hour_minute;
+        let account_begins = settings.keeps_account() && !self.settings.keeps_account();
         self.settings = settings;
+        if account_begins {
+            self.forget_brine();
+        }
         self.day_after_settings(now, hour_moved);
         self.settings_rejected = false;
         self.write(Event::SettingsTaken);
