@@ -5,8 +5,8 @@ use std::path::Path;
 
 use bedkeeper_sim::scenario::{self, Verdict};
 
-fn verdicts() -> Vec<Verdict> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("scenarios");
+fn verdicts(folder: &str) -> Vec<Verdict> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join(folder);
     let files = scenario::files(&folder).expect("the folder is readable");
     let scenarios: Vec<_> =
         files.iter().map(|file| scenario::load(file).unwrap_or_else(|e| panic!("{}", e.render(false)))).collect();
@@ -16,9 +16,17 @@ fn verdicts() -> Vec<Verdict> {
 /// S1, S2, S3, S4, S5, S6, S7, S8, S12: the checker watches every scenario, and every expectation is met.
 #[test]
 fn every_scenario_is_met() {
-    let verdicts = verdicts();
+    let verdicts = verdicts("scenarios");
     assert!(verdicts.iter().all(Verdict::is_met), "{}", scenario::readable(&verdicts, str::to_owned));
     assert!(verdicts.iter().all(|verdict| verdict.judgements.len() >= 2), "a scenario expects something of its own");
+}
+
+/// S2, S12: what a search once found to break a rule breaks none.
+#[test]
+fn what_exploring_found_is_mended() {
+    let verdicts = verdicts("explored/found");
+    assert_eq!(verdicts.len(), 2);
+    assert!(verdicts.iter().all(Verdict::is_met), "{}", scenario::readable(&verdicts, str::to_owned));
 }
 
 /// Every family of rules has scenarios of its own.
@@ -36,7 +44,7 @@ fn every_family_of_rules_is_rehearsed() {
 /// Every cause, hold, duty, step and alarm comes up in some scenario.
 #[test]
 fn everything_is_reached() {
-    let verdicts = verdicts();
+    let verdicts = verdicts("scenarios");
     let missing: Vec<_> = scenario::coverage(&verdicts)
         .into_iter()
         .filter(|reach| reach.scenarios == 0)

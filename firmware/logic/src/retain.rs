@@ -12,7 +12,7 @@ pub use bytes::{Damaged, DoesNotFit, MAX_BYTES, VERSION};
 
 use crate::brine::Brine;
 use crate::calendar::{Civil, Clock, DailyEvent};
-use crate::controller::{Accounts, Changeover, DrainDay, Presence, Resources};
+use crate::controller::{Accounts, Changeover, DrainDay, Presence};
 use crate::duty::Tank;
 use crate::lifetime::Lives;
 use crate::lock::Locks;
@@ -38,7 +38,6 @@ pub struct Retained<const N: usize> {
     /// The shared changeover valve is lost: its motor stays off after a cut, too (V3).
     pub(crate) shared_lost: bool,
     pub(crate) joining: TankSet,
-    pub(crate) resources: Resources,
     pub(crate) accounts: Accounts,
     pub(crate) drain: DrainDay,
     pub(crate) forecast: Forecast,

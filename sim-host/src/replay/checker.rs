@@ -93,6 +93,10 @@ struct Watched {
     position_since_ms: u64,
     /// It left service while its motor stood, and has not come back.
     knocked: bool,
+    /// A try to reach its position failed then: it rests on its way before the next.
+    retried_ms: Option<u64>,
+    /// Its drive had failed, and since it was let in again its valve has neither come to serve nor regenerated.
+    returning: bool,
     /// Brine by the plant: time owed in the rinse positions before service is fit.
     brine: Brine,
     /// When the brine draw under way was ended: its length may be anything up to its longest.
@@ -335,24 +339,55 @@ impl Checker {
         })
     }
 
+    /// It rests on its way before another try (S7): where that is, no logic chose.
+    fn tries_on(&self, watched: &Watched, now: u64) -> bool {
+        watched.retried_ms.is_some_and(|at_ms| now.saturating_sub(at_ms) <= self.retry_rest_ms())
+    }
+
+    /// The longest rest before another try, and a second for the loop.
+    fn retry_rest_ms(&self) -> u64 {
+        self.rest_ms() + 1_000
+    }
+
+    /// Follows the tanks whose drives have failed until they are back at work.
+    fn follow_returning(&mut self, world: &World) {
+        for ((watched, tank), valve) in self.tanks.iter_mut().zip(world.controller.tanks()).zip(world.valves()) {
+            match tank.duty().kind() {
+                DutyKind::Out => watched.returning = true,
+                DutyKind::Regenerating => watched.returning = false,
+                _ => watched.returning &= valve.position() != Some(Position::Service),
+            }
+        }
+    }
+
     /// S1, S2: how many discharge, how many serve, by the plant's valves.
     fn check_plant(&mut self, world: &World) {
         let now = world.now_ms;
         let at = |p: Position| world.valves().iter().filter(|v| v.position() == Some(p)).count();
         let resting = |v: &Valve| v.motion() == Motion::Off;
-        let discharging =
-            world.valves().iter().filter(|v| resting(v) && v.position().is_some_and(Position::discharges)).count();
+        let stands = |(v, watched): &(&Valve, &Watched)| resting(v) && !self.tries_on(watched, now);
+        let open = |uses: fn(Position) -> bool| {
+            let standing = world.valves().iter().zip(&self.tanks).filter(stands);
+            standing.filter(|(v, _)| v.position().is_some_and(uses)).count()
+        };
+        let discharging = open(Position::discharges);
+        let drawing = open(Position::uses_brine_tank);
         let most = usize::from(self.raw.sharing.draining_together);
         self.expect(discharging <= most, "S1", 0, now, || {
             format!("{discharging} tanks discharge together, where {most} may")
         });
-        let drawing =
-            world.valves().iter().filter(|v| resting(v) && v.position().is_some_and(Position::uses_brine_tank)).count();
         self.expect(drawing <= 1, "S1", 1, now, || format!("{drawing} tanks use the brine tank together"));
         let kinds = || world.controller.tanks().iter().map(|t| t.duty().kind());
-        let failed = kinds().any(|kind| kind == DutyKind::Out) || self.serves_with_a_failing_valve(world);
+        self.follow_returning(world);
+        // A drive that failed is not sound again by an operator's word, before it is found.
+        let is_found = |i: usize| world.controller.tanks()[i].drive().position().is_some();
+        let sought = self.tanks.iter().enumerate().any(|(i, watched)| watched.returning && !is_found(i));
+        let failed = sought || kinds().any(|kind| kind == DutyKind::Out) || self.serves_with_a_failing_valve(world);
         // A tank that is out, or waits off-line to be let in again, makes a parallel site the smaller one (A7).
-        let apart = kinds().filter(|kind| matches!(kind, DutyKind::Out | DutyKind::Spent)).count();
+        let is_apart = |(kind, watched): &(DutyKind, &Watched)| {
+            matches!(kind, DutyKind::Out | DutyKind::Spent) || watched.returning
+        };
+        let apart = kinds().zip(&self.tanks).filter(is_apart).count();
         let away = usize::from(self.raw.max_regenerating);
         let (floor, excepted) = match self.raw.arrangement {
             Arrangement::Single => (0, false),
@@ -632,7 +667,10 @@ impl Observer for Checker {
                 let windows = if self.raw.finish_before_window { self.raw.windows.to_vec() } else { Vec::new() };
                 self.tanks[tank.index()].run = Some(Run { began_ms: at_ms, windows, overrides, late: false });
             }
-            Event::Drive { tank, event: DriveEvent::Retrying(_) | DriveEvent::MovedAway(_) } => {
+            Event::Drive { tank, event: event @ (DriveEvent::Retrying(_) | DriveEvent::MovedAway(_)) } => {
+                if matches!(event, DriveEvent::Retrying(_)) {
+                    self.tanks[tank.index()].retried_ms = Some(at_ms);
+                }
                 if let Some(run) = &mut self.tanks[tank.index()].run {
                     run.late = true;
                 }
@@ -730,7 +768,8 @@ impl Observer for Checker {
             self.check_motion(i, valve.motion(), world.now_ms);
             // Where its own fault holds a valve no logic put it.
             let held = |fault: &Fault| matches!(fault, Fault::MotorStalled | Fault::JamsIn(_));
-            let moving = valve.motion() != Motion::Off || valve.faults().iter().any(held);
+            let held = valve.faults().iter().any(held) || self.tries_on(&self.tanks[i], world.now_ms);
+            let moving = valve.motion() != Motion::Off || held;
             self.check_position(i, valve.position(), moving, world.now_ms);
         }
         for (watched, tank) in self.tanks.iter_mut().zip(world.controller.tanks()) {

@@ -128,7 +128,6 @@ impl<const N: usize> Controller<N> {
             changeover: self.changeover,
             shared_lost: self.shared.as_ref().is_some_and(|shared| shared.valve.is_lost()),
             joining: self.joining,
-            resources: self.resources,
             accounts: self.accounts(),
             drain: self.drain,
             forecast: self.forecast_to_retain(),
@@ -179,7 +178,6 @@ impl<const N: usize> Controller<N> {
             shared.valve = TwoWay::lost_before(now);
         }
         self.joining = retained.joining;
-        self.resources = retained.resources;
         self.accounts = retained.accounts;
         self.drain = retained.drain;
         self.forecast = retained.forecast;

@@ -2,9 +2,11 @@
 //!
 //! A tank gets all that its step needs or nothing, and one that waits goes to where it rests and so
 //! frees the drain; the brine tank alone is kept while waiting for the drain. Nobody waits in a circle.
+//! Power is back: everything is given anew, once no valve can be open that nobody has found yet.
 
 use serde::{Deserialize, Serialize};
 
+use super::after_power::is_sought;
 use super::{Controller, tank_ids};
 use crate::demand::{Hold, HoldSet};
 use crate::duty::{Duty, Tank};
@@ -19,11 +21,6 @@ pub(crate) struct Resources {
     pub drain: TankSet,
     /// The tank that uses the brine tank, or has it kept for it.
     pub brine: TankSet,
-}
-
-/// Nobody knows where its valve stands: until it is found it may be open to both.
-fn is_somewhere(tank: &Tank) -> bool {
-    tank.drive.is_unknown() || tank.drive.is_seeking()
 }
 
 impl<const N: usize> Controller<N> {
@@ -43,7 +40,22 @@ impl<const N: usize> Controller<N> {
     pub(super) fn has_its_share(&self, id: TankId, tank: &Tank) -> bool {
         let uses = self.uses(id, tank);
         let Resources { drain, brine } = self.resources;
-        (!uses.drain || drain.contains(id)) && (!uses.brine || brine.contains(id))
+        let drains = !uses.drain || (drain.contains(id) && !self.has_lost_taken_drain(id));
+        drains && (!uses.brine || (brine.contains(id) && !self.has_lost_taken_brine(id)))
+    }
+
+    /// Valves that were lost since a tank was given the drain may be open to it as well: it is too much for all (S1, V3).
+    fn has_lost_taken_drain(&self, id: TankId) -> bool {
+        let others = || tank_ids(&self.tanks).filter(|(other, _)| *other != id);
+        let uses =
+            |(other, tank): &(TankId, &Tank)| tank.drive.may_discharge() || self.resources.drain.contains(*other);
+        others().any(|(_, tank)| tank.drive.may_discharge())
+            && others().filter(uses).count() >= usize::from(self.settings.sharing.draining_together)
+    }
+
+    /// The same of the brine tank.
+    fn has_lost_taken_brine(&self, id: TankId) -> bool {
+        tank_ids(&self.tanks).any(|(other, tank)| other != id && tank.drive.may_use_brine_tank())
     }
 
     /// What a tank that regenerates or purges waits for.
@@ -62,10 +74,10 @@ impl<const N: usize> Controller<N> {
         holds
     }
 
-    /// As many others use the drain as it can take.
+    /// As many others use the drain as it can take; a valve that is being found may be open to it.
     pub(super) fn is_drain_full(&self, but: Option<TankId>) -> bool {
         let users = tank_ids(&self.tanks).filter(|(id, tank)| {
-            let may = tank.drive.may_discharge() || is_somewhere(tank);
+            let may = tank.drive.may_discharge() || is_sought(&tank.drive);
             Some(*id) != but && (self.resources.drain.contains(*id) || may)
         });
         users.count() >= usize::from(self.settings.sharing.draining_together)
@@ -80,7 +92,7 @@ impl<const N: usize> Controller<N> {
     /// Another tank uses the brine tank.
     pub(super) fn is_brine_taken(&self, but: Option<TankId>) -> bool {
         tank_ids(&self.tanks).any(|(id, tank)| {
-            let may = tank.drive.may_use_brine_tank() || is_somewhere(tank);
+            let may = tank.drive.may_use_brine_tank() || is_sought(&tank.drive);
             Some(id) != but && (self.resources.brine.contains(id) || may)
         })
     }
@@ -114,7 +126,7 @@ impl<const N: usize> Controller<N> {
             if (!uses.drain || waits) && !stands(Position::discharges) {
                 resources.drain.remove(id);
             }
-            if !uses.brine && !stands(Position::uses_brine_tank) {
+            if (!uses.brine || self.has_lost_taken_brine(id)) && !stands(Position::uses_brine_tank) {
                 resources.brine.remove(id);
             }
             if tank.drive.position().is_some_and(Position::discharges) {

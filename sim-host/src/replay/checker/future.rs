@@ -49,6 +49,8 @@ impl Checker {
             };
             let ended = tank.draw_ended_ms.filter(|_| counts).map(|at| age(at, longest));
             (tank.position, stood, owed, ended, tank.knocked, tank.begins_again, tank.left_nl).hash(into);
+            let retry = self.retry_rest_ms();
+            (tank.retried_ms.map(|at| age(at, retry)).filter(|ago| *ago <= retry), tank.returning).hash(into);
             // Those of a regeneration that is over are not asked for any more.
             let steps = tank.steps.as_ref().filter(|_| tank.run.is_some());
             steps.is_some().hash(into);
