@@ -324,8 +324,8 @@ fn a_boards_panel_changes_settings() {
     let to_menu = [KeyCode::Home, KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Enter];
     let to_group =
         [KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Down, KeyCode::Enter, KeyCode::Enter];
-    let change = [KeyCode::Enter, KeyCode::Up, KeyCode::Enter, KeyCode::Backspace];
-    for key in to_menu.into_iter().chain(to_group).chain(change).chain([KeyCode::Down; 14]) {
+    let change = [KeyCode::Down, KeyCode::Enter, KeyCode::Up, KeyCode::Enter, KeyCode::Backspace];
+    for key in to_menu.into_iter().chain(to_group).chain(change).chain([KeyCode::Down; 30]) {
         press(&mut app, key);
     }
     for key in [KeyCode::Enter, KeyCode::Enter, KeyCode::Enter] {

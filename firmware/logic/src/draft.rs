@@ -76,6 +76,12 @@ impl Draft {
         Self { began_with: settings.raw().clone(), raw: settings.raw().clone() }
     }
 
+    /// Whether it began with these: else somebody has changed the settings meanwhile.
+    #[must_use]
+    pub fn began_with(&self, settings: &Settings) -> bool {
+        *settings.raw() == self.began_with
+    }
+
     /// What differs from the settings that it began with.
     #[must_use]
     pub fn difference(&self) -> Difference {
@@ -120,7 +126,7 @@ impl Draft {
         if !controller.is_unlocked(now, who) {
             return Err(NotTaken::Locked);
         }
-        if *controller.settings().raw() != self.began_with {
+        if !self.began_with(controller.settings()) {
             return Err(NotTaken::ChangedMeanwhile);
         }
         if self.difference().is_empty() {

@@ -12,6 +12,7 @@ use heapless::Deque;
 use crate::dossier::Dossier;
 use crate::history::History;
 use crate::machine::{NoRecords, Records};
+use crate::manners::Manners;
 
 /// Takes what is handed over with its number; `false` = no more.
 pub type Visit<'v, T> = dyn FnMut(u32, &T) -> bool + 'v;
@@ -157,6 +158,14 @@ impl<F: NorFlash, const R: usize> Records for Kept<F, R> {
 
     fn baseline(&mut self) -> Option<Image> {
         self.dossier.as_mut()?.baseline().ok().flatten()
+    }
+
+    fn keep_manners(&mut self, manners: &Manners) -> bool {
+        self.dossier.as_mut().is_some_and(|dossier| dossier.keep_manners(manners).is_ok())
+    }
+
+    fn manners(&mut self) -> Option<Manners> {
+        self.dossier.as_mut()?.manners().ok().flatten()
     }
 
     fn keep(&mut self, entry: &Entry) {

@@ -122,7 +122,27 @@ impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
         let locks = draft.raw.locks;
         draft.reset(site.as_ref().map_or(ResetTo::BuiltIn, ResetTo::Site));
         draft.raw.locks = locks;
-        if let Err(refused) = self.would_run(&draft) {
+        self.change(&draft, place, label, who, may_restart, uptime_ms)
+    }
+
+    /// Offers changed settings, and keeps them for the next power-up: they are taken whole, or nothing changes (O2). What
+    /// describes another plant is kept only where it may wait for a restart.
+    ///
+    /// # Errors
+    /// A pin fails; inside, why they were not taken.
+    pub fn change(
+        &mut self,
+        draft: &Draft,
+        place: &mut impl Place,
+        label: &Label,
+        who: Who,
+        may_restart: bool,
+        uptime_ms: u64,
+    ) -> Result<Result<Done, Refused>, PinFault<B>> {
+        if let Err(refused) = self.may_write(who, uptime_ms) {
+            return Ok(Err(refused));
+        }
+        if let Err(refused) = self.would_run(draft) {
             return Ok(Err(refused));
         }
         let mut buffer = [0; MAX_BYTES];
@@ -138,14 +158,14 @@ impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
             self.settings_await_restart(uptime_ms, who)?;
             return Ok(Ok(Done::AtRestart));
         }
-        if let Err(why) = self.take_settings(uptime_ms, &draft, who)? {
+        if let Err(why) = self.take_settings(uptime_ms, draft, who)? {
             return Ok(Err(Refused::NotTaken(why)));
         }
         Ok(Ok(if place.keep(bytes) { Done::Kept } else { Done::NotKept }))
     }
 
     #[allow(clippy::result_large_err, reason = "every fault is listed, and there is no heap to box them on")]
-    fn may_write(&self, who: Who, uptime_ms: u64) -> Result<(), Refused> {
+    pub(crate) fn may_write(&self, who: Who, uptime_ms: u64) -> Result<(), Refused> {
         if !self.controller().is_unlocked(self.instant(uptime_ms), who) {
             return Err(Refused::Locked);
         }
@@ -155,6 +175,9 @@ impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
     /// Everything that can be said of it before anything is touched.
     #[allow(clippy::result_large_err, reason = "every fault is listed, and there is no heap to box them on")]
     fn would_run(&mut self, draft: &Draft) -> Result<(), Refused> {
+        if !draft.began_with(self.controller().settings()) {
+            return Err(Refused::NotTaken(NotTaken::ChangedMeanwhile));
+        }
         let effect = draft.difference().effect().ok_or(Refused::NotTaken(NotTaken::NothingChanged))?;
         let settings = Settings::try_from(draft.raw.clone()).map_err(|why| Refused::NotTaken(NotTaken::Faulty(why)))?;
         if usize::from(settings.tanks) > N {

@@ -1,5 +1,5 @@
 //! What a board keeps of its site for good: the site's own baseline (O3), the signed record of the walk through the new
-//! plant and the latest hardness tests (O6), each in a small log of its own.
+//! plant and the latest hardness tests (O6), and how the board speaks, each in a small log of its own.
 //!
 //! Of each the latest whole record counts: a cut in the middle of a write leaves the one before (P2).
 
@@ -10,17 +10,21 @@ use bedkeeper::journal::Record;
 use embedded_storage::nor_flash::NorFlash;
 use serde::{Serialize, de::DeserializeOwned};
 
+use crate::manners::Manners;
 use crate::store::{Log, NeverFits, Region, StoreError, records_per_page};
 
 /// The layout of the bytes of signature and tests; it changes with every change of either.
 const VERSION: u8 = 1;
 /// Room for the bytes of the signed record.
 pub const SIGNED_BYTES: usize = 96;
+/// Room for the bytes of how the board speaks.
+pub const MANNERS_BYTES: usize = 8;
 /// Room for the bytes of the hardness tests.
 pub const TESTS_BYTES: usize = 880;
 /// The longest record with its head and padding, on a flash that is written by up to 256 bytes at a time.
 const IMAGE_BUFFER: usize = (image::MAX_BYTES + 12).next_multiple_of(256);
 const SIGNED_BUFFER: usize = (SIGNED_BYTES + 12).next_multiple_of(256);
+const MANNERS_BUFFER: usize = (MANNERS_BYTES + 12).next_multiple_of(256);
 const TESTS_BUFFER: usize = (TESTS_BYTES + 12).next_multiple_of(256);
 /// Pages of each log: while one is erased the other keeps the record.
 const PAGES_EACH: u32 = 2;
@@ -34,11 +38,13 @@ pub struct Layout {
     pub signed: Region,
     /// The hardness tests.
     pub tests: Region,
+    /// How the board speaks.
+    pub manners: Region,
 }
 
 impl Layout {
     /// Pages of all of it.
-    pub const PAGES: u32 = 3 * PAGES_EACH;
+    pub const PAGES: u32 = 4 * PAGES_EACH;
 
     /// From a place on in a flash with such pages and write size (at least 4).
     ///
@@ -55,6 +61,7 @@ impl Layout {
             baseline: region(0, image::MAX_BYTES)?,
             signed: region(1, SIGNED_BYTES)?,
             tests: region(2, TESTS_BYTES)?,
+            manners: region(3, MANNERS_BYTES)?,
         })
     }
 }
@@ -65,24 +72,26 @@ pub struct Dossier<F> {
     baseline: Log<F, IMAGE_BUFFER>,
     signed: Log<F, SIGNED_BUFFER>,
     tests: Log<F, TESTS_BUFFER>,
+    manners: Log<F, MANNERS_BUFFER>,
     hardness: HardnessLog,
     /// The tests are not all in flash yet.
     owed: bool,
 }
 
 impl<F: NorFlash> Dossier<F> {
-    /// Reads what is kept, at power-up: of the baseline, of the signature, of the tests.
+    /// Reads what is kept, at power-up: of the baseline, of the signature, of the tests, of the manners.
     ///
     /// # Errors
     /// A region does not fit its flash, or reading fails.
-    pub fn mount(flashes: [F; 3], layout: Layout) -> Result<Self, StoreError<F::Error>> {
-        let [baseline, signed, tests] = flashes;
+    pub fn mount(flashes: [F; 4], layout: Layout) -> Result<Self, StoreError<F::Error>> {
+        let [baseline, signed, tests, manners] = flashes;
         let mut tests = Log::mount(tests, layout.tests)?;
         let hardness = tests.latest()?.and_then(decode).unwrap_or_default();
         Ok(Self {
             baseline: Log::mount(baseline, layout.baseline)?,
             signed: Log::mount(signed, layout.signed)?,
             tests,
+            manners: Log::mount(manners, layout.manners)?,
             hardness,
             owed: false,
         })
@@ -143,10 +152,27 @@ impl<F: NorFlash> Dossier<F> {
         Ok(self.baseline.latest()?.and_then(|bytes| Image::decode(bytes).ok()))
     }
 
+    /// Keeps how the board speaks.
+    ///
+    /// # Errors
+    /// Writing fails; what was kept before is still there.
+    pub fn keep_manners(&mut self, manners: &Manners) -> Result<(), StoreError<F::Error>> {
+        let mut bytes = [0; MANNERS_BYTES];
+        self.manners.append(encode(manners, &mut bytes).ok_or(StoreError::TooLong)?)
+    }
+
+    /// How the board speaks; `None` if nothing was kept, or nothing that a board can do.
+    ///
+    /// # Errors
+    /// Reading fails.
+    pub fn manners(&mut self) -> Result<Option<Manners>, StoreError<F::Error>> {
+        Ok(self.manners.latest()?.and_then(decode).filter(Manners::are_possible))
+    }
+
     /// How often the page erased most has been erased (P2).
     #[must_use]
     pub fn erasures(&self) -> u32 {
-        self.baseline.erasures().max(self.signed.erasures()).max(self.tests.erasures())
+        self.baseline.erasures().max(self.signed.erasures()).max(self.tests.erasures()).max(self.manners.erasures())
     }
 
     /// Erases what will be needed next; call it while no valve moves. Says whether it erased.

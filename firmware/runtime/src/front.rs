@@ -3,7 +3,7 @@
 //! One pass does one thing that takes time at the most: it lays the page out, or it sends one row of it. What a person
 //! waits for comes within a tenth of a second, and the control loop never waits for a display.
 
-use bedkeeper::image::{Image, MAX_BYTES};
+use bedkeeper::draft::ResetTo;
 use bedkeeper::journal::Who;
 use embedded_graphics::Pixel;
 use embedded_graphics::draw_target::DrawTarget;
@@ -11,12 +11,13 @@ use embedded_graphics::geometry::{OriginDimensions, Size};
 use embedded_graphics::pixelcolor::BinaryColor;
 
 use crate::archive::{Archive, Latest};
-use crate::baseline::{Done, Refused};
+use crate::baseline::{Baseline, Done, Refused};
 use crate::link::Place;
 use crate::link::staging::Label;
 use crate::machine::{Board, Machine, PinFault, Records};
+use crate::panel::kept;
 use crate::panel::page::{ROW_HEIGHT, WIDTH};
-use crate::panel::{Answer, BaselineDeed, Buttons, Page, Panel, Press, Sight, Units, Wish};
+use crate::panel::{Answer, Buttons, Page, Panel, Press, Sight, Units, Wish};
 use crate::self_test::{Check, Findings, plausible_contacts, plausible_switches};
 
 /// What is seen is looked at anew so often.
@@ -25,6 +26,8 @@ const LOOK_MS: u64 = 500;
 const RETRY_MS: u64 = 5_000;
 /// Buttons are read so often.
 const READ_MS: u64 = 10;
+/// Units are kept no more often than this: whoever plays with them wears no flash.
+const KEEP_AGAIN_MS: u64 = 60_000;
 /// Every row.
 const ALL_ROWS: u8 = 0xff;
 
@@ -95,14 +98,17 @@ pub struct Front<F> {
     judges_buttons: bool,
     /// What was signed before power came has been looked up.
     recalled: bool,
+    /// The units that the board keeps, as they were last seen (O5).
+    units_kept: Option<Units>,
+    keep_units_at_ms: u64,
 }
 
 impl<F: Face> Front<F> {
     /// Nothing is shown yet.
-    pub fn new(face: F, units: Units) -> Self {
+    pub fn new(face: F) -> Self {
         Self {
             face,
-            panel: Panel::new(units),
+            panel: Panel::new(Units::Metric),
             buttons: Buttons::new(),
             findings: Findings::new(),
             page: Page::default(),
@@ -115,6 +121,8 @@ impl<F: Face> Front<F> {
             has_display: false,
             judges_buttons: true,
             recalled: false,
+            units_kept: None,
+            keep_units_at_ms: 0,
         }
     }
 
@@ -151,6 +159,7 @@ impl<F: Face> Front<F> {
         B::Records: Latest + Archive,
     {
         self.keep_signed(machine);
+        self.keep_units(machine, uptime_ms);
         if let Some(press) = self.read(uptime_ms) {
             self.look_at_ms = uptime_ms;
             // The first press only wakes a dark display.
@@ -187,6 +196,19 @@ impl<F: Face> Front<F> {
         }
     }
 
+    /// Units that were chosen here are kept once no valve moves; those that came over the line or from flash are shown (O5).
+    fn keep_units<B: Board, const N: usize, const S: usize>(&mut self, machine: &mut Machine<B, N, S>, uptime_ms: u64) {
+        let kept = machine.manners().units;
+        if self.units_kept.replace(kept) != Some(kept) {
+            self.panel.units = kept;
+        } else if self.panel.units != kept && !machine.is_moving() && uptime_ms >= self.keep_units_at_ms {
+            self.keep_units_at_ms = uptime_ms.saturating_add(KEEP_AGAIN_MS);
+            if machine.keep_units(self.panel.units) {
+                self.units_kept = Some(self.panel.units);
+            }
+        }
+    }
+
     /// Lights that show nothing new wear out; an alarm keeps them on.
     fn is_dark<B: Board, const N: usize, const S: usize>(&self, machine: &Machine<B, N, S>, uptime_ms: u64) -> bool {
         self.panel.is_idle(uptime_ms) && machine.controller().outputs().alarms.is_empty()
@@ -206,12 +228,15 @@ impl<F: Face> Front<F> {
     }
 
     /// Lays the page out anew, and notes what of it has changed.
-    fn look<B, const N: usize, const S: usize>(&mut self, machine: &Machine<B, N, S>, label: &Label, uptime_ms: u64)
+    fn look<B, const N: usize, const S: usize>(&mut self, machine: &mut Machine<B, N, S>, label: &Label, uptime_ms: u64)
     where
         B: Board,
         B::Records: Latest + Archive,
     {
         self.look_at_ms = uptime_ms.saturating_add(LOOK_MS);
+        if let Some(wanted) = self.panel.wants() {
+            self.panel.give(kept::fetch(&mut machine.parts_mut().records, wanted));
+        }
         let sight = sight(machine, label, &self.findings, uptime_ms);
         self.panel.look(&sight, uptime_ms);
         let page = if self.is_dark(machine, uptime_ms) { Page::default() } else { self.panel.page(&sight) };
@@ -264,8 +289,18 @@ impl<F: Face> Front<F> {
             Some(Wish::Input(input)) => machine.ask(uptime_ms, input)?.map_or_else(Answer::Refused, |()| Answer::Done),
             Some(Wish::Clock(civil)) if machine.set_clock(uptime_ms, civil)? => Answer::Done,
             Some(Wish::Clock(_)) => Answer::NotKept,
-            Some(Wish::Take) => self.take(machine, place, label, uptime_ms)?,
-            Some(Wish::Baseline(deed)) => about_baseline(deed, machine, place, label, uptime_ms)?,
+            // Nothing here restarts: what describes another plant waits for the next power-up.
+            Some(Wish::Take) => match self.panel.draft() {
+                Some(draft) => told(machine.change(draft, place, label, Who::Panel, true, uptime_ms)?),
+                None => Answer::Done,
+            },
+            Some(Wish::StoreBaseline) => {
+                told(machine.store_baseline(label, Who::Panel, uptime_ms)?.map(|()| Done::Kept))
+            }
+            Some(Wish::Speak(manners)) => {
+                told(machine.change_manners(manners, Who::Panel, uptime_ms).map(|()| Done::Kept))
+            }
+            Some(Wish::Recall(to)) => self.recall(to, machine),
             Some(Wish::Check) => {
                 self.look_at_inputs(machine);
                 self.panel.answer(Answer::Done);
@@ -285,43 +320,27 @@ impl<F: Face> Front<F> {
         self.judges_buttons = true;
     }
 
-    /// Offers the draft, and keeps what was taken for the next power-up.
-    fn take<B: Board, const N: usize, const S: usize>(
-        &self,
+    /// The draft becomes what leads back to a baseline; it is seen before it is taken (O3).
+    fn recall<B: Board, const N: usize, const S: usize>(
+        &mut self,
+        to: Baseline,
         machine: &mut Machine<B, N, S>,
-        place: &mut impl Place,
-        label: &Label,
-        uptime_ms: u64,
-    ) -> Result<Answer, PinFault<B>> {
-        // To keep them stops the core for long.
-        if machine.is_moving() {
-            return Ok(Answer::Moving);
-        }
-        let Some(draft) = self.panel.draft() else { return Ok(Answer::Done) };
-        if let Err(why) = machine.take_settings(uptime_ms, draft, Who::Panel)? {
-            return Ok(Answer::NotTaken(why));
-        }
-        let raw = machine.controller().settings().raw().clone();
-        let image = Image { name: label.name.clone(), note: label.note.clone(), raw };
-        let mut buffer = [0; MAX_BYTES];
-        let kept = image.encode(&mut buffer).is_ok_and(|bytes| place.keep(bytes));
-        Ok(if kept { Answer::Done } else { Answer::NotKept })
+    ) -> Answer {
+        let site = match to {
+            Baseline::BuiltIn => None,
+            Baseline::Site => match machine.parts_mut().records.baseline() {
+                Some(image) => Some(image.raw),
+                None => return Answer::NoBaseline,
+            },
+        };
+        self.panel.fill(machine.controller().settings(), site.as_ref().map_or(ResetTo::BuiltIn, ResetTo::Site));
+        Answer::Done
     }
 }
 
-/// Stores a baseline, or returns to one (O3). What describes another plant waits for the next power-up: nothing here restarts.
-fn about_baseline<B: Board, const N: usize, const S: usize>(
-    deed: BaselineDeed,
-    machine: &mut Machine<B, N, S>,
-    place: &mut impl Place,
-    label: &Label,
-    uptime_ms: u64,
-) -> Result<Answer, PinFault<B>> {
-    let told = match deed {
-        BaselineDeed::Store => machine.store_baseline(label, Who::Panel, uptime_ms)?.map(|()| Done::Kept),
-        BaselineDeed::Reset(to) => machine.reset_to(to, place, label, Who::Panel, true, uptime_ms)?,
-    };
-    Ok(match told {
+/// What came of a change of settings or a baseline, as the panel tells it.
+fn told(result: Result<Done, Refused>) -> Answer {
+    match result {
         Ok(Done::Kept) => Answer::Done,
         Ok(Done::NotKept) => Answer::NotKept,
         Ok(Done::AtRestart) => Answer::AtRestart,
@@ -331,7 +350,7 @@ fn about_baseline<B: Board, const N: usize, const S: usize>(
         Err(Refused::NotStored) => Answer::NotStored,
         Err(Refused::NotWired(_)) => Answer::NotWired,
         Err(Refused::NotTaken(why)) => Answer::NotTaken(why),
-    })
+    }
 }
 
 /// What the panel may look at.
@@ -350,6 +369,8 @@ where
         now: machine.instant(uptime_ms),
         recent: machine.records(),
         tests: machine.records().hardness_tests(),
+        erasures: machine.erasures(),
+        manners: machine.manners(),
         name: &label.name,
         note: &label.note,
         contacts: machine.contacts(),

@@ -145,6 +145,7 @@ pub mod front;
 pub mod history;
 pub mod link;
 pub mod machine;
+pub mod manners;
 pub mod meters;
 #[cfg(feature = "mock-flash")]
 pub mod mock_flash;

@@ -25,6 +25,7 @@ use embedded_hal::digital::{InputPin, OutputPin};
 use embedded_storage::nor_flash::NorFlash;
 
 use crate::clock::WallClock;
+use crate::manners::Manners;
 use crate::meters::Meters;
 use crate::plant::{Fault, Plant};
 use crate::power_up::{self, Chosen, Stored};
@@ -63,6 +64,16 @@ pub trait Records {
 
     /// The site's own baseline; `None` if none was stored.
     fn baseline(&mut self) -> Option<Image> {
+        None
+    }
+
+    /// Keeps how the board speaks; says whether it did. Nothing moves meanwhile.
+    fn keep_manners(&mut self, _manners: &Manners) -> bool {
+        false
+    }
+
+    /// How the board speaks; `None` if nothing was kept.
+    fn manners(&mut self) -> Option<Manners> {
         None
     }
 
@@ -140,6 +151,8 @@ pub struct Machine<B: Board, const N: usize, const BUFFER: usize> {
     failed_writes: u8,
     /// What the logic was told last of the store's wear.
     told_wear: StoreWear,
+    /// How the board speaks.
+    manners: Manners,
 }
 
 impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
@@ -176,7 +189,9 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
             held_until_ms: None,
             failed_writes: 0,
             told_wear: StoreWear::default(),
+            manners: Manners::default(),
         };
+        machine.manners = machine.parts.records.manners().unwrap_or_default();
         machine.call(uptime_ms, Input::Clock(civil))?;
         machine.look(uptime_ms)?;
         machine.tell_wear(uptime_ms)?;
@@ -209,6 +224,16 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
     #[must_use]
     pub fn records(&self) -> &B::Records {
         &self.parts.records
+    }
+
+    /// How the board speaks.
+    #[must_use]
+    pub fn manners(&self) -> Manners {
+        self.manners
+    }
+
+    pub(crate) fn set_manners(&mut self, manners: Manners) {
+        self.manners = manners;
     }
 
     /// The position switches as they were last read; none before they were.

@@ -67,7 +67,7 @@ fn blank() -> Shared {
 }
 
 fn mount(flash: &Shared) -> Dossier<SharedFlash<'_, Flash>> {
-    Dossier::mount([SharedFlash(flash); 3], Layout::new(0, PAGE as u32, 4).unwrap()).unwrap()
+    Dossier::mount([SharedFlash(flash); 4], Layout::new(0, PAGE as u32, 4).unwrap()).unwrap()
 }
 
 /// A hardness test whose numbers are as wide as they can be.

@@ -13,7 +13,7 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::image::Image;
 use bedkeeper::journal::{Record, Who};
 use bedkeeper::settings::{Medium, RawSettings, Settings};
-use bedkeeper::units::{Hardness, TankId};
+use bedkeeper::units::{Hardness, Millis, TankId};
 use bedkeeper::{Action, Input};
 use bedkeeper_runtime::archive::Latest;
 use bedkeeper_runtime::face::{EXPANDER, I2cFace};
@@ -21,6 +21,7 @@ use bedkeeper_runtime::front::{Face, Front, Strip};
 use bedkeeper_runtime::link::Place;
 use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::machine::Machine;
+use bedkeeper_runtime::manners::Speed;
 use bedkeeper_runtime::mock_flash::MockFlash;
 use bedkeeper_runtime::panel::{IDLE_MS, Keeping, Screen, Told, Units};
 use bedkeeper_runtime::power_up::Chosen;
@@ -107,14 +108,19 @@ struct Rig {
 
 impl Rig {
     fn new() -> Self {
-        let bench = Bench::default();
+        Self::with(&Bench::default())
+    }
+
+    /// Powered up, with what is kept on the bench.
+    fn with(bench: &Bench) -> Self {
+        let bench = bench.clone();
         bench.borrow_mut().closed.insert("switch-1", true);
         bench.borrow_mut().civil = Some(MONDAY);
         let settings = Settings::try_from(RawSettings::baseline()).unwrap();
         let chosen = Chosen { settings, rejected: None };
         let machine = Machine::power_up(parts(&bench, MockFlash::new(3)), chosen, 0).unwrap().unwrap();
         let glass = Glass::default();
-        let front = Front::new(glass.clone(), Units::Metric);
+        let front = Front::new(glass.clone());
         Self { bench, machine, front, glass, drawer: Drawer::default(), now: 0 }
     }
 
@@ -243,8 +249,8 @@ fn o2_what_is_taken_is_kept() {
     rig.passes(1_000);
     // Tank, flow, menu; settings are the sixth of the menu.
     let menu = [DOWN, DOWN, ENTER, DOWN, DOWN, DOWN, DOWN, DOWN, ENTER];
-    let change = [ENTER, ENTER, UP, ENTER, BACK];
-    for button in menu.into_iter().chain(change).chain([DOWN; 14]).chain([ENTER]) {
+    let change = [ENTER, DOWN, ENTER, UP, ENTER, BACK];
+    for button in menu.into_iter().chain(change).chain([DOWN; 30]).chain([ENTER]) {
         rig.press(button);
     }
     assert!(matches!(rig.front.panel().screen(), Screen::Review { .. }), "{:?}", rig.front.panel().screen());
@@ -281,7 +287,7 @@ fn o3_the_panel_stores_a_baseline_and_returns_to_it() {
     let told = |rig: &Rig| rig.front.panel().screen().clone();
     // Tank, flow, menu; settings are the sixth of the menu, and baselines the last of the groups.
     let settings = [DOWN, DOWN, ENTER, DOWN, DOWN, DOWN, DOWN, DOWN, ENTER];
-    for button in settings.into_iter().chain([DOWN; 14]).chain([ENTER, DOWN, ENTER, DOWN, ENTER]) {
+    for button in settings.into_iter().chain([DOWN; 30]).chain([ENTER, DOWN, ENTER]) {
         rig.press(button);
     }
     assert_eq!(told(&rig), Screen::Told { told: Told::NoBaseline, at: 0 });
@@ -295,12 +301,106 @@ fn o3_the_panel_stores_a_baseline_and_returns_to_it() {
     let mut draft = Draft::begin(rig.machine.controller().settings());
     draft.raw.hour_minute = 5 * 60;
     rig.machine.take_settings(rig.now, &draft, Who::Panel).unwrap().unwrap();
-    for button in [BACK, DOWN, ENTER, DOWN, ENTER] {
+    for button in [BACK, DOWN, ENTER] {
+        rig.press(button);
+    }
+    assert_eq!(told(&rig), Screen::Review { at: 0 }, "what would change is seen first");
+    assert_eq!(rig.machine.controller().settings().raw().hour_minute, 5 * 60, "nothing is taken before");
+    for button in [ENTER, ENTER] {
         rig.press(button);
     }
     assert_eq!(told(&rig), Screen::Told { told: Told::Taken, at: 0 });
     assert_eq!(*rig.machine.controller().settings().raw(), raw);
     assert_eq!(Image::decode(rig.drawer.0.last().expect("kept")).unwrap().raw, raw);
+}
+
+/// O2, S11: what makes another plant is kept and runs from the next power-up on; what the board has no pins for is refused,
+/// and nothing is kept of it.
+#[test]
+fn o2_another_plant_waits_for_a_restart() {
+    let mut rig = Rig::new();
+    rig.passes(1_000);
+    let told = |rig: &Rig| rig.front.panel().screen().clone();
+    let raw = rig.machine.controller().settings().raw().clone();
+    // Valve drives are the fourteenth group: the fourth row of it is the limit of the motor, a minute more.
+    let settings = [DOWN, DOWN, ENTER, DOWN, DOWN, DOWN, DOWN, DOWN, ENTER];
+    let limit = [ENTER, DOWN, DOWN, DOWN, ENTER].into_iter().chain([UP; 60]).chain([ENTER, BACK]);
+    for button in settings.into_iter().chain([DOWN; 13]).chain(limit).chain([DOWN; 30]).chain([ENTER, ENTER, ENTER]) {
+        rig.press(button);
+    }
+    assert_eq!(told(&rig), Screen::Told { told: Told::AtRestart, at: 0 });
+    assert_eq!(*rig.machine.controller().settings().raw(), raw, "what ran runs on");
+    let kept = Image::decode(rig.drawer.0.last().expect("kept")).unwrap().raw;
+    assert_eq!(kept.travel_limit(), Millis::from_mins(5));
+    assert!(rig.front.panel().draft().is_none());
+    // A second tank that is parallel: this board has pins for no such drive.
+    let tanks = [ENTER, ENTER, UP, ENTER, DOWN, ENTER, UP, UP, ENTER, BACK];
+    let groups = [BACK].into_iter().chain([UP; 30]).chain([DOWN; 12]);
+    for button in groups.chain(tanks).chain([DOWN; 30]).chain([ENTER, ENTER, ENTER]) {
+        rig.press(button);
+    }
+    assert!(
+        matches!(told(&rig), Screen::Told { told: Told::NotWired | Told::NotTaken, .. }),
+        "{:?} {:?}",
+        told(&rig),
+        rig.front.panel().verdict()
+    );
+    assert_eq!((rig.drawer.0.len(), rig.machine.controller().settings().raw()), (1, &raw));
+}
+
+/// O5: units that were chosen at the panel are there after a power cut; while a valve moves they wait, and whoever plays
+/// with them writes no flash.
+#[test]
+fn o5_units_outlive_a_power_cut() {
+    let mut rig = Rig::new();
+    rig.passes(1_000);
+    let kept = |rig: &Rig| rig.bench.borrow().manners.map(|manners| manners.units);
+    // Tank, flow, menu; units stand second to last there.
+    let menu = [DOWN, DOWN, ENTER].into_iter().chain([DOWN; 30]).chain([UP, ENTER]);
+    rig.machine.call(rig.now, Input::Operator { who: Who::Panel, action: Action::StartNow(TankId(0)) }).unwrap();
+    rig.passes(2_500);
+    for button in menu {
+        rig.press(button);
+    }
+    assert_eq!(rig.front.panel().units, Units::Us);
+    assert!(rig.machine.is_moving());
+    assert_eq!(kept(&rig), None, "to write stops the core");
+    rig.bench.borrow_mut().closed.insert("switch-1", false);
+    rig.passes(500);
+    rig.bench.borrow_mut().closed.insert("switch-2", true);
+    rig.passes(2_000);
+    assert_eq!(kept(&rig), Some(Units::Us));
+    for _ in 0..3 {
+        rig.press(ENTER);
+    }
+    assert_eq!((rig.front.panel().units, kept(&rig)), (Units::Metric, Some(Units::Us)), "once in a minute");
+    rig.passes(60_000);
+    assert_eq!(kept(&rig), Some(Units::Metric));
+    rig.press(ENTER);
+    rig.passes(61_000);
+    let mut again = Rig::with(&rig.bench.clone());
+    again.passes(100);
+    assert_eq!(again.front.panel().units, Units::Us);
+}
+
+/// O1: the address and the speed of the line are set at the panel, behind its lock, and outlive a power cut.
+#[test]
+fn the_line_is_set_at_the_panel() {
+    let mut rig = Rig::new();
+    rig.passes(1_000);
+    let settings = [DOWN, DOWN, ENTER, DOWN, DOWN, DOWN, DOWN, DOWN, ENTER];
+    for button in settings.into_iter().chain([DOWN; 30]).chain([UP, ENTER, ENTER, UP, UP, ENTER]) {
+        rig.press(button);
+    }
+    assert_eq!(*rig.front.panel().screen(), Screen::Told { told: Told::LineSet, at: 0 });
+    assert_eq!(rig.machine.manners().address, 3);
+    for button in [BACK, DOWN, ENTER, DOWN, DOWN, DOWN, ENTER] {
+        rig.press(button);
+    }
+    let manners = rig.machine.manners();
+    assert_eq!((manners.address, manners.speed), (3, Speed::B19200));
+    assert_eq!(rig.bench.borrow().manners, Some(manners));
+    assert_eq!(Rig::with(&rig.bench.clone()).machine.manners(), manners);
 }
 
 /// O6: a walk that is signed at the panel is kept as soon as no valve moves, and is seen again after a power cut.
@@ -335,7 +435,7 @@ fn o6_what_is_signed_is_kept() {
     let kept = rig.bench.borrow().signed.clone().expect("kept");
     assert_eq!((rig.front.panel().keeping(), rig.front.panel().signed()), (Some(Keeping::Kept), Some(&kept)));
     assert_eq!((kept.by.as_str(), kept.skipped.iter().count(), kept.meter), ("A", 5, None));
-    rig.front = Front::new(rig.glass.clone(), Units::Metric);
+    rig.front = Front::new(rig.glass.clone());
     rig.passes(100);
     assert_eq!((rig.front.panel().keeping(), rig.front.panel().signed()), (Some(Keeping::Kept), Some(&kept)));
 }

@@ -4,15 +4,18 @@ use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::draft::{Draft, ResetTo};
 use bedkeeper::journal::Who;
 use bedkeeper::units::Instant;
-use bedkeeper::{Input, Settings};
+use bedkeeper::{Input, RawSettings, Settings};
 use bedkeeper_runtime::baseline::Baseline;
 use bedkeeper_runtime::draw::Pixel;
 use bedkeeper_runtime::draw::draw_target::DrawTarget;
 use bedkeeper_runtime::draw::geometry::{OriginDimensions, Size};
 use bedkeeper_runtime::draw::pixelcolor::BinaryColor;
-use bedkeeper_runtime::panel::{Answer, BaselineDeed, Button, Page, Panel, Press, Sight, Units, Wish};
+use bedkeeper_runtime::manners::Manners;
+use bedkeeper_runtime::panel::kept::fetch;
+use bedkeeper_runtime::panel::{Answer, Button, Page, Panel, Press, Screen, Sight, Units, Wish};
 use bedkeeper_runtime::self_test::Findings;
 
+use super::kept::Kept;
 use super::session::{Session, SessionError};
 use crate::quantity::UnitSystem;
 use crate::scenario::Deed;
@@ -27,6 +30,10 @@ const RECORDS: usize = 64;
 pub struct BoardPanel {
     panel: Panel,
     findings: Findings,
+    /// The site's own baseline: kept as long as the bench is, power cuts or not (O3).
+    baseline: Option<RawSettings>,
+    /// What its line would speak like, if it had one.
+    manners: Manners,
 }
 
 impl BoardPanel {
@@ -37,7 +44,7 @@ impl BoardPanel {
             UnitSystem::Metric => Units::Metric,
             UnitSystem::Us => Units::Us,
         };
-        Self { panel: Panel::new(units), findings: Findings::new() }
+        Self { panel: Panel::new(units), findings: Findings::new(), baseline: None, manners: Manners::default() }
     }
 
     /// What is seen; nothing while power is off.
@@ -63,11 +70,17 @@ impl BoardPanel {
         for (place, valve) in switches.iter_mut().zip(world.valves()) {
             *place = Some(valve.switches());
         }
+        let kept = match self.panel.screen() {
+            Screen::Tests { .. } => Kept::of(&session.last_records(usize::MAX)),
+            _ => Kept::default(),
+        };
         let sight = Sight {
             controller: &world.controller,
             now: Instant::from_ticks(world.now_ms),
             recent: &records.as_slice(),
-            tests: &[],
+            tests: kept.hardness.entries(),
+            erasures: 0,
+            manners: self.manners,
             name: &site.name,
             note: &site.note,
             contacts: (wired, closed),
@@ -91,6 +104,10 @@ impl BoardPanel {
         });
         let Some((panel, wish)) = pressed else { return Ok(()) };
         self.panel = panel;
+        if let Some(wanted) = self.panel.wants() {
+            let mut kept = Kept::of(&session.last_records(usize::MAX));
+            self.panel.give(fetch(&mut kept, wanted));
+        }
         if self.panel.to_keep().is_some() {
             // A scenario keeps nothing of a panel over a power cut.
             self.panel.note_kept(false);
@@ -101,7 +118,7 @@ impl BoardPanel {
         Ok(())
     }
 
-    fn fulfil(&self, wish: Wish, session: &mut Session) -> Result<Answer, SessionError> {
+    fn fulfil(&mut self, wish: Wish, session: &mut Session) -> Result<Answer, SessionError> {
         let deed = match wish {
             Wish::Input(Input::Operator { who, action }) => Deed::Operator(who, action),
             Wish::Input(Input::Unlock { who, key }) => Deed::Unlock(who, key),
@@ -114,16 +131,24 @@ impl BoardPanel {
                 Deed::ClockSet(told.unwrap_or(epoch))
             }
             Wish::Take => return self.panel.draft().map_or(Ok(Answer::Done), |draft| take(draft, session)),
-            // A scenario keeps no baseline of the site; the built-in one is there.
-            Wish::Baseline(BaselineDeed::Store) => return Ok(Answer::NotStored),
-            Wish::Baseline(BaselineDeed::Reset(Baseline::Site)) => return Ok(Answer::NoBaseline),
-            Wish::Baseline(BaselineDeed::Reset(Baseline::BuiltIn)) => {
-                let Some(world) = session.world() else { return Ok(Answer::Done) };
-                let mut draft = Draft::begin(world.controller.settings());
-                let locks = draft.raw.locks;
-                draft.reset(ResetTo::BuiltIn);
-                draft.raw.locks = locks;
-                return take(&draft, session);
+            Wish::Speak(manners) => {
+                self.manners = manners;
+                return Ok(Answer::Done);
+            }
+            Wish::StoreBaseline => {
+                self.baseline = session.world().map(|world| world.controller.settings().raw().clone());
+                return Ok(Answer::Done);
+            }
+            Wish::Recall(to) => {
+                let to = match (to, &self.baseline) {
+                    (Baseline::BuiltIn, _) => ResetTo::BuiltIn,
+                    (Baseline::Site, Some(site)) => ResetTo::Site(site),
+                    (Baseline::Site, None) => return Ok(Answer::NoBaseline),
+                };
+                if let Some(world) = session.world() {
+                    self.panel.fill(world.controller.settings(), to);
+                }
+                return Ok(Answer::Done);
             }
         };
         // A deed tells no reason, so that it is tried on a copy first: the same logic, in the same state.

@@ -12,6 +12,8 @@ mod board;
 pub mod cli;
 #[cfg(feature = "command")]
 mod draw;
+#[cfg(feature = "command")]
+mod kept;
 mod menu;
 mod session;
 mod view;

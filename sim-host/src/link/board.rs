@@ -14,6 +14,7 @@ use bedkeeper_runtime::history::{History, Layout};
 use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::link::{Config, Link, Place};
 use bedkeeper_runtime::machine::{Board, Machine, Parts};
+use bedkeeper_runtime::manners::Manners;
 use bedkeeper_runtime::mock_flash::MockFlash;
 use bedkeeper_runtime::power_up;
 use bedkeeper_runtime::store::{Log, Region};
@@ -22,11 +23,6 @@ use super::wires::{Clock, Counted, Pin, Shared, World, pins};
 use crate::cli::image_of;
 use crate::replay::ValveTimes;
 use crate::site::Site;
-
-/// Bits a second of its line.
-pub const BAUD: u32 = 115_200;
-/// Its address for Modbus.
-pub const UNIT: u8 = 1;
 
 const PAGE: usize = 4_096;
 const STORE_PAGES: u32 = 8;
@@ -91,7 +87,7 @@ fn history() -> Result<History<Flash>, String> {
 fn dossier() -> Result<Dossier<Flash>, String> {
     let layout = dossier::Layout::new(0, u32::try_from(PAGE).map_err(impossible)?, 4).map_err(impossible)?;
     let flash = || Flash::new(usize::try_from(dossier::Layout::PAGES).unwrap_or(0));
-    Dossier::mount([flash(), flash(), flash()], layout).map_err(impossible)
+    Dossier::mount([flash(), flash(), flash(), flash()], layout).map_err(impossible)
 }
 
 impl SimulatedBoard {
@@ -147,6 +143,12 @@ impl SimulatedBoard {
         self.world.borrow().now_ms()
     }
 
+    /// How it speaks.
+    #[must_use]
+    pub fn manners(&self) -> Manners {
+        self.machine.as_ref().map_or_else(Manners::default, Machine::manners)
+    }
+
     fn uptime_ms(&self) -> u64 {
         self.now_ms() - self.powered_ms
     }
@@ -200,5 +202,5 @@ impl SimulatedBoard {
 }
 
 fn link(label: Label) -> Link {
-    Link::new(Config { board: "simulated board", baud: BAUD, unit: UNIT, label })
+    Link::new(Config { board: "simulated board", label })
 }

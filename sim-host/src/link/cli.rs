@@ -7,15 +7,16 @@ use std::time::Duration;
 use bedkeeper::calendar::Civil;
 use bedkeeper::lock::Key;
 use bedkeeper_runtime::link::message::Wish;
+use bedkeeper_runtime::manners::Speed;
 use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::actions::DoArgs;
-use super::board::{BAUD, SimulatedBoard};
+use super::board::SimulatedBoard;
 use super::client::{Client, LinkError};
 use super::line::Line;
 use super::transfer::{CopyArgs, PushArgs};
-use super::{kept, logs, show, transfer, words};
+use super::{kept, logs, show, speak, transfer, words};
 use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, Units, load_site, print};
 use crate::quantity;
 use crate::quantity::show::UnitSystem;
@@ -33,6 +34,7 @@ use crate::site::Site;
 ///   bedkeeper link /dev/ttyUSB0 --key 4711 do start-now --tank 2
 ///   bedkeeper link /dev/ttyUSB0 settings push site.toml --dry-run
 ///   bedkeeper link /dev/ttyUSB0 settings baseline store
+///   bedkeeper link /dev/ttyUSB0 line --address 7 --speed 19200
 ///   bedkeeper link demo:apartments serve
 ///
 /// Exit code 0: done. 1: the board says no, or something differs. 2: bad input, or no answer.
@@ -44,7 +46,7 @@ pub struct LinkArgs {
     #[command(subcommand)]
     verb: Verb,
     /// Bits a second of the line
-    #[arg(long, global = true, value_name = "N", default_value_t = BAUD)]
+    #[arg(long, global = true, value_name = "N", default_value_t = Speed::default().baud())]
     baud: u32,
     /// What opens the lock of the serial line: a code, or `press` where a deliberate step is enough
     #[arg(long, global = true, value_name = "CODE", value_parser = parse_key)]
@@ -97,6 +99,8 @@ enum Verb {
     /// The board's clock
     #[command(subcommand)]
     Clock(ClockVerb),
+    /// How the board speaks: its address for Modbus, the speed of its line, the units of its panel
+    Line(speak::LineArgs),
     /// Ask for something as an operator
     Do(DoArgs),
     /// Serve a simulated board on a pseudo-terminal, for trying this command or a Modbus master without hardware
@@ -235,7 +239,10 @@ fn talk(args: &LinkArgs, style: &Style) -> Result<ExitCode, Failed> {
     let mut client = connect(&args.port, args.baud, style)?;
     let client = &mut client;
     let text = match &args.verb {
-        Verb::Status => show::status(&client.identity()?, &client.status()?, look),
+        Verb::Status => {
+            let (identity, manners) = (client.identity()?, client.manners()?);
+            show::status(&identity, manners, &client.status()?, look)
+        }
         Verb::Watch { every, count } => return watch(client, Duration::from_millis(*every), *count, look),
         Verb::Why { tank } => show::why(client, *tank, look)?,
         Verb::Alarms => show::alarms(client, look)?,
@@ -259,6 +266,7 @@ fn talk(args: &LinkArgs, style: &Style) -> Result<ExitCode, Failed> {
             client.behind_lock(args.key, |client| client.change(Wish::SetClock(civil)))?;
             clock(client, look)?
         }
+        Verb::Line(line) => speak::line(client, line, args.key, look)?,
         Verb::Do(wanted) => {
             let action = wanted.action().map_err(Failed::Input)?;
             client.behind_lock(args.key, |client| client.change(Wish::Act(action)))?;

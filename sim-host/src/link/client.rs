@@ -8,6 +8,7 @@ use bedkeeper_runtime::link::message::{
     Answer, Change, Counters, Identity, PIECE, Page, Refusal, Request, Staging, Status, Taken, WantsKey, Wish,
 };
 use bedkeeper_runtime::link::staging;
+use bedkeeper_runtime::manners::Manners;
 
 use super::line::Line;
 use super::words;
@@ -142,6 +143,19 @@ impl Client {
         match self.ask(&Request::Identity)? {
             Answer::Identity(identity) => Ok(identity),
             _ => Err(LinkError::Unexpected),
+        }
+    }
+
+    /// How the board speaks; `None` from one whose software is older.
+    ///
+    /// # Errors
+    /// As [`Client::ask`].
+    pub fn manners(&mut self) -> Result<Option<Manners>, LinkError> {
+        match self.ask(&Request::Manners) {
+            Ok(Answer::Manners(manners)) => Ok(Some(manners)),
+            Ok(_) => Err(LinkError::Unexpected),
+            Err(LinkError::Refused(refusal)) if *refusal == Refusal::Unknown => Ok(None),
+            Err(error) => Err(error),
         }
     }
 

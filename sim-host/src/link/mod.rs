@@ -10,10 +10,11 @@ mod logs;
 #[cfg(unix)]
 mod serve;
 mod show;
+mod speak;
 mod transfer;
 mod wires;
 mod words;
 
-pub use board::{BAUD, SimulatedBoard, UNIT};
+pub use board::SimulatedBoard;
 pub use client::{Client, LinkError, Taking};
 pub use line::Line;

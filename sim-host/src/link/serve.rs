@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use serialport::{SerialPort, TTYPort};
 
-use super::board::{BAUD, SimulatedBoard, UNIT};
+use super::board::SimulatedBoard;
 
 /// How long one waits for bytes before the board goes round again.
 const WAIT: Duration = Duration::from_millis(2);
@@ -26,7 +26,8 @@ pub fn serve(
     if let Some(path) = name_to {
         std::fs::write(path, &name).map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
     }
-    println!("{name}\nbedkeeper link {name} status talks to it; for Modbus it is device {UNIT}, {BAUD} baud, 8N1");
+    let (unit, baud) = (board.manners().address, board.manners().speed.baud());
+    println!("{name}\nbedkeeper link {name} status talks to it; for Modbus it is device {unit}, {baud} baud, 8N1");
     let (began, begins_ms) = (Instant::now(), board.now_ms());
     let elapsed_ms = || u64::try_from(began.elapsed().as_millis()).unwrap_or(u64::MAX);
     let mut bytes = [0; 4_096];

@@ -4,10 +4,12 @@ use bedkeeper::journal::Record;
 use bedkeeper::lifetime::ValveLife;
 use bedkeeper::units::TankId;
 use bedkeeper_runtime::link::message::{Answer, Counters, Identity, Request, Status, TankStatus};
+use bedkeeper_runtime::manners::Manners;
 use serde_json::{Value, json};
 
 use super::cli::Look;
 use super::client::{Client, LinkError};
+use super::speak;
 use super::words::{civil, wants_key, when};
 use crate::cli::sum_text;
 use crate::quantity::show::{self, litres_exact};
@@ -23,23 +25,27 @@ fn joined<T: std::fmt::Display>(names: impl Iterator<Item = T>) -> String {
 }
 
 /// Who the board is and what the plant does.
-pub fn status(identity: &Identity, status: &Status, look: Look) -> String {
+pub fn status(identity: &Identity, manners: Option<Manners>, status: &Status, look: Look) -> String {
     if look.json {
-        return pretty(&json!({"board": identity_json(identity), "plant": status_json(status)}));
+        let board = identity_json(identity, manners);
+        return pretty(&json!({"board": board, "plant": status_json(status)}));
     }
     let mut text = format!("{}\n", identity.name);
     if !identity.note.is_empty() {
         text += &format!("{}\n", identity.note);
     }
     text += &format!(
-        "{}, software {}, up for {}; settings {}; key of the lock: {}\n\n",
+        "{}, software {}, up for {}; settings {}; key of the lock: {}\n",
         identity.board,
         identity.software,
         show::duration_brief(identity.uptime_ms),
         sum_text(identity.settings),
         if status.unlocked { "none needed now" } else { wants_key(identity.wants_key) },
     );
-    text + &plant(status, look)
+    if let Some(manners) = manners {
+        text += &format!("{}\n", speak::words(&manners));
+    }
+    text + "\n" + &plant(status, look)
 }
 
 fn plant(status: &Status, look: Look) -> String {
@@ -99,12 +105,12 @@ fn tank_line(status: &Status, tank: &TankStatus, look: Look) -> String {
     text
 }
 
-fn identity_json(identity: &Identity) -> Value {
+fn identity_json(identity: &Identity, manners: Option<Manners>) -> Value {
     json!({
         "board": identity.board.as_str(), "software": identity.software.as_str(), "image_version": identity.image_version,
         "name": identity.name.as_str(), "note": identity.note.as_str(), "settings": sum_text(identity.settings),
         "tanks": identity.tanks, "tanks_at_most": identity.tanks_at_most, "uptime_ms": identity.uptime_ms,
-        "lock": identity.wants_key,
+        "lock": identity.wants_key, "line": manners.map(speak::told),
     })
 }
 

@@ -66,6 +66,10 @@ pub fn refusal(refusal: &Refusal) -> String {
             "a valve moves, and storing settings would stop the board meanwhile\n  help: try again in a minute".to_owned()
         }
         Refusal::NotStored => "the board could not store them, and nothing was changed".to_owned(),
+        Refusal::NoSuchManners => {
+            "no board has such an address or speed\n  help: an address from 1 to 247; 9600, 19200, 38400, 57600 or 115200 bits a second"
+                .to_owned()
+        }
         Refusal::NoBaseline => {
             "no baseline of this site was stored\n  help: `settings baseline store` stores the settings that run; --built-in \
              returns to the baseline that every board has"

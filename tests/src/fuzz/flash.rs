@@ -165,7 +165,7 @@ fn kept_for_long(script: &mut Script<'_>) {
     let cell = RefCell::new(flash);
     let shared = SharedFlash(&cell);
     let mut kept = History::mount([shared; 3], history).expect("a whole flash can be read");
-    let mut file = Dossier::mount([shared; 3], dossier).expect("a whole flash can be read");
+    let mut file = Dossier::mount([shared; 4], dossier).expect("a whole flash can be read");
     let read = |kept: &mut History<_>, file: &mut Dossier<_>| -> Result<u32, StoreError<SharedError<MockError>>> {
         let mut seen = 0;
         kept.regenerations(|_| seen += 1)?;

@@ -67,7 +67,17 @@ class Cam {
 
 const bcd = (n) => (Math.floor(n / 10) << 4) | n % 10;
 
+/** The board's RAM, and what is in it before anything has been written. */
+const RAM_BYTES = 256 * 1024;
+const UNTOUCHED = 0x5ca1ab1e;
+/** The guard below the stack: where the variables end. */
+const GUARD = 0x5aa5c33c;
+const GUARD_WORDS = 16;
+
 export class Board {
+  /** Every board that was powered, for the figures at the end. */
+  static all = [];
+
   /** `settings` are the bytes of a settings image; `clock` is a Date, or null for no hardware clock; `display` with its buttons is there or not. */
   constructor(elf, { settings = null, clock = null, display = true } = {}) {
     this.flash = new Uint8Array(16 * 1024 * 1024).fill(0xff);
@@ -84,6 +94,10 @@ export class Board {
     this.trace = [];
     this.erasures = [];
     this.programs = 0;
+    // The deepest that the stack has been, and where the variables end, in bytes.
+    this.deepest = 0;
+    this.variables = 0;
+    Board.all.push(this);
     // Time of the plant before this power-up.
     this.before = 0;
     this.powerOn();
@@ -97,6 +111,7 @@ export class Board {
   powerOn() {
     const mcu = new RP2040();
     this.mcu = mcu;
+    this.ram = new Uint32Array(mcu.sram.buffer).fill(UNTOUCHED);
     mcu.logger = new ConsoleLogger(LogLevel.Error, false);
     mcu.flash.set(this.flash);
     this.rom();
@@ -150,11 +165,21 @@ export class Board {
 
   /** Power is off for so long; flash and valve are kept, and what was being written is half written. */
   powerCut(nanos) {
+    this.measureRam();
     if (this.deed) this.halfDone(this.deed);
     this.flash.set(this.mcu.flash);
     this.before += this.now + nanos;
     if (this.clock) this.clock = new Date(this.clock.getTime() + (this.now + nanos) / MS);
     this.powerOn();
+  }
+
+  /** Notes how deep the stack has been since power came: the lowest word that was written between the guard and the end of RAM. */
+  measureRam() {
+    const guard = this.ram.indexOf(GUARD);
+    if (guard < 0) return;
+    this.variables = guard * 4;
+    const lowest = this.ram.findIndex((word, at) => at >= guard + GUARD_WORDS && word !== UNTOUCHED);
+    if (lowest >= 0) this.deepest = Math.max(this.deepest, RAM_BYTES - lowest * 4);
   }
 
   /** What a watchdog does: everything but flash begins anew. */

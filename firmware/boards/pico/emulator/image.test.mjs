@@ -1,7 +1,7 @@
 // The image as a black box: pins in, pins out, power on and off.
 import assert from 'node:assert/strict';
 import { readFileSync, writeFileSync } from 'node:fs';
-import { test } from 'node:test';
+import { after, test } from 'node:test';
 import * as b from './board.mjs';
 import { Board, MS, SECOND } from './board.mjs';
 import { answers, change as inSession, frame, modbus, request, unframe, wish } from './link.mjs';
@@ -272,9 +272,10 @@ test('S9: a stack that grows into its guard is reset, and an output that is held
 
 /** Changes the hardness at the panel, up to the question whether to take it. */
 const change = (board) => {
-  // Down past tank and flow to the menu; settings are the sixth row there, the hardness the first of the first group.
-  const path = [b.DOWN, b.DOWN, b.ENTER, b.DOWN, b.DOWN, b.DOWN, b.DOWN, b.DOWN, b.ENTER, b.ENTER, b.ENTER, b.UP, b.ENTER, b.BACK];
-  for (const button of [...path, ...Array(13).fill(b.DOWN)]) board.press(button);
+  // Down past tank and flow to the menu; settings are the sixth row there, the hardness the second of the first group;
+  // the changes stand last of the groups.
+  const path = [b.DOWN, b.DOWN, b.ENTER, b.DOWN, b.DOWN, b.DOWN, b.DOWN, b.DOWN, b.ENTER, b.ENTER, b.DOWN, b.ENTER, b.UP, b.ENTER, b.BACK];
+  for (const button of [...path, ...Array(20).fill(b.DOWN)]) board.press(button);
 };
 
 test('O2, S11: power fails while changes are kept, at several moments, and good settings run', () => {
@@ -434,6 +435,65 @@ test('O2, S11: settings come over the line, run at once, and outlive a power cut
   board.run(3 * SECOND);
   assert.deepEqual(board.said('settings-refused'), []);
   assert.equal(checksum(board), wanted);
+});
+
+test('O1, O5: the board learns another address and speed, and keeps them over a power cut', () => {
+  const board = ready();
+  const uart = board.mcu.uart[0];
+  const near = (baud) => assert.ok(Math.abs(board.mcu.uart[0].baudRate / baud - 1) < 0.01, `${board.mcu.uart[0].baudRate} baud`);
+  near(115_200);
+  const session = asked(board, request.open).read.number();
+  assert.equal(asked(board, inSession(session, 1, wish.speak(248, 19_200))).kind, answers.refused);
+  assert.equal(asked(board, inSession(session, 2, wish.speak(7, 19_200))).kind, answers.done);
+  board.runFor(SECOND);
+  near(19_200);
+  assert.equal(uart, board.mcu.uart[0]);
+  assert.deepEqual(board.talk(modbus(1, 4, 0, 0, 0, 2)), [], 'nobody has that address any more');
+  assert.deepEqual(board.talk(modbus(7, 4, 0, 0, 0, 2)), modbus(7, 4, 4, 0, 1, 0, 1));
+  board.powerCut(5 * SECOND);
+  board.run(3 * SECOND);
+  near(19_200);
+  assert.deepEqual(board.talk(modbus(7, 4, 0, 0, 0, 2)), modbus(7, 4, 4, 0, 1, 0, 1));
+});
+
+test('P7: a regeneration that is kept is seen at the panel', () => {
+  const board = ready();
+  ask(board);
+  board.runFor(180 * SECOND, () => board.said('ended').length > 0);
+  const menu = [b.DOWN, b.DOWN, b.ENTER];
+  for (const button of [...menu, ...Array(10).fill(b.DOWN), b.ENTER]) board.press(button);
+  compare(board, 'regeneration');
+  assert.equal(board.fired, null);
+});
+
+/** What the image takes of the board, from all that the tests have had it do; `UPDATE_FIGURES=1` writes the handbook's table anew. */
+after(() => {
+  for (const board of Board.all) board.measureRam();
+  const most = (of) => Math.max(...Board.all.map(of));
+  const image = b.segments(elf).reduce((sum, [, bytes]) => sum + bytes.length, 0);
+  const figures = [
+    ['flash of the image', image, 1024 * 1024],
+    ['RAM of its variables', most((board) => board.variables), 256 * 1024],
+    ['stack at its deepest', most((board) => board.deepest), 256 * 1024 - most((board) => board.variables)],
+  ];
+  const thousands = (n) => String(n).replace(/\B(?=(\d{3})+$)/g, ' ');
+  const rows = figures.map(([name, bytes, room]) => `| ${name} | ${thousands(bytes)} | ${thousands(room)} |`);
+  console.log(figures.map(([name, bytes, room]) => `${name} ${bytes} of ${room} bytes`).join('; '));
+  const chapter = new URL('../../../../docs/book/board.md', import.meta.url);
+  const [begin, end] = ['<!-- figures -->\n', '<!-- end of figures -->'];
+  const [before, rest] = readFileSync(chapter, 'utf8').split(begin);
+  const [shown, behind] = rest.split(end);
+  if (process.env.UPDATE_FIGURES) {
+    const table = ['| what | bytes | there is room for |', '|---|---|---|', ...rows, ''].join('\n');
+    writeFileSync(chapter, `${before}${begin}${table}${end}${behind}`);
+    return;
+  }
+  for (const [name, bytes, room] of figures) {
+    assert.ok(bytes < room * 0.75, `${name}: more than three quarters of the room are taken`);
+    const told = Number(shown.match(new RegExp(`${name} \\| ([\\d ]+) `))[1].replaceAll(' ', ''));
+    // Compilers differ by a little.
+    assert.ok(Math.abs(bytes / told - 1) < 0.2, `${name}: ${bytes} bytes, and the handbook says ${told}: UPDATE_FIGURES=1 node --test`);
+  }
 });
 
 /** The half word that the image has at an address. */

@@ -107,4 +107,6 @@ export const wish = {
   stage: (image, insteadOf) => [4, ...varint(image.length), ...varint(crc32([...image])), ...varint(insteadOf), 0, 1, 0, 0],
   piece: (offset, bytes) => [5, ...varint(offset), ...varint(bytes.length), ...bytes],
   take: [6],
+  /** How the board speaks: the address and the bits a second; the panel's units stay. */
+  speak: (address, baud) => [9, 1, address, 1, ...varint(baud), 0],
 };

@@ -29,10 +29,10 @@ pub const STORE_SECTORS: u32 = 64;
 /// The history of regenerations and days, bytes from the start of flash: address 0x1015_0000, to the end of flash at most.
 pub const HISTORY_OFFSET: u32 = STORE_OFFSET + STORE_SECTORS * SECTOR_BYTES;
 
-/// What the board keeps of its site for good: baseline, signed record, hardness tests, bytes from the start of flash.
+/// What the board keeps of its site for good: baseline, signed record, hardness tests, how it speaks, bytes from the start of flash.
 pub const DOSSIER_OFFSET: u32 = 0x1e_0000;
 /// Sectors for it.
-pub const DOSSIER_SECTORS: u32 = 6;
+pub const DOSSIER_SECTORS: u32 = 8;
 
 const _: () = {
     assert!(SETTINGS_OFFSET >= IMAGE_BYTES && SETTINGS_OFFSET.is_multiple_of(SECTOR_BYTES));

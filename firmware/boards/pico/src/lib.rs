@@ -6,8 +6,3 @@
 pub mod layout;
 pub mod pins;
 pub mod ring;
-
-/// Bits a second of the serial line.
-pub const BAUD: u32 = 115_200;
-/// Its address for Modbus.
-pub const UNIT: u8 = 1;

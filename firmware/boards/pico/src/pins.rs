@@ -69,8 +69,8 @@ const fn pin(gpio: u8, edge: u8, role: Role, text: &'static str) -> PinUse {
 
 /// Every pin in use.
 pub const PINS: [PinUse; 27] = [
-    pin(0, 1, Role::SerialOut, "serial out: link and Modbus, 115 200 baud"),
-    pin(1, 2, Role::SerialIn, "serial in: link and Modbus, 115 200 baud"),
+    pin(0, 1, Role::SerialOut, "serial out: link and Modbus"),
+    pin(1, 2, Role::SerialIn, "serial in: link and Modbus"),
     pin(2, 4, Role::Meter(0), "meter: the common one, or tank 1's"),
     pin(3, 5, Role::Meter(1), "meter of tank 2"),
     pin(4, 6, Role::BusData, "I²C data: hardware clock, display, buttons"),

@@ -25,6 +25,8 @@ use heapless::{String, Vec};
 use serde::{Deserialize, Serialize};
 
 use crate::baseline::Baseline;
+use crate::manners::Manners;
+use crate::panel::Units;
 use crate::plant::NotWired;
 
 /// Records of the journal in one answer.
@@ -91,6 +93,8 @@ pub enum Request {
     HardnessTests,
     /// The signed record of the walk through the plant (O6).
     Signed,
+    /// How does the board speak: its address, its speed, the units of its panel?
+    Manners,
 }
 
 /// A change, in its place among those of its session.
@@ -135,6 +139,15 @@ pub enum Wish {
         baseline: Baseline,
         /// Where it describes another plant it may be taken by a restart.
         may_restart: bool,
+    },
+    /// Speak otherwise from the next frame on; what is left out stays.
+    Speak {
+        /// The address for Modbus, 1 to 247.
+        address: Option<u8>,
+        /// Bits a second, one of [`crate::manners::SPEEDS`].
+        baud: Option<u32>,
+        /// The units of the panel (O5).
+        units: Option<Units>,
     },
 }
 
@@ -217,6 +230,8 @@ pub enum Answer {
     HardnessTests(Vec<HardnessEntry, KEPT>),
     /// To [`Request::Signed`]: nothing if none was signed.
     Signed(Option<SignedOff>),
+    /// To [`Request::Manners`].
+    Manners(Manners),
 }
 
 /// How settings were taken.
@@ -296,6 +311,8 @@ pub enum Refusal {
     NotStored,
     /// No baseline of the site was stored (O3).
     NoBaseline,
+    /// No board has such an address, or no line such a speed.
+    NoSuchManners,
 }
 
 /// One fault of settings, as [`bedkeeper::settings::Fault`].

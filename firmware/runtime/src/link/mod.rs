@@ -26,6 +26,8 @@ use serde::Serialize;
 use crate::archive::{Archive, Visit};
 use crate::baseline;
 use crate::machine::{Board, Machine, PinFault};
+use crate::manners::{Manners, Speed};
+use crate::panel::Units;
 
 use frame::MAX_FRAME;
 use message::{Answer, Change, Identity, PIECE, Page, Refusal, Request, Taken, Wish};
@@ -48,15 +50,11 @@ impl Place for () {
     }
 }
 
-/// What a link says of itself, and how it speaks.
+/// What a link says of itself. How it speaks is the machine's to say.
 #[derive(Clone, Debug)]
 pub struct Config {
     /// The board, for people.
     pub board: &'static str,
-    /// Bits a second.
-    pub baud: u32,
-    /// The address for Modbus, 1 to 247.
-    pub unit: u8,
     /// The site's name and note, as the image has them that was loaded.
     pub label: Label,
 }
@@ -74,23 +72,27 @@ pub struct Link {
     sent: usize,
     spoken_to: bool,
     restart: bool,
+    /// How it speaks.
+    manners: Manners,
 }
 
 impl Link {
     /// A link that nobody has spoken to.
     #[must_use]
     pub fn new(config: Config) -> Self {
+        let manners = Manners::default();
         Self {
             board: config.board,
             label: config.label,
-            port: Port::new(config.baud),
+            port: Port::new(manners.speed.baud()),
             session: Session::default(),
             staged: Staged::default(),
-            modbus: Modbus::new(config.unit),
+            modbus: Modbus::new(manners.address),
             out: Vec::new(),
             sent: 0,
             spoken_to: false,
             restart: false,
+            manners,
         }
     }
 
@@ -126,6 +128,12 @@ impl Link {
         self.spoken_to
     }
 
+    /// The speed of the line by now: another is to be had as soon as all that was said before has left.
+    #[must_use]
+    pub fn speed(&self) -> Speed {
+        self.manners.speed
+    }
+
     /// Settings were stored that only a restart can take, and that has been told: put everything off and restart.
     #[must_use]
     pub fn wants_restart(&self) -> bool {
@@ -146,6 +154,12 @@ impl Link {
         B: Board,
         B::Records: Archive,
     {
+        // An answer goes out as it was asked for; what comes after it is heard otherwise.
+        if self.outgoing().is_empty() && self.manners != machine.manners() {
+            self.manners = machine.manners();
+            self.port.set_baud(self.manners.speed.baud());
+            self.modbus.set_unit(self.manners.address);
+        }
         if !self.outgoing().is_empty() || self.restart || !self.port.wait(now_us) {
             return Ok(());
         }
@@ -251,6 +265,7 @@ impl Link {
                 let told = machine.reset_to(baseline, place, &self.label, who, may_restart, uptime_ms)?;
                 return Ok(reset(&told));
             }
+            Wish::Speak { address, baud, units } => return Ok(done(speak(machine, address, baud, units, uptime_ms))),
             Wish::SetClock(_) | Wish::Stage(_) | Wish::Piece { .. } => return Ok(Answer::Refused(Refusal::Locked)),
         };
         let told = machine.ask(uptime_ms, input)?;
@@ -304,6 +319,7 @@ impl Link {
                 Answer::HardnessTests(Vec::from_slice(tests).unwrap_or_default())
             }
             Request::Signed => Answer::Signed(machine.parts_mut().records.signed()),
+            Request::Manners => Answer::Manners(machine.manners()),
             Request::Open | Request::Change(_) => Answer::Refused(Refusal::Unknown),
         }
     }
@@ -347,6 +363,25 @@ fn done(result: Result<(), Refusal>) -> Answer {
         Ok(()) => Answer::Done,
         Err(refusal) => Answer::Refused(refusal),
     }
+}
+
+/// Has the board speak otherwise; what is impossible is refused as a whole.
+#[allow(clippy::result_large_err, reason = "every fault is listed, and there is no heap to box them on")]
+fn speak<B: Board, const N: usize, const S: usize>(
+    machine: &mut Machine<B, N, S>,
+    address: Option<u8>,
+    baud: Option<u32>,
+    units: Option<Units>,
+    uptime_ms: u64,
+) -> Result<(), Refusal> {
+    let before = machine.manners();
+    let speed = baud.map_or(Some(before.speed), Speed::of).ok_or(Refusal::NoSuchManners)?;
+    let (address, units) = (address.unwrap_or(before.address), units.unwrap_or(before.units));
+    let manners = Manners { units, address, speed };
+    if !manners.are_possible() {
+        return Err(Refusal::NoSuchManners);
+    }
+    machine.change_manners(manners, Who::Serial, uptime_ms).map_err(|refused| not_reset(&refused))
 }
 
 /// What came of a reset to a baseline.
@@ -407,6 +442,7 @@ fn reading<B: Board, const N: usize, const S: usize>(
     Reading {
         status: telling::status(machine.controller(), now),
         counters: telling::counters(machine.controller(), machine.erasures()),
+        manners: machine.manners(),
         ticket,
         settings: checksum(machine, label),
         uptime_s: u32::try_from(uptime_ms / 1_000).unwrap_or(u32::MAX),

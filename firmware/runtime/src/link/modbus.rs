@@ -46,6 +46,11 @@ impl Modbus {
         Self { unit, ticket: None, tickets: 0, allowed_until_ms: None }
     }
 
+    /// Answers to another address from now on.
+    pub fn set_unit(&mut self, unit: u8) {
+        self.unit = unit;
+    }
+
     /// The ticket that the next write must bring. `saves` and `now_ms` never both stand still, even over a power cut.
     pub fn ticket(&mut self, saves: u32, now_ms: u64) -> u32 {
         if let Some(ticket) = self.ticket {

@@ -75,6 +75,11 @@ impl Port {
         }
     }
 
+    /// The line has another speed from now on.
+    pub fn set_baud(&mut self, baud: u32) {
+        self.silence_us = silence_us(baud);
+    }
+
     /// A byte came. Whether a whole frame waits now.
     pub fn receive(&mut self, byte: u8, at_us: u64) -> bool {
         if self.whole.is_some() {

@@ -11,6 +11,8 @@ use bedkeeper::program::{Position, StepKind};
 use bedkeeper::units::{TankId, Volume};
 use bedkeeper::watch::Alarm;
 
+use crate::manners::Manners;
+
 use super::message::{Counters, Status, TankStatus};
 
 /// The version of this map; it grows with every change that is more than an addition.
@@ -33,6 +35,8 @@ pub struct Reading {
     pub status: Status,
     /// What valves have done.
     pub counters: Counters,
+    /// How the board speaks.
+    pub manners: Manners,
     /// What a write must bring.
     pub ticket: u32,
     /// Checksum of the settings that run.
@@ -109,6 +113,8 @@ pub const PLANT: &[Register<OfPlant>] = &[
     }),
     value(1, "records-lost", "", "records of the journal that were pushed out", |r| u64::from(r.status.records_lost)),
     value(2, "store-erasures", "", "of the store's page erased most", |r| u64::from(r.counters.erasures)),
+    value(1, "address", "", "of this board on Modbus", |r| u64::from(r.manners.address)),
+    value(2, "speed", "bit/s", "of the serial line", |r| u64::from(r.manners.speed.baud())),
 ];
 
 /// Input registers of a tank, from [`TANK_INPUTS`] on, and so on each [`TANK_INPUTS_STEP`] further.
@@ -231,6 +237,13 @@ pub const TANK_COILS: &[TankCoil] = &[
         name: "vouch",
         text: "on: declare it fit to serve as it is",
         on: Action::Vouch,
+        off: None,
+        reads: |_| false,
+    },
+    TankCoil {
+        name: "shut-by-hand",
+        text: "on: its valve is lost, and a person has shut it: others may use drain and brine",
+        on: Action::ShutByHand,
         off: None,
         reads: |_| false,
     },

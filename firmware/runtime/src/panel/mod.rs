@@ -16,28 +16,34 @@
 pub mod buttons;
 pub mod expected;
 pub mod fields;
+pub mod kept;
 mod moves;
 pub mod page;
 mod screen;
 pub mod show;
 mod views;
+mod views_kept;
 mod views_settings;
 mod views_trials;
 pub mod words;
 
 use bedkeeper::calendar::Civil;
 use bedkeeper::commission::{MeterCheck, SignedOff, Walk};
-use bedkeeper::draft::{Draft, NotTaken};
+use bedkeeper::draft::{Draft, NotTaken, ResetTo};
 use bedkeeper::journal::Event;
+use bedkeeper::settings::Settings;
 use bedkeeper::{Input, Refused};
 use heapless::Vec;
 
 pub use buttons::{BUTTONS, Button, Buttons, Knob, Press};
 pub use page::{Body, Page};
-pub use screen::{Amount, BaselineDeed, Choice, Entry, Moments, Screen, Told};
+pub use screen::{Amount, Choice, Entry, LineField, Moments, Screen, Told};
 pub use show::Units;
 pub use views::Sight;
 
+use crate::baseline::Baseline;
+use crate::manners::Manners;
+use kept::Fetched;
 use page::{BODY_ROWS, View};
 
 /// So many screens lie below the one that is seen at most.
@@ -54,8 +60,12 @@ pub enum Wish {
     Clock(Civil),
     /// [`Panel::draft`] is offered to the logic, and kept for the next power-up if it is taken.
     Take,
-    /// A baseline is stored, or returned to.
-    Baseline(BaselineDeed),
+    /// The settings that run are stored as the site's own baseline (O3).
+    StoreBaseline,
+    /// [`Panel::fill`] is to be called with a baseline; its changes are seen before they are taken.
+    Recall(Baseline),
+    /// The board is to speak so.
+    Speak(Manners),
     /// The self-test is made.
     Check,
 }
@@ -107,6 +117,7 @@ pub struct Panel {
     walk: Option<Walk>,
     checked: Option<MeterCheck>,
     signed: Option<(SignedOff, Keeping)>,
+    fetched: Option<Fetched>,
     /// The last wish is not answered yet.
     wished: Option<Wish>,
     noted: u32,
@@ -128,6 +139,7 @@ impl Panel {
             walk: None,
             checked: None,
             signed: None,
+            fetched: None,
             wished: None,
             noted: 0,
             pressed_ms: 0,
@@ -145,6 +157,16 @@ impl Panel {
     #[must_use]
     pub fn draft(&self) -> Option<&Draft> {
         self.draft.as_ref()
+    }
+
+    /// The changes become those that lead back to a baseline, the locks apart: whoever asks is not to lock others in or out
+    /// by it (O3).
+    pub fn fill(&mut self, running: &Settings, to: ResetTo<'_>) {
+        let draft = self.draft.insert(Draft::begin(running));
+        let locks = draft.raw.locks;
+        draft.reset(to);
+        draft.raw.locks = locks;
+        self.verdict = None;
     }
 
     /// Why the last draft was not taken.
@@ -236,7 +258,8 @@ impl Panel {
         if body.items() > 0 {
             return body.first_for_cursor();
         }
-        let at = if matches!(screen, Screen::Journal { .. }) { 0 } else { screen.cursor().unwrap_or(0) };
+        let paged = matches!(screen, Screen::Journal { .. } | Screen::Regenerations { .. } | Screen::Days { .. });
+        let at = if paged { 0 } else { screen.cursor().unwrap_or(0) };
         at.min(body.count().saturating_sub(BODY_ROWS))
     }
 
@@ -253,6 +276,10 @@ impl Panel {
                     self.checked = Some(check);
                 }
             }
+        }
+        if !matches!(self.screen(), Screen::Regenerations { .. } | Screen::Regeneration { .. } | Screen::Days { .. }) {
+            // Fetched anew when it is looked at again.
+            self.fetched = None;
         }
         if now_ms.saturating_sub(self.pressed_ms) >= IDLE_MS && (self.trail.len() > 1 || self.draft.is_some()) {
             self.go_home();

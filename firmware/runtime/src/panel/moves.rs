@@ -10,11 +10,13 @@ use bedkeeper::measured::Measured;
 use bedkeeper::operator::Action;
 use bedkeeper::units::{Hardness, Volume};
 
-use super::fields::Kind;
-use super::screen::{Amount, Choice, Entry, Moments, Screen, Told};
+use crate::manners::Manners;
+
+use super::fields::{FieldId, Kind, bit};
+use super::screen::{Amount, Choice, DIGITS, Entry, Moments, Screen, Told};
 use super::views::{Finder, Sight, lay};
 use super::views_trials::{ALPHABET, treated};
-use super::{Answer, BaselineDeed, Button, Keeping, Panel, Press, Units, Wish};
+use super::{Answer, Button, Keeping, Panel, Press, Units, Wish};
 
 /// What the clock is moved by (T4).
 const HOUR_MS: u64 = 3_600_000;
@@ -24,7 +26,7 @@ impl Screen {
     pub(super) fn cursor(&self) -> Option<usize> {
         match self {
             // The figure is their one item.
-            Self::Edit { .. } | Self::Amount { .. } => Some(0),
+            Self::Edit { .. } | Self::EditLine { .. } | Self::Amount { .. } => Some(0),
             screen => screen.clone().cursor_mut().map(|at| usize::from(*at)),
         }
     }
@@ -38,16 +40,21 @@ impl Screen {
             | Self::PlantDeeds { at }
             | Self::Sure { at, .. }
             | Self::Baselines { at }
-            | Self::SureOfBaseline { at, .. }
+            | Self::SureOfBaseline { at }
             | Self::Tests { at }
             | Self::Alarms { at }
             | Self::Alarm { at, .. }
             | Self::AlarmDeeds { at, .. }
             | Self::Water { at }
             | Self::Journal { at }
+            | Self::Line { at }
+            | Self::Regenerations { at }
+            | Self::Regeneration { at, .. }
+            | Self::Days { at }
+            | Self::Counters { at }
             | Self::Groups { at }
             | Self::Fields { at, .. }
-            | Self::Fixed { at }
+            | Self::EditSet { at, .. }
             | Self::Review { at }
             | Self::ReviewDeeds { at }
             | Self::Note { at }
@@ -94,11 +101,19 @@ impl Panel {
         None
     }
 
-    /// Enter was held: at a lock it is the key, elsewhere the way back of a knob.
+    /// Enter was held: at a lock it is the key, at a code its end, elsewhere the way back of a knob.
     fn meant<const N: usize>(&mut self, sight: &Sight<'_, N>) -> Option<Wish> {
-        let Screen::Lock(entry) = self.screen() else {
-            self.back();
-            return None;
+        let entry = match self.screen() {
+            Screen::Lock(entry) => entry,
+            Screen::SetCode { field, entry } => {
+                let (field, entry) = (*field, *entry);
+                self.note_code(field, &entry);
+                return None;
+            }
+            _ => {
+                self.back();
+                return None;
+            }
         };
         let key = match sight.controller.settings().locks.panel {
             LockRule::Code(_) => code(entry),
@@ -113,11 +128,17 @@ impl Panel {
             let body = self.body(self.screen(), sight);
             (body.count(), body.items())
         };
+        let pages = self.pages();
         let Some(screen) = self.trail.last_mut() else { return };
         match screen {
             Screen::Edit { field, value } => *value = field.kind().next(units, *value, up, held),
+            Screen::EditLine { field, value } => {
+                // What no board can have is passed over.
+                let next = field.kind().next(units, *value, up, held);
+                *value = field.get(&field.with(Manners::default(), next));
+            }
             Screen::Amount { of, value } => *value = kind_of(*of).next(units, *value, up, held),
-            Screen::Lock(entry) => entry.turn(up, 10),
+            Screen::Lock(entry) | Screen::SetCode { entry, .. } => entry.turn(up, 10),
             Screen::Sign(entry) => {
                 let letters = u8::try_from(ALPHABET.chars().count()).unwrap_or(1);
                 // Up goes on in the alphabet.
@@ -127,6 +148,7 @@ impl Panel {
             screen => {
                 let last = match screen {
                     Screen::Journal { .. } => sight.recent.len().saturating_sub(1),
+                    Screen::Regenerations { .. } | Screen::Days { .. } => pages.saturating_sub(1),
                     _ if items > 0 => items.saturating_sub(1),
                     _ => rows.saturating_sub(super::BODY_ROWS),
                 };
@@ -140,7 +162,7 @@ impl Panel {
 
     fn back(&mut self) {
         let leaves = match self.trail.last_mut() {
-            Some(Screen::Lock(entry)) => entry.back(),
+            Some(Screen::Lock(entry) | Screen::SetCode { entry, .. }) => entry.back(),
             Some(Screen::Sign(entry)) => entry.back(),
             Some(Screen::SetClock(moments)) => moments.back(),
             _ => true,
@@ -157,14 +179,20 @@ impl Panel {
             Screen::Review { .. } => self.open(Screen::ReviewDeeds { at: 0 }),
             Screen::Told { .. } => self.leave(),
             Screen::Checks { .. } => return Some(Wish::Check),
+            Screen::Regenerations { at } if self.pages() > 0 => self.open(Screen::Regeneration { back: at, at: 0 }),
             Screen::Edit { field, value } => {
-                if let Some(draft) = &mut self.draft {
-                    field.set(&mut draft.raw, value);
-                }
-                self.leave();
+                self.note(field, value);
             }
+            Screen::EditLine { field, value } => return Some(Wish::Speak(field.with(sight.manners, value))),
             Screen::Amount { of, value } => return self.measured(of, value),
             Screen::Lock(_) => return self.next_digit(sight),
+            Screen::SetCode { field, entry } => {
+                if let Some(Screen::SetCode { entry: dialled, .. }) = self.trail.last_mut()
+                    && dialled.go_on()
+                {
+                    self.note_code(field, &entry);
+                }
+            }
             Screen::Sign(_) => self.next_letter(sight),
             Screen::SetClock(_) => {
                 if let Some(Screen::SetClock(moments)) = self.trail.last_mut()
@@ -194,6 +222,16 @@ impl Panel {
             }
             Choice::Lock if locked => self.open(Screen::Lock(Entry::new())),
             Choice::Lock => return Some(Wish::Input(Input::Relock { who: Who::Panel })),
+            Choice::Toggle(member) => {
+                if let Some(Screen::EditSet { value, .. }) = self.trail.last_mut() {
+                    *value ^= bit(member);
+                }
+            }
+            Choice::Note => {
+                if let Screen::EditSet { field, value, .. } = *self.screen() {
+                    self.note(field, value);
+                }
+            }
             Choice::Drop => {
                 self.draft = None;
                 self.leave();
@@ -211,7 +249,11 @@ impl Panel {
             Choice::Sign => self.open(Screen::Sign(Entry::new())),
             Choice::Ask(action) => return Some(Wish::Input(Input::Operator { who: Who::Panel, action })),
             Choice::Take => return Some(Wish::Take),
-            Choice::Baseline(deed) => return Some(Wish::Baseline(deed)),
+            Choice::ChangeLine(field) => {
+                self.open(Screen::EditLine { field, value: field.get(&sight.manners) });
+            }
+            Choice::StoreBaseline => return Some(Wish::StoreBaseline),
+            Choice::Recall(to) => return Some(Wish::Recall(to)),
             Choice::SetClock => {
                 let civil = sight.controller.clock().civil(sight.now);
                 self.open(Screen::SetClock(Moments::begin(civil)));
@@ -231,7 +273,30 @@ impl Panel {
             Choice::Change(field) => {
                 let draft = self.draft.get_or_insert_with(|| Draft::begin(sight.controller.settings()));
                 if let Some(value) = field.get(&draft.raw) {
-                    self.open(Screen::Edit { field, value });
+                    self.open(match field.kind() {
+                        Kind::Set(_) => Screen::EditSet { field, value, at: 0 },
+                        // The code that it had is not shown.
+                        Kind::Code => Screen::SetCode { field, entry: Entry::new() },
+                        _ => Screen::Edit { field, value },
+                    });
+                }
+            }
+            Choice::Add(group) => {
+                let draft = self.draft.get_or_insert_with(|| Draft::begin(sight.controller.settings()));
+                let of = group.count(&draft.raw);
+                let added = group.add_to(&mut draft.raw);
+                self.open(if added {
+                    Screen::Fields { group, of, at: 0 }
+                } else {
+                    Screen::Told { told: Told::NoRoom, at: 0 }
+                });
+            }
+            Choice::Remove(group, of) => {
+                let draft = self.draft.get_or_insert_with(|| Draft::begin(sight.controller.settings()));
+                if group.remove_from(&mut draft.raw, of) {
+                    self.leave();
+                } else {
+                    self.open(Screen::Told { told: Told::NoRoom, at: 0 });
                 }
             }
             Choice::CorrectMeter => {
@@ -247,6 +312,29 @@ impl Panel {
             }
         }
         None
+    }
+
+    /// A figure is noted in the draft, and its screen left; a lock that is to want a code is asked for one.
+    fn note(&mut self, field: FieldId, value: u64) {
+        self.leave();
+        let Some(draft) = &mut self.draft else { return };
+        let had = field.get(&draft.raw);
+        if !field.set(&mut draft.raw, value) {
+            self.open(Screen::Told { told: Told::NoRoom, at: 0 });
+        } else if had != Some(value)
+            && field.kind() != Kind::Code
+            && let Some(code) = field.code(&draft.raw)
+        {
+            self.open(Screen::SetCode { field: code, entry: Entry::new() });
+        }
+    }
+
+    fn note_code(&mut self, field: FieldId, entry: &Entry<DIGITS>) {
+        match code(entry) {
+            Key::Code(code) => self.note(field, u64::from(code)),
+            // Ten digits may be more than a code can be.
+            Key::Press => self.open(Screen::Told { told: Told::NoRoom, at: 0 }),
+        }
     }
 
     fn measured(&mut self, of: Amount, value: u64) -> Option<Wish> {
@@ -309,10 +397,17 @@ impl Panel {
             (Wish::Clock(_), Answer::Done) => Told::ClockSet,
             (Wish::Clock(_), Answer::NotKept) => Told::ClockNotKept,
             (Wish::Take, Answer::Done | Answer::NotKept) if self.draft.is_none() => return,
-            (Wish::Baseline(BaselineDeed::Store), Answer::Done) => Told::BaselineStored,
-            (Wish::Baseline(BaselineDeed::Store), Answer::NotKept) | (_, Answer::NotStored) => Told::NotStored,
-            (Wish::Take | Wish::Baseline(BaselineDeed::Reset(_)), Answer::Done) => Told::Taken,
-            (Wish::Take | Wish::Baseline(BaselineDeed::Reset(_)), Answer::NotKept) => Told::TakenNotKept,
+            (Wish::Recall(_), Answer::Done) => {
+                self.replace(Screen::Review { at: 0 });
+                return;
+            }
+            (Wish::Speak(_), Answer::Done) => Told::LineSet,
+            (Wish::StoreBaseline, Answer::Done) => Told::BaselineStored,
+            (Wish::StoreBaseline | Wish::Recall(_) | Wish::Speak(_), Answer::NotKept) | (_, Answer::NotStored) => {
+                Told::NotStored
+            }
+            (Wish::Take, Answer::Done) => Told::Taken,
+            (Wish::Take, Answer::NotKept) => Told::TakenNotKept,
             (_, Answer::NoBaseline) => Told::NoBaseline,
             (_, Answer::NotWired) => Told::NotWired,
             (_, Answer::AtRestart) => Told::AtRestart,
@@ -324,7 +419,7 @@ impl Panel {
             (_, Answer::Refused(why)) => Told::Refused(why),
             (Wish::Input(_), Answer::Done | Answer::NotKept) => Told::Granted,
         };
-        if matches!(told, Told::Taken | Told::TakenNotKept) {
+        if matches!(told, Told::Taken | Told::TakenNotKept | Told::AtRestart) {
             self.draft = None;
             self.verdict = None;
             // Back to the groups: there is nothing to review any more.
@@ -333,7 +428,10 @@ impl Panel {
         let stays = matches!(self.screen(), Screen::AlarmDeeds { .. } | Screen::Trials { .. } | Screen::Lock(_));
         match (self.screen(), told) {
             (Screen::Lock(entry), Told::Refused(_)) if entry.at > 0 => self.replace_below(told),
-            (Screen::ReviewDeeds { .. }, Told::NotTaken | Told::ValveMoves) => self.open(Screen::Told { told, at: 0 }),
+            (Screen::Baselines { .. }, _) => self.open(Screen::Told { told, at: 0 }),
+            (Screen::ReviewDeeds { .. }, Told::NotTaken | Told::ValveMoves | Told::NotWired | Told::NotStored) => {
+                self.open(Screen::Told { told, at: 0 })
+            }
             _ if stays && matches!(told, Told::Refused(_)) => self.open(Screen::Told { told, at: 0 }),
             _ => self.replace(Screen::Told { told, at: 0 }),
         }

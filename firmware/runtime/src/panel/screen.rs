@@ -7,9 +7,10 @@ use bedkeeper::operator::Action;
 use bedkeeper::units::{Hardness, TankId};
 use bedkeeper::watch::Alarm;
 
-use super::fields::{FieldId, Group};
+use super::fields::{FieldId, Group, Kind};
 use super::show::{date, day_of, days_in_month, minute_of_day};
 use crate::baseline::Baseline;
+use crate::manners::{ADDRESSES, Manners, SPEEDS};
 
 /// Digits of the longest code.
 pub const DIGITS: usize = 10;
@@ -60,10 +61,8 @@ pub enum Screen {
         /// The cursor.
         at: u8,
     },
-    /// Whether it is really meant.
+    /// Whether a baseline is really to be stored.
     SureOfBaseline {
-        /// What is to be done.
-        deed: BaselineDeed,
         /// The cursor: no, then yes.
         at: u8,
     },
@@ -101,15 +100,39 @@ pub enum Screen {
         /// Which record.
         at: u8,
     },
+    /// The regenerations that are kept, the newest first; enter shows one whole.
+    Regenerations {
+        /// Which.
+        at: u8,
+    },
+    /// One of them with its steps.
+    Regeneration {
+        /// Which, from the newest.
+        back: u8,
+        /// The first row.
+        at: u8,
+    },
+    /// The use of days, a week at a time.
+    Days {
+        /// Which week, from the newest.
+        at: u8,
+    },
+    /// What valves and relays have done in their lives.
+    Counters {
+        /// The first row.
+        at: u8,
+    },
     /// The groups of settings.
     Groups {
         /// The cursor.
         at: u8,
     },
-    /// The settings of a group.
+    /// The settings of a group, or of a part of one.
     Fields {
         /// Which.
         group: Group,
+        /// The place of the part; nought for a group that is no part.
+        of: u8,
         /// The cursor.
         at: u8,
     },
@@ -120,10 +143,33 @@ pub enum Screen {
         /// Its figure so far.
         value: u64,
     },
-    /// Settings that are looked at only.
-    Fixed {
-        /// The first row.
+    /// A setting that is some of several, such as weekdays.
+    EditSet {
+        /// Which.
+        field: FieldId,
+        /// What is in it so far, bit by bit.
+        value: u64,
+        /// The cursor.
         at: u8,
+    },
+    /// The code of a lock is being set.
+    SetCode {
+        /// Which.
+        field: FieldId,
+        /// Its digits so far.
+        entry: Entry<DIGITS>,
+    },
+    /// How the board speaks on its line.
+    Line {
+        /// The cursor.
+        at: u8,
+    },
+    /// Its address or speed is being changed.
+    EditLine {
+        /// Which.
+        field: LineField,
+        /// The address, or the place of the speed, so far.
+        value: u64,
     },
     /// Everything that is to be changed, before it is taken.
     Review {
@@ -194,13 +240,58 @@ pub enum Screen {
     },
 }
 
-/// What is done about a baseline (O3).
+/// What a board has of its own on its line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum BaselineDeed {
-    /// The settings that run become the site's own.
-    Store,
-    /// The settings go back to one.
-    Reset(Baseline),
+pub enum LineField {
+    /// Its address for Modbus.
+    Address,
+    /// Its speed.
+    Speed,
+}
+
+impl LineField {
+    /// What people call it.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Address => "address on Modbus",
+            Self::Speed => "bits a second",
+        }
+    }
+
+    /// What it is measured in.
+    #[must_use]
+    pub const fn kind(self) -> Kind {
+        match self {
+            Self::Address => Kind::Number,
+            Self::Speed => Kind::Choice(&["9 600", "19 200", "38 400", "57 600", "115 200"]),
+        }
+    }
+
+    /// Its figure.
+    #[must_use]
+    pub fn get(self, manners: &Manners) -> u64 {
+        match self {
+            Self::Address => u64::from(manners.address),
+            Self::Speed => {
+                let at = SPEEDS.iter().position(|speed| *speed == manners.speed);
+                at.and_then(|at| u64::try_from(at).ok()).unwrap_or(0)
+            }
+        }
+    }
+
+    /// With another figure; an address that nobody can have becomes the nearest.
+    #[must_use]
+    pub fn with(self, manners: Manners, value: u64) -> Manners {
+        let low = u8::try_from(value).unwrap_or(u8::MAX);
+        match self {
+            Self::Address => Manners { address: low.clamp(*ADDRESSES.start(), *ADDRESSES.end()), ..manners },
+            Self::Speed => {
+                let speed = SPEEDS.get(usize::from(low)).copied().unwrap_or(manners.speed);
+                Manners { speed, ..manners }
+            }
+        }
+    }
 }
 
 /// What a person measures.
@@ -365,6 +456,10 @@ pub enum Told {
     BaselineStored,
     /// No baseline of the site was stored.
     NoBaseline,
+    /// There is no room for more of it.
+    NoRoom,
+    /// The board speaks so from now on.
+    LineSet,
     /// It could not be stored, and nothing has changed.
     NotStored,
     /// The board has not what those settings need.
@@ -390,8 +485,20 @@ pub enum Choice {
     Change(FieldId),
     /// The changes are offered.
     Take,
-    /// Something is done about a baseline.
-    Baseline(BaselineDeed),
+    /// The board's address or speed is to be changed.
+    ChangeLine(LineField),
+    /// One is put into a set that is being changed, or taken out of it.
+    Toggle(u8),
+    /// The set is noted as it is.
+    Note,
+    /// A part of the settings is added.
+    Add(Group),
+    /// A part of the settings is taken away.
+    Remove(Group, u8),
+    /// The settings that run are stored as the site's own baseline.
+    StoreBaseline,
+    /// The changes become those that lead back to a baseline.
+    Recall(Baseline),
     /// The changes are dropped.
     Drop,
     /// The meter's figure is corrected by what was caught.

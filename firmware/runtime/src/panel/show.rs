@@ -6,7 +6,7 @@ use bedkeeper::calendar::{Civil, Clock};
 use bedkeeper::units::{Exchange, Flow, Hardness, Instant, Millis, SaltMass, Volume};
 
 /// Which units people read.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Units {
     /// Litres, kilograms, mg/L.
     #[default]
@@ -277,10 +277,20 @@ pub struct Day(pub Civil);
 
 impl fmt::Display for Day {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let (_, month, day) = date(self.0.day());
-        let month = usize::try_from(month).ok().and_then(|month| MONTHS.get(month.saturating_sub(1))).unwrap_or(&"?");
         let minute = minute_of_day(self.0);
-        write!(f, "{} {day} {month} {:02}:{:02}", weekday(self.0.weekday()), minute / 60, minute % 60)
+        write!(f, "{} {:02}:{:02}", Date(self.0.day()), minute / 60, minute % 60)
+    }
+}
+
+/// A day since 2000-01-01 with its weekday, without the year.
+#[derive(Clone, Copy, Debug)]
+pub struct Date(pub u32);
+
+impl fmt::Display for Date {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (_, month, day) = date(self.0);
+        let month = usize::try_from(month).ok().and_then(|month| MONTHS.get(month.saturating_sub(1))).unwrap_or(&"?");
+        write!(f, "{} {day} {month}", weekday(Civil::at(self.0, 0).weekday()))
     }
 }
 

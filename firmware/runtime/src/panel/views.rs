@@ -19,8 +19,9 @@ use super::page::{Body, Row, title};
 use super::screen::{Choice, Screen};
 use super::show::{Day, Lasts, Moment, Units, percent};
 use super::words::{self, Plain, Said, cause, duty, hold, leading_hold, step_name};
-use super::{Panel, views_settings, views_trials};
+use super::{Panel, views_kept, views_settings, views_trials};
 use crate::archive::Latest;
+use crate::manners::Manners;
 use crate::self_test::Findings;
 
 /// What the panel may look at.
@@ -34,6 +35,10 @@ pub struct Sight<'s, const N: usize> {
     pub recent: &'s dyn Latest,
     /// The latest hardness tests that are kept, the oldest first.
     pub tests: &'s [HardnessEntry],
+    /// How often the page of flash that was erased most has been.
+    pub erasures: u32,
+    /// How the board speaks on its line.
+    pub manners: Manners,
     /// What people call the site.
     pub name: &'s str,
     /// The site's note.
@@ -156,7 +161,8 @@ pub(super) fn heading<const N: usize>(screen: &Screen, panel: &Panel, sight: &Si
         }
         Screen::Note { .. } => title(format_args!("site"), format_args!("")),
         Screen::Told { .. } => title(format_args!("answer"), format_args!("")),
-        screen if is_of_settings(screen) => views_settings::heading(screen, panel),
+        screen if is_kept(screen) => views_kept::heading(screen, panel),
+        screen if is_of_settings(screen) => views_settings::heading(screen, panel, sight),
         _ => views_trials::heading(screen),
     }
 }
@@ -167,11 +173,21 @@ const fn is_of_settings(screen: &Screen) -> bool {
         Screen::Groups { .. }
             | Screen::Fields { .. }
             | Screen::Edit { .. }
-            | Screen::Fixed { .. }
+            | Screen::EditSet { .. }
+            | Screen::SetCode { .. }
+            | Screen::Line { .. }
+            | Screen::EditLine { .. }
             | Screen::Review { .. }
             | Screen::ReviewDeeds { .. }
             | Screen::Baselines { .. }
             | Screen::SureOfBaseline { .. }
+    )
+}
+
+const fn is_kept(screen: &Screen) -> bool {
+    matches!(
+        screen,
+        Screen::Regenerations { .. } | Screen::Regeneration { .. } | Screen::Days { .. } | Screen::Counters { .. }
     )
 }
 
@@ -196,6 +212,7 @@ pub(super) fn lay<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<
         Screen::Journal { at } => journal(*at, panel.units, sight, sheet),
         Screen::Note { .. } => note(sight, sheet),
         Screen::Told { told, .. } => views_settings::told(*told, panel, sheet),
+        screen if is_kept(screen) => views_kept::lay(screen, panel, sight, sheet),
         screen if is_of_settings(screen) => views_settings::lay(screen, panel, sight, sheet),
         _ => views_trials::lay(screen, panel, sight, sheet),
     }
@@ -261,6 +278,9 @@ fn menu<const N: usize>(panel: &Panel, sight: &Sight<'_, N>, sheet: &mut dyn She
     open("inputs as they are", Screen::Inputs { at: 0 });
     open("first start", Screen::Walk { at: 0 });
     open("hardness tests", Screen::Tests { at: 0 });
+    open("regenerations", Screen::Regenerations { at: 0 });
+    open("daily use", Screen::Days { at: 0 });
+    open("lifetime counters", Screen::Counters { at: 0 });
     open("self-test", Screen::Checks { at: 0 });
     sheet.item(format_args!("set the clock"), none(), Choice::SetClock);
     if sight.controller.clock().is_set() {

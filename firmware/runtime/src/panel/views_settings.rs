@@ -1,46 +1,63 @@
 //! Screens about settings: groups, one setting, what is to be changed, what came of it.
 
 use bedkeeper::draft::NotTaken;
-use bedkeeper::settings::{Arrangement, MeterPlace, RawDrive, RawSettings, RelayProgram, Schedule};
-use bedkeeper::units::Volume;
+use bedkeeper::settings::{Effect, RawSettings};
 
 use super::Panel;
-use super::fields::{FieldId, GROUPS, Group, effect};
+use super::fields::{FieldId, GROUPS, Group, Kind, PartName, bit, effect, is_known};
 use super::page::{Row, title};
-use super::screen::{BaselineDeed, Choice, Screen, Told};
-use super::show::{percent, weekday};
+use super::screen::{Choice, LineField, Screen, Told};
 use super::views::{Sheet, Sight};
-use super::words::{severity, step_name};
 use crate::baseline::Baseline;
 
-pub(super) fn heading(screen: &Screen, panel: &Panel) -> Row {
+pub(super) fn heading<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<'_, N>) -> Row {
+    let wanted = wanted(panel, sight);
     let changes = panel.draft().map_or(0, |draft| draft.difference().changes().len());
     let changed = format_args!("{changes} to take");
     let none = format_args!("");
     match screen {
         Screen::Groups { .. } if changes > 0 => title(format_args!("settings"), changed),
         Screen::Groups { .. } => title(format_args!("settings"), none),
-        Screen::Fields { group, .. } => {
-            let name = GROUPS.iter().find(|(of, _)| of == group).map_or("", |(_, name)| *name);
+        Screen::Fields { group, of, .. } => {
+            let name = PartName { group: *group, of: *of, raw: wanted };
             title(format_args!("{name}"), if changes > 0 { changed } else { none })
         }
-        Screen::Edit { .. } => title(format_args!("change"), none),
-        Screen::Fixed { .. } => title(format_args!("looked at only"), none),
+        Screen::EditSet { field, .. } => title(format_args!("{}", field.name()), none),
+        Screen::Edit { field, .. } if is_part(field.group()) => {
+            let name = PartName { group: field.group(), of: field.part(), raw: wanted };
+            title(format_args!("{name}"), none)
+        }
+        Screen::Edit { .. } | Screen::SetCode { .. } => title(format_args!("change"), none),
         Screen::Review { .. } => title(format_args!("to be changed"), format_args!("enter: do")),
+        Screen::Line { .. } => title(format_args!("serial line"), none),
+        Screen::EditLine { field, .. } => title(format_args!("{}", field.name()), none),
         Screen::Baselines { .. } => title(format_args!("baselines"), none),
         Screen::SureOfBaseline { .. } => title(format_args!("is it meant?"), none),
         _ => title(format_args!("do with changes"), none),
     }
 }
 
+/// The settings as they are to be, or as they run if nothing is changed.
+fn wanted<'w, const N: usize>(panel: &'w Panel, sight: &Sight<'w, N>) -> &'w RawSettings {
+    panel.draft().map_or_else(|| sight.controller.settings().raw(), |draft| &draft.raw)
+}
+
 pub(super) fn lay<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<'_, N>, sheet: &mut dyn Sheet) {
     let running = sight.controller.settings().raw();
-    let wanted = panel.draft().map_or(running, |draft| &draft.raw);
+    let wanted = wanted(panel, sight);
     match screen {
         Screen::Groups { .. } => groups(panel, sheet),
-        Screen::Fields { group, .. } => fields(*group, panel, running, wanted, sheet),
+        Screen::Fields { group, of, .. } => {
+            fields(*group, *of, panel, running, wanted, sheet);
+            parts(*group, *of, panel, running, wanted, sheet);
+        }
+        Screen::EditSet { field, value, .. } => edit_set(*field, *value, wanted, sheet),
+        Screen::SetCode { field, entry } => {
+            sheet.text(format_args!("{}:", field.name()));
+            super::views_trials::code(entry, sheet);
+        }
         Screen::Edit { field, value } => {
-            sheet.text(format_args!("{}", field.name(wanted)));
+            sheet.text(format_args!("{}", field.name()));
             let shown = |value| field.kind().shown(panel.units, value);
             sheet.item(format_args!(""), format_args!("{}", shown(*value)), Choice::Nothing);
             if let Some(runs) = field.get(running) {
@@ -49,15 +66,32 @@ pub(super) fn lay<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<
             sheet.text(format_args!("enter: note it"));
             sheet.text(format_args!("back: as it was"));
         }
-        Screen::Fixed { .. } => fixed(running, sheet),
+        Screen::Line { .. } => {
+            for field in [LineField::Address, LineField::Speed] {
+                let shown = field.kind().shown(panel.units, field.get(&sight.manners));
+                sheet.item(format_args!("{}", field.name()), format_args!("{shown}"), Choice::ChangeLine(field));
+            }
+            sheet.text(format_args!("Of this board alone, as its units are."));
+        }
+        Screen::EditLine { field, value } => {
+            let shown = |value| field.kind().shown(panel.units, value);
+            sheet.item(format_args!(""), format_args!("{}", shown(*value)), Choice::Nothing);
+            sheet.pair(format_args!("now"), format_args!("{}", shown(field.get(&sight.manners))));
+            sheet.text(format_args!("enter: speak so at once"));
+            sheet.text(format_args!("back: as it was"));
+        }
         Screen::Review { .. } => review(panel, running, sheet),
         Screen::Baselines { .. } => {
-            for deed in BASELINE_DEEDS {
-                let open = Choice::Open(Screen::SureOfBaseline { deed, at: 0 });
-                sheet.item(format_args!("{}", baseline_deed(deed)), format_args!(""), open);
-            }
+            let none = || format_args!("");
+            sheet.item(format_args!("keep what runs"), none(), Choice::Open(Screen::SureOfBaseline { at: 0 }));
+            sheet.item(format_args!("back to the site's own"), none(), Choice::Recall(Baseline::Site));
+            sheet.item(format_args!("back to the built-in"), none(), Choice::Recall(Baseline::BuiltIn));
         }
-        Screen::SureOfBaseline { deed, .. } => sure_of_baseline(*deed, sheet),
+        Screen::SureOfBaseline { .. } => {
+            sheet.text(format_args!("The settings that run become the site's baseline. One kept before is gone."));
+            sheet.item(format_args!("no, go back"), format_args!(""), Choice::Leave);
+            sheet.item(format_args!("yes, do it"), format_args!(""), Choice::StoreBaseline);
+        }
         _ => {
             sheet.item(format_args!("take them all"), format_args!(""), Choice::Take);
             sheet.item(format_args!("go on changing"), format_args!(""), Choice::Leave);
@@ -66,39 +100,12 @@ pub(super) fn lay<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<
     }
 }
 
-const BASELINE_DEEDS: [BaselineDeed; 3] =
-    [BaselineDeed::Store, BaselineDeed::Reset(Baseline::Site), BaselineDeed::Reset(Baseline::BuiltIn)];
-
-const fn baseline_deed(deed: BaselineDeed) -> &'static str {
-    match deed {
-        BaselineDeed::Store => "keep what runs",
-        BaselineDeed::Reset(Baseline::Site) => "back to the site's own",
-        BaselineDeed::Reset(Baseline::BuiltIn) => "back to the built-in",
-    }
-}
-
-fn sure_of_baseline(deed: BaselineDeed, sheet: &mut dyn Sheet) {
-    sheet.text(match deed {
-        BaselineDeed::Store => {
-            format_args!("The settings that run become the site's baseline. One kept before is gone.")
-        }
-        BaselineDeed::Reset(Baseline::Site) => {
-            format_args!("All settings go back to the site's baseline, the locks apart.")
-        }
-        BaselineDeed::Reset(Baseline::BuiltIn) => {
-            format_args!("One tank that starts nothing by itself: set it up anew. The locks stay.")
-        }
-    });
-    sheet.item(format_args!("no, go back"), format_args!(""), Choice::Leave);
-    sheet.item(format_args!("yes, do it"), format_args!(""), Choice::Baseline(deed));
-}
-
 fn groups(panel: &Panel, sheet: &mut dyn Sheet) {
     let none = || format_args!("");
     for (group, name) in GROUPS {
-        sheet.item(format_args!("{name}"), none(), Choice::Open(Screen::Fields { group, at: 0 }));
+        sheet.item(format_args!("{name}"), none(), Choice::Open(Screen::Fields { group, of: 0, at: 0 }));
     }
-    sheet.item(format_args!("plant, relays, locks"), none(), Choice::Open(Screen::Fixed { at: 0 }));
+    sheet.item(format_args!("serial line"), none(), Choice::Open(Screen::Line { at: 0 }));
     sheet.item(format_args!("baselines"), none(), Choice::Open(Screen::Baselines { at: 0 }));
     // Last, so that it moves nothing under the cursor.
     if panel.draft().is_some_and(|draft| !draft.difference().is_empty()) {
@@ -106,86 +113,61 @@ fn groups(panel: &Panel, sheet: &mut dyn Sheet) {
     }
 }
 
-fn fields(group: Group, panel: &Panel, running: &RawSettings, wanted: &RawSettings, sheet: &mut dyn Sheet) {
-    let mut any = false;
-    for field in FieldId::of(group, wanted) {
-        any = true;
-        let Some(value) = field.get(wanted) else { continue };
-        let star = if field.get(running) == Some(value) { "" } else { "* " };
-        let shown = field.kind().shown(panel.units, value);
-        sheet.item(format_args!("{star}{}", field.name(wanted)), format_args!("{shown}"), Choice::Change(field));
-    }
-    if group == Group::Meter && wanted.meter.pulse_divisor != 1 {
-        sheet.text(format_args!("The water for a pulse is a ratio: the first start corrects it."));
-        any = true;
-    }
-    if !any {
-        sheet.text(format_args!("Nothing here can be changed at this site."));
+/// The name of a setting, and of the part that it is of.
+fn named(field: FieldId, raw: &RawSettings, sheet: &mut dyn Sheet) {
+    if is_part(field.group()) {
+        let part = PartName { group: field.group(), of: field.part(), raw };
+        sheet.text(format_args!("{part}: {}", field.name()));
+    } else {
+        sheet.text(format_args!("{}", field.name()));
     }
 }
 
-/// What only a settings image changes.
-fn fixed(raw: &RawSettings, sheet: &mut dyn Sheet) {
-    let arrangement = match raw.arrangement {
-        Arrangement::Single => "single",
-        Arrangement::Alternating => "alternating",
-        Arrangement::Parallel => "parallel",
-        Arrangement::Staged => "staged",
-    };
-    sheet.pair(format_args!("tanks"), format_args!("{} {arrangement}", raw.tanks));
-    let place = match raw.meter.place {
-        MeterPlace::Common => "common",
-        MeterPlace::PerTank => "one for each tank",
-    };
-    sheet.pair(format_args!("meter"), format_args!("{place}"));
-    let drive = match raw.drive {
-        RawDrive::CamSwitch { .. } => "cam and switches",
-        RawDrive::CamIndex { .. } => "cam and marks",
-        RawDrive::TwoPosition { .. } => "ball valve",
-        RawDrive::Timed { .. } => "timed",
-        RawDrive::PilotArray { .. } => "pilots",
-    };
-    sheet.pair(format_args!("drive"), format_args!("{drive}"));
-    for (step, number) in raw.program.iter().zip(1u8..) {
-        let drain = super::show::Units::Metric.flow(step.drain);
-        sheet.pair(format_args!("{number}. {}", step_name(step.kind)), format_args!("{drain}"));
+fn is_part(group: Group) -> bool {
+    !GROUPS.iter().any(|(whole, _)| *whole == group)
+}
+
+fn fields(group: Group, of: u8, panel: &Panel, running: &RawSettings, wanted: &RawSettings, sheet: &mut dyn Sheet) {
+    for field in FieldId::of(group, of, wanted) {
+        let Some(value) = field.get(wanted) else { continue };
+        let star = if field.get(running) == Some(value) { "" } else { "* " };
+        let shown = field.kind().shown(panel.units, value);
+        sheet.item(format_args!("{star}{}", field.name()), format_args!("{shown}"), Choice::Change(field));
     }
-    if let Schedule::On(days) = raw.schedule {
-        sheet.text(format_args!("regenerates on:"));
-        for day in (0u8..7).filter(|day| days.has_number(*day)) {
-            sheet.text(format_args!("  {}", weekday(day)));
+}
+
+/// What a group has several of, each with the first of its figures, and what adds one or takes one away.
+fn parts(group: Group, of: u8, panel: &Panel, running: &RawSettings, wanted: &RawSettings, sheet: &mut dyn Sheet) {
+    let none = || format_args!("");
+    if is_part(group) && group.add_words().is_some() {
+        sheet.item(format_args!("take it away"), none(), Choice::Remove(group, of));
+    }
+    let Some(part) = group.parts() else { return };
+    for of in 0..part.count(wanted) {
+        let name = PartName { group: part, of, raw: wanted };
+        let same = FieldId::of(part, of, wanted).all(|field| field.get(running) == field.get(wanted));
+        let star = if same { "" } else { "* " };
+        let open = Choice::Open(Screen::Fields { group: part, of, at: 0 });
+        match FieldId::of(part, of, wanted).next().and_then(|field| Some((field, field.get(wanted)?))) {
+            Some((first, value)) => {
+                let shown = first.kind().shown(panel.units, value);
+                sheet.item(format_args!("{star}{name}"), format_args!("{shown}"), open);
+            }
+            None => sheet.item(format_args!("{star}{name}"), none(), open),
         }
     }
-    sheet.pair(format_args!("blackout windows"), format_args!("{}", raw.windows.len()));
-    for (relay, number) in raw.relays.iter().zip(1u8..) {
-        let program = match relay.program {
-            RelayProgram::Unused => "not used",
-            RelayProgram::OnAlarm(_) => "on alarm",
-            RelayProgram::During { .. } => "during steps",
-            RelayProgram::AfterStart { .. } => "after a start",
-            RelayProgram::PerVolume { .. } => "for each volume",
-            RelayProgram::WhileOffline(_) => "tank is off-line",
-            RelayProgram::WhileNoneServing => "none serves",
-            RelayProgram::WhileFlow => "while water flows",
-            RelayProgram::Isolate(_) => "isolates",
-            RelayProgram::FailSafe => "plant is healthy",
-        };
-        sheet.pair(format_args!("relay {number}"), format_args!("{program}"));
-        if let RelayProgram::OnAlarm(grave) = relay.program {
-            sheet.text(format_args!("  from {} on", severity(grave)));
-        }
+    if let Some(words) = part.add_words() {
+        sheet.item(format_args!("{words}"), none(), Choice::Add(part));
     }
-    for (name, rule) in [("panel lock", raw.locks.panel), ("serial lock", raw.locks.serial)] {
-        let opens = match rule {
-            bedkeeper::lock::LockRule::Open => "none",
-            bedkeeper::lock::LockRule::Press => "a long press",
-            bedkeeper::lock::LockRule::Code(_) => "a code",
-        };
-        sheet.pair(format_args!("{name}"), format_args!("{opens}"));
+}
+
+fn edit_set(field: FieldId, value: u64, wanted: &RawSettings, sheet: &mut dyn Sheet) {
+    let Kind::Set(members) = field.kind() else { return };
+    for at in 0..members.count(wanted) {
+        let is_in = if value & bit(at) != 0 { "yes" } else { "no" };
+        sheet.item(format_args!("{}", members.member(at)), format_args!("{is_in}"), Choice::Toggle(at));
     }
-    let counts = super::show::Units::Metric.hardness(raw.metals.iron_counts_as);
-    sheet.pair(format_args!("1 mg/L of iron counts"), format_args!("{counts}"));
-    sheet.pair(format_args!("capacity kept at least"), format_args!("{}", percent(raw.derating.least_per_mille)));
+    sheet.item(format_args!("note it"), format_args!(""), Choice::Note);
 }
 
 fn review(panel: &Panel, running: &RawSettings, sheet: &mut dyn Sheet) {
@@ -198,34 +180,29 @@ fn review(panel: &Panel, running: &RawSettings, sheet: &mut dyn Sheet) {
         let (before, after) = (field.get(running), field.get(&draft.raw));
         let Some(after) = after.filter(|_| before != after) else { continue };
         let kind = field.kind();
-        sheet.text(format_args!("{}", field.name(&draft.raw)));
+        named(field, &draft.raw, sheet);
         if let Some(before) = before {
             sheet.pair(format_args!("  from"), format_args!("{}", kind.shown(panel.units, before)));
         }
         sheet.pair(format_args!("  to"), format_args!("{}", kind.shown(panel.units, after)));
     }
-    let (old, new) = (&running.meter, &draft.raw.meter);
-    if old.pulse_divisor != new.pulse_divisor {
-        sheet.text(format_args!("water for a pulse"));
-        for (word, meter) in [("from", old), ("to", new)] {
-            let pulse = Volume(meter.pulse_nl.checked_div(u64::from(meter.pulse_divisor)).unwrap_or(0));
-            sheet.pair(format_args!("  {word}"), format_args!("{}", panel.units.volume(pulse)));
+    for part in GROUPS.iter().filter_map(|(group, _)| group.parts()) {
+        for of in part.count(&draft.raw)..part.count(running) {
+            sheet.text(format_args!("{} is taken away", PartName { group: part, of, raw: running }));
         }
     }
-    for change in difference.changes().iter().filter(|change| !change.field.starts_with("meter.pulse")) {
+    for change in difference.changes().iter().filter(|change| change.field != "meter.pulse_divisor") {
         // What the table knows is shown above with its figures.
-        if !FieldId::all(&draft.raw).any(|field| covers(field.path(), change.field)) {
+        if !is_known(change.field) {
             sheet.text(format_args!("also: {}", Label(change.field)));
         }
     }
     if let Some(when) = difference.effect() {
         sheet.text(format_args!("Takes effect {}.", effect(when)));
+        if when == Effect::Restart {
+            sheet.text(format_args!("They are of another plant: what the beds took up may count as unknown then."));
+        }
     }
-}
-
-/// Whether a field lies in what a difference names, which may be a whole part of the settings.
-fn covers(path: &str, named: &str) -> bool {
-    path == named || path.strip_prefix(named).is_some_and(|rest| rest.starts_with('.'))
 }
 
 pub(super) fn told(told: Told, panel: &Panel, sheet: &mut dyn Sheet) {
@@ -251,6 +228,8 @@ pub(super) fn told(told: Told, panel: &Panel, sheet: &mut dyn Sheet) {
             sheet.text(format_args!("Nothing was measured: a volume and its pulses are needed."));
         }
         Told::BaselineStored => sheet.text(format_args!("The settings that run are the site's baseline.")),
+        Told::LineSet => sheet.text(format_args!("The board speaks so from now on, and after a power cut.")),
+        Told::NoRoom => sheet.text(format_args!("It does not fit: there is no room for it, or it must be there.")),
         Told::NoBaseline => sheet.text(format_args!("No baseline of this site was stored.")),
         Told::NotStored => sheet.text(format_args!("It could not be stored. Nothing has changed.")),
         Told::NotWired => sheet.text(format_args!("The board has not what those settings need.")),

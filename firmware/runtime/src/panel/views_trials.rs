@@ -70,19 +70,24 @@ fn lock<const N: usize>(entry: &Entry<DIGITS>, sight: &Sight<'_, N>, sheet: &mut
         LockRule::Press => sheet.text(format_args!("Hold enter until it opens.")),
         LockRule::Code(_) => {
             sheet.text(format_args!("The code:"));
-            let mut digits = heapless::String::<16>::new();
-            let last = usize::from(entry.at);
-            for (place, at) in entry.places.iter().zip(0usize..).take(last.saturating_add(1)) {
-                // Ten digits and two brackets fit.
-                let (open, close) = if at == last { ("[", "]") } else { ("", "") };
-                let _ = core::fmt::Write::write_fmt(&mut digits, format_args!("{open}{place}{close}"));
-            }
-            sheet.text(format_args!("{digits}"));
-            sheet.text(format_args!("up, down: the digit"));
-            sheet.text(format_args!("enter: the next one"));
-            sheet.text(format_args!("hold enter: that is it"));
+            code(entry, sheet);
         }
     }
+}
+
+/// A code that is being dialled.
+pub(super) fn code(entry: &Entry<DIGITS>, sheet: &mut dyn Sheet) {
+    let mut digits = heapless::String::<16>::new();
+    let last = usize::from(entry.at);
+    for (place, at) in entry.places.iter().zip(0usize..).take(last.saturating_add(1)) {
+        // Ten digits and two brackets fit.
+        let (open, close) = if at == last { ("[", "]") } else { ("", "") };
+        let _ = core::fmt::Write::write_fmt(&mut digits, format_args!("{open}{place}{close}"));
+    }
+    sheet.text(format_args!("{digits}"));
+    sheet.text(format_args!("up, down: the digit"));
+    sheet.text(format_args!("enter: the next one"));
+    sheet.text(format_args!("hold enter: that is it"));
 }
 
 fn letters(entry: &Entry<LETTERS>, sheet: &mut dyn Sheet) {

@@ -25,6 +25,7 @@ use bedkeeper::retain::MAX_BYTES;
 use bedkeeper_runtime::archive::{Archive, Visit};
 use bedkeeper_runtime::clock::WallClock;
 use bedkeeper_runtime::machine::{Board, Parts, Records};
+use bedkeeper_runtime::manners::Manners;
 use bedkeeper_runtime::meters::{EdgeQueue, Meters};
 use bedkeeper_runtime::mock_flash::{MockError, MockFlash};
 use bedkeeper_runtime::motor::Motor;
@@ -55,6 +56,8 @@ pub struct World {
     /// What was kept for good of the walk, and as the site's baseline.
     pub signed: Option<SignedOff>,
     pub baseline: Option<Image>,
+    /// How the board speaks, as it was kept.
+    pub manners: Option<Manners>,
 }
 
 pub type Bench = Rc<RefCell<World>>;
@@ -115,6 +118,15 @@ impl Records for Notes {
     fn keep_signed(&mut self, signed: &SignedOff) -> bool {
         self.0.borrow_mut().signed = Some(signed.clone());
         true
+    }
+
+    fn keep_manners(&mut self, manners: &Manners) -> bool {
+        self.0.borrow_mut().manners = Some(*manners);
+        true
+    }
+
+    fn manners(&mut self) -> Option<Manners> {
+        self.0.borrow().manners
     }
 
     fn keep_baseline(&mut self, image: &[u8]) -> bool {

@@ -11,8 +11,11 @@ use bedkeeper::units::{Hardness, Instant, TankId, Volume};
 use bedkeeper_runtime::baseline::Baseline;
 use bedkeeper_runtime::link::frame;
 use bedkeeper_runtime::link::message::{Answer, Refusal, Request, Taken, Wish};
+use bedkeeper_runtime::link::registers::PLANT;
+use bedkeeper_runtime::manners::{Manners, Speed};
+use bedkeeper_runtime::panel::Units;
 
-use crate::line::{Line, answer, image, raw, refusal};
+use crate::line::{Line, UNIT, answer, image, modbus, raw, refusal};
 
 const SITE: Wish = Wish::ResetTo { baseline: Baseline::Site, may_restart: false };
 
@@ -84,6 +87,40 @@ fn the_built_in_baseline_may_need_a_restart() {
     assert_eq!(Image::decode(line.shelf.images.last().unwrap()).unwrap().raw, RawSettings::baseline());
     let said = line.bench.borrow().records.last().map(|record| record.event);
     assert_eq!(said, Some(Event::SettingsAwaitRestart { who: Who::Serial }));
+}
+
+/// O1, O5: address, speed and units are told to anybody, and changed behind the lock: the answer comes as it was asked for,
+/// and from the next frame on the board speaks otherwise, after a power cut too. What no board can have changes nothing.
+#[test]
+fn the_board_learns_to_speak_otherwise() {
+    let mut line = Line::with(|raw| raw.locks.serial = LockRule::Code(4_711));
+    let before = Manners { address: UNIT, ..Manners::default() };
+    assert_eq!(line.ask(&Request::Manners), Answer::Manners(before));
+    line.open();
+    let speak = |address, baud| Wish::Speak { address, baud, units: Some(Units::Us) };
+    assert_eq!(refusal(line.change(speak(Some(7), None))), Refusal::Locked);
+    assert_eq!(line.change(Wish::Unlock(Key::Code(4_711))), Answer::Done);
+    for (address, baud) in [(Some(0), None), (Some(248), None), (None, Some(0)), (Some(7), Some(115_201))] {
+        assert_eq!(refusal(line.change(speak(address, baud))), Refusal::NoSuchManners);
+    }
+    assert_eq!((line.machine.manners(), line.bench.borrow().manners), (before, Some(before)));
+    let change = line.next_change(speak(Some(7), Some(9_600)));
+    assert_eq!(answer(&line.exchange(&change)).unwrap().1, Answer::Done);
+    assert_eq!(line.link.speed(), Speed::B115200, "the answer went as it was asked for");
+    let manners = Manners { units: Units::Us, address: 7, speed: Speed::B9600 };
+    assert_eq!(line.ask(&Request::Manners), Answer::Manners(manners));
+    assert_eq!((line.link.speed(), line.bench.borrow().manners), (Speed::B9600, Some(manners)));
+    assert!(line.exchange(&modbus(&[UNIT, 4, 0, 0, 0, 2])).is_empty(), "nobody has that address any more");
+    let of_plant: u16 = PLANT.iter().map(|register| register.words).sum();
+    let said = line.exchange(&modbus(&[7, 4, 0, u8::try_from(of_plant - 3).unwrap(), 0, 3]));
+    assert_eq!(said[3..9], [0, 7, 0, 0, 0x25, 0x80], "{said:02x?}");
+    // Within a request a pause of 3 ms is none at 9 600 baud.
+    let whole = modbus(&[7, 4, 0, 0, 0, 2]);
+    line.now_us += 5_000;
+    line.hear(&whole[..4]);
+    line.now_us += 3_000;
+    line.poll();
+    assert!(!line.exchange_at_once(&whole[4..]).is_empty());
 }
 
 /// O6, O1: the signed record is read by anybody; there may be none.

@@ -9,6 +9,7 @@ use bedkeeper_runtime::link::message::{Answer, Change, PIECE, Refusal, Request, 
 use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::link::{Config, Link, Place, frame, staging};
 use bedkeeper_runtime::machine::Machine;
+use bedkeeper_runtime::manners::Manners;
 use bedkeeper_runtime::mock_flash::MockFlash;
 use bedkeeper_runtime::power_up::Chosen;
 use crc::{CRC_16_MODBUS, Crc};
@@ -60,10 +61,11 @@ impl Line {
         change(&mut raw);
         let bench = Bench::default();
         bench.borrow_mut().closed.insert("switch-1", true);
+        bench.borrow_mut().manners = Some(Manners { address: UNIT, ..Manners::default() });
         let chosen = Chosen { settings: Settings::try_from(raw).expect("valid"), rejected: None };
         let machine = Machine::power_up(parts(&bench, MockFlash::new(3)), chosen, 0).expect("pins").expect("fits");
         let label = Label { name: "Bench (invented)".try_into().unwrap(), note: "Nobody to call".try_into().unwrap() };
-        let link = Link::new(Config { board: "test bench", baud: 115_200, unit: UNIT, label });
+        let link = Link::new(Config { board: "test bench", label });
         let shelf = Shelf::default();
         let mut line = Self { bench, machine, link, shelf, now_us: 0, number: 0, session: 0, turn: 0 };
         line.run(2_000);
@@ -113,9 +115,16 @@ impl Line {
     pub fn exchange(&mut self, bytes: &[u8]) -> Vec<u8> {
         self.now_us += 5_000;
         self.hear(bytes);
-        self.now_us += 3_000;
+        // Silence at any speed that it may have.
+        self.now_us += 4_500;
         self.poll();
         self.heard()
+    }
+
+    /// As [`Line::exchange`], without a pause before.
+    pub fn exchange_at_once(&mut self, bytes: &[u8]) -> Vec<u8> {
+        self.now_us -= 5_000;
+        self.exchange(bytes)
     }
 
     pub fn framed(&mut self, message: &impl Serialize) -> Vec<u8> {

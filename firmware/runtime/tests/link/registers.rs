@@ -1,10 +1,14 @@
 //! Modbus on the same line.
 
 use bedkeeper::Action;
+use bedkeeper::journal::{Event, Who};
 use bedkeeper::lock::LockRule;
+use bedkeeper::units::TankId;
 use bedkeeper::watch::Alarm;
 use bedkeeper_runtime::link::message::{Answer, Request};
-use bedkeeper_runtime::link::registers::{ALARM_INPUTS, MAP_VERSION, PLANT, PLANT_COILS, TANK, TANK_INPUTS};
+use bedkeeper_runtime::link::registers::{
+    ALARM_INPUTS, MAP_VERSION, PLANT, PLANT_COILS, TANK, TANK_COILS, TANK_INPUTS,
+};
 
 use crate::line::{Line, UNIT, modbus};
 
@@ -37,6 +41,20 @@ fn switch(address: u16, on: bool) -> Vec<u8> {
 /// The exception code of an answer; none if it is no exception.
 fn exception(said: &[u8]) -> Option<u8> {
     (said.len() == 5 && said[1] & 0x80 != 0).then(|| said[2])
+}
+
+/// V3, Q5: a person who shut a lost valve by hand says so by a coil; where no valve is lost the logic refuses.
+#[test]
+fn shut_by_hand_is_a_coil() {
+    let mut line = Line::new();
+    let place = TANK_COILS.iter().position(|coil| coil.name == "shut-by-hand").unwrap();
+    let [a, b, c, d] = ticket(&mut line);
+    line.exchange(&write_words(0, &[a, b, c, d]));
+    let said = line.exchange(&switch(u16::try_from(place).unwrap(), true));
+    assert_eq!(exception(&said), Some(7), "no valve is lost: negative acknowledge");
+    let asked = line.bench.borrow().records.last().map(|record| record.event);
+    let action = Action::ShutByHand(TankId(0));
+    assert_eq!(asked, Some(Event::Operator { who: Who::Serial, action, granted: false }));
 }
 
 /// Every register of the table can be read in one go, plant and tank.

@@ -31,6 +31,7 @@ pub fn drink(mut soup: &[u8]) {
         let length = usize::from(*length);
         let before = line.controller().clone();
         let records = line.bench.borrow().records.len();
+        let manners = line.machine.manners();
         let mut may_change = false;
         match what % 8 {
             // Noise, as it is.
@@ -90,6 +91,8 @@ pub fn drink(mut soup: &[u8]) {
             }
         }
         assert!(may_change || *line.controller() == before, "the plant changed by itself");
+        assert!(may_change || line.machine.manners() == manners, "it speaks otherwise");
+        assert!(line.machine.manners().are_possible(), "nobody can speak so");
         assert!(may_change || line.bench.borrow().records.len() == records, "something was journalled");
     }
     // The line still works.

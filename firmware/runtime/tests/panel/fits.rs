@@ -2,6 +2,7 @@
 
 use bedkeeper::Action;
 use bedkeeper::calendar::Civil;
+use bedkeeper::chronicle::{RegenerationRecord, StepLength};
 use bedkeeper::commission::{MeterCheck, Task};
 use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::demand::{Cause, CauseSet, Hold, HoldSet};
@@ -17,12 +18,12 @@ use bedkeeper::sequence::{AfterPower, Outcome};
 use bedkeeper::settings::{MAX_STEPS, Medium, RawStep};
 use bedkeeper::units::{Flow, Hardness, Instant, Millis, SaltMass, TankId, Volume};
 use bedkeeper::watch::Alarm;
-use bedkeeper_runtime::baseline::Baseline;
-use bedkeeper_runtime::panel::fields::{FieldId, GROUPS};
+use bedkeeper_runtime::panel::fields::{FieldId, GROUPS, Kind};
+use bedkeeper_runtime::panel::kept::{Wanted, fetch};
 use bedkeeper_runtime::panel::page::{BODY_ROWS, COLUMNS, Look};
 use bedkeeper_runtime::panel::show::Units;
 use bedkeeper_runtime::panel::words;
-use bedkeeper_runtime::panel::{Amount, BaselineDeed, Body, Entry, Moments, Screen, Told};
+use bedkeeper_runtime::panel::{Amount, Body, Entry, LineField, Moments, Screen, Told};
 use bedkeeper_runtime::self_test::{CHECKS, Finding};
 
 use super::picture::{Dots, HEIGHT, WIDTH};
@@ -75,14 +76,18 @@ fn screens() -> Vec<Screen> {
         Screen::Water { at: 0 },
         Screen::Journal { at: 0 },
         Screen::Groups { at: 0 },
-        Screen::Fixed { at: 0 },
         Screen::Review { at: 0 },
         Screen::ReviewDeeds { at: 0 },
         Screen::Baselines { at: 0 },
-        Screen::SureOfBaseline { deed: BaselineDeed::Store, at: 0 },
-        Screen::SureOfBaseline { deed: BaselineDeed::Reset(Baseline::Site), at: 0 },
-        Screen::SureOfBaseline { deed: BaselineDeed::Reset(Baseline::BuiltIn), at: 0 },
+        Screen::SureOfBaseline { at: 0 },
         Screen::Tests { at: 0 },
+        Screen::Line { at: 0 },
+        Screen::EditLine { field: LineField::Address, value: 247 },
+        Screen::EditLine { field: LineField::Speed, value: 4 },
+        Screen::Regenerations { at: 0 },
+        Screen::Regeneration { back: 0, at: 0 },
+        Screen::Days { at: 0 },
+        Screen::Counters { at: 0 },
         Screen::Note { at: 0 },
         Screen::Trials { at: 0 },
         Screen::Inputs { at: 0 },
@@ -98,7 +103,12 @@ fn screens() -> Vec<Screen> {
             .iter()
             .flat_map(|alarm| [Screen::Alarm { alarm: *alarm, at: 0 }, Screen::AlarmDeeds { alarm: *alarm, at: 0 }]),
     );
-    all.extend(GROUPS.iter().map(|(group, _)| Screen::Fields { group: *group, at: 0 }));
+    for (group, _) in GROUPS {
+        all.push(Screen::Fields { group, of: 0, at: 0 });
+        all.extend(
+            group.parts().into_iter().flat_map(|group| (0..27).map(move |of| Screen::Fields { group, of, at: 0 })),
+        );
+    }
     all.extend(Task::ALL.iter().map(|task| Screen::Task { task: *task, at: 0 }));
     all
 }
@@ -153,8 +163,17 @@ fn the_longest_values_fit() {
     let raw = scene.controller.settings().raw().clone();
     for field in FieldId::all(&raw) {
         for value in [0, 1, 1_499, u64::from(u32::MAX), 1_000_000_000_000_000] {
-            let screen = Screen::Edit { field, value };
-            assert!(holds(&mut scene, &screen).count() <= BODY_ROWS, "{screen:?} is longer than the display");
+            let screen = match field.kind() {
+                Kind::Set(_) => Screen::EditSet { field, value, at: 0 },
+                Kind::Code => Screen::SetCode { field, entry: Entry { places: [9; 10], at: 9 } },
+                _ => Screen::Edit { field, value },
+            };
+            let longer = matches!(screen, Screen::EditSet { .. });
+            assert!(
+                longer || holds(&mut scene, &screen).count() <= BODY_ROWS,
+                "{:?} {screen:?} is longer than the display",
+                field.name()
+            );
         }
     }
     for of in [
@@ -164,6 +183,47 @@ fn the_longest_values_fit() {
     ] {
         let screen = Screen::Amount { of, value: 1_000_000_000_000_000 };
         assert!(holds(&mut scene, &screen).count() <= BODY_ROWS, "{screen:?} is longer than the display");
+    }
+}
+
+/// P7: the longest regeneration and the largest days fit; the summary of one needs no scrolling.
+#[test]
+fn what_is_kept_fits() {
+    let mut scene = Scene::new(alternating());
+    for leading in Cause::ALL {
+        let steps = StepKind::ALL.iter().map(|kind| StepLength { kind: *kind, ran_s: u16::MAX }).collect();
+        let mut causes = CauseSet::EMPTY;
+        Cause::ALL.iter().for_each(|cause| {
+            causes.insert(*cause);
+        });
+        scene.kept.regenerations = vec![RegenerationRecord {
+            tank: TankId(7),
+            began_minute: None,
+            took_minutes: u16::MAX,
+            leading: *leading,
+            causes,
+            outcome: Outcome::Complete,
+            volume: Volume(10_000_000_000_000_000),
+            overrun: Volume(u64::MAX),
+            salt: SaltMass(u32::MAX),
+            drained_ml: u32::MAX,
+            steps,
+        }];
+        scene.kept.days = vec![DayUse { day: u16::MAX, litres: 99_999_999, lesson: Lesson::Learned }; 400];
+        for units in [Units::Metric, Units::Us] {
+            scene.panel.units = units;
+            for screen in
+                [Screen::Regenerations { at: 0 }, Screen::Regeneration { back: 0, at: 0 }, Screen::Days { at: 0 }]
+            {
+                scene.open(screen.clone());
+                let days = matches!(screen, Screen::Days { .. });
+                let wanted = if days { Wanted::Week(0) } else { Wanted::Regeneration(0) };
+                scene.panel.give(fetch(&mut scene.kept, wanted));
+                let rows = holds(&mut scene, &screen).count();
+                assert!(matches!(screen, Screen::Regeneration { .. }) || rows <= BODY_ROWS, "{screen:?} {leading}");
+                assert!(rows >= 7, "{screen:?}: {rows}");
+            }
+        }
     }
 }
 
@@ -386,6 +446,8 @@ fn every_answer_fits() {
         Told::NotMeasured,
         Told::BaselineStored,
         Told::NoBaseline,
+        Told::NoRoom,
+        Told::LineSet,
         Told::NotStored,
         Told::NotWired,
         Told::AtRestart,

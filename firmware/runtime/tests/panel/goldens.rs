@@ -37,7 +37,7 @@ fn first_screens() {
     scene.panel.units = Units::Metric;
     scene.walk_to(&["menu"]);
     shoot("menu", &scene);
-    for _ in 0..12 {
+    for _ in 0..30 {
         scene.short(Button::Down);
     }
     shoot("menu-end", &scene);
@@ -115,8 +115,46 @@ fn settings() {
     shoot("told-taken", &scene);
     scene.walk_to(&["menu", "settings", "steps"]);
     shoot("fields-steps", &scene);
-    scene.walk_to(&["menu", "settings", "plant, relays"]);
-    shoot("fixed", &scene);
+}
+
+/// O2: blackouts, relays, alarms, tanks, drives and locks are changed as anything else is.
+#[test]
+fn parts_of_the_settings() {
+    let mut scene = morning();
+    scene.walk_to(&["menu", "settings", "days and blackouts", "add a blackout"]);
+    shoot("window", &scene);
+    scene.choose("* begins on");
+    for _ in 0..5 {
+        scene.short(Button::Enter);
+        scene.short(Button::Down);
+    }
+    shoot("edit-set", &scene);
+    scene.choose("note it");
+    scene.walk_to(&["menu", "settings", "relays"]);
+    shoot("relays", &scene);
+    scene.choose("relay 1");
+    shoot("relay", &scene);
+    scene.choose("it is on");
+    scene.short(Button::Down);
+    scene.short(Button::Enter);
+    scene.walk_to(&["menu", "settings", "see changes"]);
+    shoot("review-parts", &scene);
+    scene.walk_to(&["menu", "settings", "steps", "2. brine draw"]);
+    shoot("step", &scene);
+    scene.walk_to(&["menu", "settings", "how grave", "low pressure"]);
+    shoot("alarm-rules", &scene);
+    scene.walk_to(&["menu", "settings", "tanks"]);
+    shoot("plant", &scene);
+    scene.walk_to(&["menu", "settings", "valve drives"]);
+    shoot("drive", &scene);
+    scene.walk_to(&["menu", "settings", "locks"]);
+    shoot("locks", &scene);
+    scene.choose("panel lock");
+    scene.short(Button::Up);
+    scene.short(Button::Up);
+    scene.short(Button::Enter);
+    scene.short(Button::Up);
+    shoot("set-code", &scene);
 }
 
 /// O3, O1: baselines are behind the lock, and each is asked once more.
@@ -134,10 +172,57 @@ fn baselines() {
     scene.press(Press::Long(Button::Enter));
     scene.walk_to(&["menu", "settings", "baselines", "keep what runs", "yes"]);
     assert_eq!(*scene.panel.screen(), Screen::Told { told: Told::BaselineStored, at: 0 });
+    let mut site = alternating();
+    site.backup_days = 7;
+    scene.baseline = Some(site);
+    scene.walk_to(&["menu", "settings", "baselines", "back to the site"]);
+    shoot("review-baseline", &scene);
     scene.walk_to(&["menu", "settings", "baselines", "back to the built-in"]);
-    shoot("sure-built-in", &scene);
-    scene.choose("yes");
+    for _ in 0..30 {
+        scene.short(Button::Down);
+    }
+    shoot("review-built-in", &scene);
+    scene.short(Button::Enter);
+    scene.choose("take them all");
     shoot("told-at-restart", &scene);
+}
+
+/// P7: what is kept for long: regenerations, the use of days, what valves and relays have done.
+#[test]
+fn what_is_kept_for_long() {
+    let mut scene = Scene::new(alternating());
+    scene.walk_to(&["menu", "regenerations"]);
+    assert!(scene.text().iter().any(|row| row.contains("No regeneration")), "{:?}", scene.text());
+    scene.walk_to(&["menu", "daily use"]);
+    assert!(scene.text().iter().any(|row| row.contains("No day")), "{:?}", scene.text());
+    for day in 0..17 {
+        scene.draw(200 + 10 * day, 60);
+        scene.advance(DAY - HOUR);
+    }
+    assert!(scene.kept.regenerations.len() > 1 && scene.kept.days.len() > 14);
+    scene.walk_to(&["menu", "regenerations"]);
+    shoot("regenerations", &scene);
+    let newest = scene.text();
+    scene.short(Button::Down);
+    assert_ne!(scene.text(), newest, "an older one");
+    for _ in 0..90 {
+        scene.short(Button::Up);
+    }
+    assert_eq!(scene.text(), newest);
+    scene.short(Button::Enter);
+    shoot("regeneration", &scene);
+    scene.walk_to(&["menu", "daily use"]);
+    shoot("days", &scene);
+    for _ in 0..90 {
+        scene.short(Button::Down);
+    }
+    shoot("days-oldest", &scene);
+    scene.walk_to(&["menu", "lifetime counters"]);
+    shoot("counters", &scene);
+    scene.walk_to(&["menu", "settings", "serial line"]);
+    shoot("line", &scene);
+    scene.choose("address");
+    shoot("edit-line", &scene);
 }
 
 /// O6: the hardness tests that are kept, the newest first.

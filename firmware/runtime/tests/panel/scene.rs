@@ -1,19 +1,24 @@
 //! A plant behind a panel: the real logic, a valve with a cam that obeys, and a finger on the buttons.
 
 use bedkeeper::calendar::Civil;
+use bedkeeper::chronicle::{Entry, RegenerationRecord};
 use bedkeeper::contact::{Contact, ContactSet};
+use bedkeeper::draft::{NotTaken, ResetTo};
 use bedkeeper::drive::{Motion, Switches};
 use bedkeeper::hardness_log::HardnessEntry;
 use bedkeeper::journal::Who;
 use bedkeeper::program::Position;
+use bedkeeper::reserve::DayUse;
 use bedkeeper::settings::{
     Arrangement, CamFeedback, MAX_TANKS, Medium, RawDrive, RawSettings, RelayProgram, StartRule,
 };
 use bedkeeper::units::{Exchange, Hardness, Instant, Millis, TankId, TankSet};
 use bedkeeper::{Action, Controller, Input, Settings};
-use bedkeeper_runtime::archive::Recent;
+use bedkeeper_runtime::archive::{Archive, Recent, Visit};
 use bedkeeper_runtime::baseline::Baseline;
-use bedkeeper_runtime::panel::{Answer, BaselineDeed, Button, Page, Panel, Press, Screen, Sight, Units, Wish};
+use bedkeeper_runtime::manners::Manners;
+use bedkeeper_runtime::panel::kept::fetch;
+use bedkeeper_runtime::panel::{Answer, Button, Page, Panel, Press, Screen, Sight, Units, Wish};
 use bedkeeper_runtime::self_test::{Check, Finding, Findings};
 
 pub const SEC: u64 = 1_000;
@@ -63,6 +68,23 @@ pub fn parallel(tanks: u8) -> RawSettings {
     RawSettings { arrangement: Arrangement::Parallel, tanks, ..alternating() }
 }
 
+/// What flash would keep.
+#[derive(Default)]
+pub struct Kept {
+    pub regenerations: Vec<RegenerationRecord>,
+    pub days: Vec<DayUse>,
+}
+
+impl Archive for Kept {
+    fn regenerations(&mut self, from: u32, visit: &mut Visit<'_, RegenerationRecord>) {
+        let _ = (0..).zip(&self.regenerations).skip_while(|(n, _)| *n < from).all(|(n, record)| visit(n, record));
+    }
+
+    fn days(&mut self, from: u32, visit: &mut Visit<'_, DayUse>) {
+        let _ = (0..).zip(&self.days).skip_while(|(n, _)| *n < from).all(|(n, day)| visit(n, day));
+    }
+}
+
 /// A plant with a panel.
 pub struct Scene {
     pub controller: Controller<8>,
@@ -72,6 +94,12 @@ pub struct Scene {
     pub findings: Findings,
     /// Hardness tests that are kept.
     pub tests: Vec<HardnessEntry>,
+    /// The site's own baseline, if one was stored.
+    pub baseline: Option<RawSettings>,
+    /// How the board speaks.
+    pub manners: Manners,
+    /// Regenerations and days that are kept.
+    pub kept: Kept,
     /// Where each cam is, in ms of its way.
     cams: Vec<u64>,
     pub jammed: bool,
@@ -98,6 +126,9 @@ impl Scene {
             recent: Recent::new(),
             findings,
             tests: Vec::new(),
+            baseline: None,
+            manners: Manners::default(),
+            kept: Kept::default(),
             cams,
             jammed: false,
             asked: Vec::new(),
@@ -129,6 +160,11 @@ impl Scene {
         let granted = self.controller.handle(Instant::from_ticks(self.now), input).is_ok();
         while let Some(record) = self.controller.take_record() {
             self.recent.note(&record);
+            match self.controller.entry(&record) {
+                Some(Entry::Regeneration(record)) => self.kept.regenerations.push(record),
+                Some(Entry::Day(day)) => self.kept.days.push(day),
+                _ => {}
+            }
         }
         granted
     }
@@ -180,6 +216,8 @@ impl Scene {
             now: Instant::from_ticks(self.now),
             recent: &self.recent,
             tests: &self.tests,
+            erasures: 7,
+            manners: self.manners,
             name: NAME,
             note: NOTE,
             contacts: (wired, ContactSet::only(Contact::BrineFull)),
@@ -203,6 +241,9 @@ impl Scene {
         panel.look(&self.sight(), self.now);
         let wish = panel.press(press, &self.sight(), self.now);
         self.panel = panel;
+        if let Some(wanted) = self.panel.wants() {
+            self.panel.give(fetch(&mut self.kept, wanted));
+        }
         if self.panel.to_keep().is_some() {
             self.panel.note_kept(true);
         }
@@ -220,11 +261,32 @@ impl Scene {
             Wish::Take => {
                 let draft = self.panel.draft().cloned().expect("there is a draft");
                 let taken = draft.take(&mut self.controller, Instant::from_ticks(self.now), Who::Panel);
-                taken.map_or_else(Answer::NotTaken, |()| Answer::Done)
+                match taken {
+                    Ok(()) => Answer::Done,
+                    // A board keeps them for the next power-up.
+                    Err(NotTaken::NeedsRestart) => Answer::AtRestart,
+                    Err(why) => Answer::NotTaken(why),
+                }
             }
-            Wish::Baseline(BaselineDeed::Store) | Wish::Check => Answer::Done,
-            Wish::Baseline(BaselineDeed::Reset(Baseline::Site)) => Answer::NoBaseline,
-            Wish::Baseline(BaselineDeed::Reset(Baseline::BuiltIn)) => Answer::AtRestart,
+            Wish::StoreBaseline | Wish::Check => Answer::Done,
+            Wish::Speak(manners) => {
+                self.manners = manners;
+                Answer::Done
+            }
+            Wish::Recall(to) => {
+                let site = self.baseline.clone();
+                match (to, &site) {
+                    (Baseline::BuiltIn, _) => {
+                        self.panel.fill(self.controller.settings(), ResetTo::BuiltIn);
+                        Answer::Done
+                    }
+                    (Baseline::Site, Some(site)) => {
+                        self.panel.fill(self.controller.settings(), ResetTo::Site(site));
+                        Answer::Done
+                    }
+                    (Baseline::Site, None) => Answer::NoBaseline,
+                }
+            }
         };
         while let Some(record) = self.controller.take_record() {
             self.recent.note(&record);

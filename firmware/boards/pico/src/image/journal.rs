@@ -7,12 +7,12 @@ use bedkeeper::hardness_log::HardnessEntry;
 use bedkeeper::image::Image;
 use bedkeeper::journal::Record;
 use bedkeeper::reserve::DayUse;
-use bedkeeper_pico::BAUD;
 use bedkeeper_pico::layout::{DOSSIER_OFFSET, DOSSIER_SECTORS, HISTORY_OFFSET, PAGE_BYTES, SECTOR_BYTES};
 use bedkeeper_runtime::archive::{Archive, Kept, Latest, Recent, Visit};
 use bedkeeper_runtime::dossier::{self, Dossier};
 use bedkeeper_runtime::history::{History, Layout};
 use bedkeeper_runtime::machine::Records;
+use bedkeeper_runtime::manners::{Manners, Speed};
 use hal::Clock;
 use hal::clocks::PeripheralClock;
 use hal::fugit::HertzU32;
@@ -27,7 +27,10 @@ const RECENT: usize = 128;
 
 /// Keeps records, and writes them to a serial line that nobody has spoken on.
 pub struct Journal<P: ValidUartPinout<pac::UART0>> {
-    line: UartPeripheral<Enabled, pac::UART0, P>,
+    /// Absent only while its speed is changed.
+    line: Option<UartPeripheral<Enabled, pac::UART0, P>>,
+    speed: Speed,
+    clock: HertzU32,
     is_silent: bool,
     kept: Kept<Flash, RECENT>,
 }
@@ -35,15 +38,21 @@ pub struct Journal<P: ValidUartPinout<pac::UART0>> {
 impl<P: ValidUartPinout<pac::UART0>> Journal<P> {
     /// Opens the line; `None` if the baud rate cannot be had.
     pub fn new(uart: pac::UART0, pins: P, resets: &mut pac::RESETS, clock: &PeripheralClock) -> Option<Self> {
-        let config = UartConfig::new(HertzU32::Hz(BAUD), DataBits::Eight, None, StopBits::One);
-        let mut line = UartPeripheral::new(uart, pins, resets).enable(config, clock.freq()).ok()?;
-        line.set_rx_watermark(FifoWatermark::Bytes4);
-        line.enable_rx_interrupt();
-        Some(Self {
-            line,
-            is_silent: false,
-            kept: Kept { recent: Recent::new(), history: history(), dossier: dossier() },
-        })
+        let mut kept = Kept { recent: Recent::new(), history: history(), dossier: dossier() };
+        let speed = kept.manners().unwrap_or_default().speed;
+        let line = UartPeripheral::new(uart, pins, resets).enable(config(speed), clock.freq()).ok().map(listening)?;
+        Some(Self { line: Some(line), speed, clock: clock.freq(), is_silent: false, kept })
+    }
+
+    /// Gives the line another speed, once the last byte has left.
+    pub fn set_speed(&mut self, speed: Speed) {
+        if speed == self.speed || self.line.as_ref().is_none_or(UartPeripheral::uart_is_busy) {
+            return;
+        }
+        self.speed = speed;
+        // Every speed can be had from this clock: the first was.
+        let line = self.line.take().and_then(|line| line.disable().enable(config(speed), self.clock).ok());
+        self.line = line.map(listening);
     }
 
     /// Somebody has spoken on the line: it is theirs.
@@ -53,18 +62,31 @@ impl<P: ValidUartPinout<pac::UART0>> Journal<P> {
 
     /// Sends as many bytes as the line takes without waiting; so many.
     pub fn send(&mut self, bytes: &[u8]) -> usize {
-        match self.line.write_raw(bytes) {
-            Ok(rest) => bytes.len() - rest.len(),
-            Err(_) => 0,
+        match self.line.as_ref().map(|line| line.write_raw(bytes)) {
+            Some(Ok(rest)) => bytes.len() - rest.len(),
+            _ => 0,
         }
     }
+}
+
+fn config(speed: Speed) -> UartConfig {
+    UartConfig::new(HertzU32::Hz(speed.baud()), DataBits::Eight, None, StopBits::One)
+}
+
+/// The line tells what comes by its interrupt.
+fn listening<P: ValidUartPinout<pac::UART0>>(
+    mut line: UartPeripheral<Enabled, pac::UART0, P>,
+) -> UartPeripheral<Enabled, pac::UART0, P> {
+    line.set_rx_watermark(FifoWatermark::Bytes4);
+    line.enable_rx_interrupt();
+    line
 }
 
 const _: () = assert!(dossier::Layout::PAGES == DOSSIER_SECTORS);
 
 fn dossier() -> Option<Dossier<Flash>> {
     let layout = dossier::Layout::new(DOSSIER_OFFSET, SECTOR_BYTES, PAGE_BYTES).ok()?;
-    Dossier::mount([Flash::new(), Flash::new(), Flash::new()], layout).ok()
+    Dossier::mount([Flash::new(), Flash::new(), Flash::new(), Flash::new()], layout).ok()
 }
 
 fn history() -> Option<History<Flash>> {
@@ -75,14 +97,15 @@ fn history() -> Option<History<Flash>> {
 impl<P: ValidUartPinout<pac::UART0>> Records for Journal<P> {
     fn note(&mut self, record: &Record) {
         self.kept.note(record);
-        if self.is_silent {
+        // A slower line would keep the loop waiting for longer than the watchdog does.
+        let Some(serial) = self.line.as_ref().filter(|_| !self.is_silent && self.speed == Speed::B115200) else {
             return;
-        }
+        };
         let mut line = [0; 512];
         // A record that does not fit is left out: the line is for people, the state is in the store.
         if let Ok(length) = serde_json_core::to_slice(record, &mut line) {
-            self.line.write_full_blocking(line.get(..length).unwrap_or_default());
-            self.line.write_full_blocking(b"\n");
+            serial.write_full_blocking(line.get(..length).unwrap_or_default());
+            serial.write_full_blocking(b"\n");
         }
     }
 
@@ -100,6 +123,14 @@ impl<P: ValidUartPinout<pac::UART0>> Records for Journal<P> {
 
     fn baseline(&mut self) -> Option<Image> {
         self.kept.baseline()
+    }
+
+    fn keep_manners(&mut self, manners: &Manners) -> bool {
+        self.kept.keep_manners(manners)
+    }
+
+    fn manners(&mut self) -> Option<Manners> {
+        self.kept.manners()
     }
 
     fn prepare(&mut self) {

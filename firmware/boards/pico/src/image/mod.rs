@@ -23,7 +23,6 @@ use bedkeeper_runtime::face::I2cFace;
 use bedkeeper_runtime::front::{Errand, Front};
 use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::machine::{Board, Machine, Parts};
-use bedkeeper_runtime::panel::Units;
 use bedkeeper_runtime::power_up;
 use bedkeeper_runtime::self_test::{Check, Finding};
 use bedkeeper_runtime::store::{Log, Region};
@@ -178,7 +177,7 @@ fn main() -> ! {
     let Ok(mut kept) = Log::<Flash, KEPT_BUFFER>::mount(Flash::new(), region) else { give_up() };
     let place = Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES);
     let chosen = power_up::choose(place, &mut kept, |set| plant.divide(set));
-    let mut front = Front::new(I2cFace::new(end(), end()), Units::Metric);
+    let mut front = Front::new(I2cFace::new(end(), end()));
     let findings = front.findings_mut();
     findings.note_passed(Check::Settings, chosen.rejected.is_none());
     let image = match chosen.rejected {

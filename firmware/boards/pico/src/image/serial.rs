@@ -2,7 +2,6 @@
 
 use core::cell::RefCell;
 
-use bedkeeper_pico::{BAUD, UNIT};
 use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::link::{Config, Link};
 use bedkeeper_runtime::machine::{Machine, PinFault};
@@ -48,7 +47,7 @@ pub struct Serial(Link);
 impl Serial {
     /// A line that nobody has spoken on; the site is called so.
     pub fn new(label: Label) -> Self {
-        Self(Link::new(Config { board: "RP2040 board", baud: BAUD, unit: UNIT, label }))
+        Self(Link::new(Config { board: "RP2040 board", label }))
     }
 
     /// What the site is called by now.
@@ -82,6 +81,9 @@ impl Serial {
         }
         let sent = line.send(self.0.outgoing());
         self.0.sent(sent);
+        if self.0.outgoing().is_empty() {
+            line.set_speed(self.0.speed());
+        }
         Ok(())
     }
 
