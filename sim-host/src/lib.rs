@@ -18,6 +18,8 @@ pub mod diagnostic;
 pub mod evidence;
 pub mod explore;
 #[cfg(feature = "command")]
+pub mod faults;
+#[cfg(feature = "command")]
 pub mod learn;
 #[cfg(feature = "command")]
 pub mod link;

@@ -61,6 +61,12 @@ fn every_alarm_stands_in_its_chapter_in_the_logics_own_words() {
 }
 
 #[test]
+fn every_fault_stands_in_its_chapter() {
+    let table = bedkeeper_sim::faults::Table::built_in().unwrap();
+    fill("faults.md", &bedkeeper_sim::faults::table_page(&table));
+}
+
+#[test]
 fn every_hold_stands_in_its_chapter() {
     let text = std::fs::read_to_string(docs().join("book/waiting.md")).unwrap();
     let missing: Vec<_> = Hold::ALL.iter().filter(|hold| !text.contains(&format!("`{hold}`"))).collect();

@@ -21,6 +21,7 @@ use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use crate::bed::{self, cli::BedArgs};
 use crate::bench::{self, cli::BenchArgs};
 use crate::demand::{self, cli::DemandArgs};
+use crate::faults::{self, cli::FaultsArgs};
 use crate::learn::{self, cli::LearnArgs};
 use crate::link::{self, cli::LinkArgs};
 use crate::sheet::{self, cli::SheetArgs};
@@ -70,6 +71,7 @@ enum Verb {
     Replay(Box<ReplayArgs>),
     Verify(VerifyArgs),
     Explore(ExploreArgs),
+    Faults(FaultsArgs),
     Swarm(SwarmArgs),
     Why(WhyArgs),
     Rules(RulesArgs),
@@ -165,6 +167,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::Replay(args)) => replay::run(&args, &style, command.quiet),
         Some(Verb::Verify(args)) => verify::run(&args, &style),
         Some(Verb::Explore(args)) => explore::run(&args, &style),
+        Some(Verb::Faults(args)) => faults::cli::run(&args, &style),
         Some(Verb::Swarm(args)) => swarm::cli::run(&args, &style),
         Some(Verb::Why(args)) => why::run(&args, &style),
         Some(Verb::Rules(args)) => rules::run(&args, &style),

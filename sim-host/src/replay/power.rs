@@ -123,6 +123,8 @@ impl World {
     fn fail(&mut self, cut: PowerCut) {
         self.plant.advance(self.now_ms);
         self.plant.lose_power();
+        // No coil holds without power, whatever the logic last said.
+        self.relays_on = Default::default();
         self.supply.dark = Some(cut);
         self.supply.clock_lost |= !cut.clock_kept;
         if !cut.retained_kept {

@@ -147,18 +147,9 @@ impl Life {
         if let Ok(now) = self.start.checked_add(elapsed) {
             deeds.push((self.calm_ms, Deed::ClockSet(now)));
         }
-        let tanks = self.site.settings.tanks;
-        let once = ["end-test", "return", "salt-filled", "brine-ready", "acknowledge-all"];
-        let each = ["release", "put-back", "vouch"];
         // Twice: a valve that is being sought is vouched for when it was found.
         for at_ms in [self.calm_ms + MINUTE_MS, self.calm_ms + 12 * HOUR_MS] {
-            let asked = once.iter().map(|slug| (*slug, TankId(0)));
-            let of_tanks = (0..tanks).flat_map(|tank| each.iter().map(move |slug| (*slug, TankId(tank))));
-            for (slug, tank) in asked.chain(of_tanks) {
-                if let Some(action) = operator_action(slug, tank) {
-                    deeds.push((at_ms, Deed::Operator(Who::Panel, action)));
-                }
-            }
+            deeds.extend(seen_to(self.site.settings.tanks).into_iter().map(|deed| (at_ms, deed)));
         }
         deeds
     }
@@ -265,6 +256,16 @@ impl Life {
         }
         text
     }
+}
+
+/// What an operator does who sees to a plant of so many tanks: puts back, vouches, releases, fills up, acknowledges.
+pub(crate) fn seen_to(tanks: u8) -> Vec<Deed> {
+    let once = ["end-test", "return", "salt-filled", "brine-ready", "acknowledge-all"];
+    let each = ["release", "put-back", "vouch"];
+    let asked = once.iter().map(|slug| (*slug, TankId(0)));
+    let of_tanks = (0..tanks).flat_map(|tank| each.iter().map(move |slug| (*slug, TankId(tank))));
+    let actions = asked.chain(of_tanks).filter_map(|(slug, tank)| operator_action(slug, tank));
+    actions.map(|action| Deed::Operator(Who::Panel, action)).collect()
 }
 
 fn demand(seed: u64, profile: crate::demand::Profile, ml_a_day: u64) -> Demand {

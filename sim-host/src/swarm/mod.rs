@@ -10,5 +10,6 @@ pub mod cli;
 mod life;
 mod sites;
 
+pub(crate) use life::seen_to;
 pub use life::{Found, Life};
 pub use sites::{InventedSite, invented_site};
