@@ -46,8 +46,22 @@ pub struct Hunt {
     pub breakage: Breakage,
     /// The site in which it is looked for: `pair` for `tests/sites/explored/pair.toml`.
     pub site: String,
-    /// The family of what goes wrong.
+    /// The families of what goes wrong.
     pub family: String,
+    /// So many faults has a life, at the most.
+    pub faults: u8,
+    /// So many states are looked at, at the most.
+    pub states: u64,
+}
+
+/// A line of the table of hunts.
+#[derive(serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct HuntLine {
+    site: String,
+    family: String,
+    faults: u8,
+    states: u64,
 }
 
 /// Every broken rule that exploring is to find, in order of their names: those of `tests/explored/table.toml`, whose patches
@@ -60,15 +74,14 @@ pub fn hunts(root: &Path) -> Result<Vec<Hunt>, String> {
     let unreadable = |path: &Path, error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
     let table_path = folder.join("table.toml");
     let table = std::fs::read_to_string(&table_path).map_err(|error| unreadable(&table_path, &error))?;
-    let table: BTreeMap<String, [String; 2]> =
-        toml::from_str(&table).map_err(|error| unreadable(&table_path, &error))?;
+    let table: BTreeMap<String, HuntLine> = toml::from_str(&table).map_err(|error| unreadable(&table_path, &error))?;
     let known = load(root)?;
     let own = patches(&folder)?;
     let mut hunts = Vec::new();
-    for (name, [site, family]) in table {
+    for (name, HuntLine { site, family, faults, states }) in table {
         let found = own.iter().chain(&known).find(|breakage| breakage.name == name).cloned();
         let breakage = found.ok_or_else(|| unreadable(&table_path, &format!("`{name}` has no patch")))?;
-        hunts.push(Hunt { breakage, site, family });
+        hunts.push(Hunt { breakage, site, family, faults, states });
     }
     match own.iter().find(|breakage| !hunts.iter().any(|hunt| hunt.breakage.name == breakage.name)) {
         Some(unnamed) => Err(unreadable(&table_path, &format!("does not name `{}`", unnamed.name))),

@@ -24,10 +24,11 @@ use crate::site::Site;
 ///   drives     one valve at a time stalls and is mended; a lost one is put back or vouched for
 ///   hands      one valve at a time is turned by hand; a lost one is put back or vouched for
 ///   contacts   one contact at a time closes and opens
-///   settings   settings that do not pass are offered
+///   settings   settings that do not pass are offered, and the store tells that it is worn
 ///   operators  start, step on, abort, withdraw, hold, release, take out, put back, vouch
 ///   power      power fails for an unknown time, with and without the loss of what was stored; there is no clock
 ///   clock      the clock is moved by an hour or lost; power fails for a minute or two hours and the clock runs on
+///   flow       water runs steadily, too fast, and through the own meter of a tank that does not serve
 /// Each family is searched by itself, or with --together all that are named at once. "Closed" means that no state is left
 /// in which something was not tried; it says nothing of what the family does not do.
 /// From every state faults stop as well, and the plant must come back to normal duty (S9).
@@ -36,20 +37,25 @@ use crate::site::Site;
 /// Examples:
 ///   bedkeeper explore tests/sites/explored/pair.toml
 ///   bedkeeper explore demo:apartments --families drives,contacts --together --budget "10 min"
+///   bedkeeper explore tests/sites/explored/pair.toml --families drives,power --faults 1
 ///   bedkeeper explore site.toml --families clock --budget "1 h" --resume explored --json
 ///
 /// Exit code 0: no rule was seen broken. 1: one was. 2: bad input.
 #[derive(Debug, Args)]
 #[command(verbatim_doc_comment)]
 pub struct ExploreArgs {
-    /// The site: a file, `-`, or a bundled one such as demo:apartments
-    site: String,
-    /// What may go wrong [all but clock, which never closes where the calendar is used]
+    /// The site: a file, `-`, or a bundled one such as demo:apartments; several are searched one after the other
+    #[arg(value_name = "SITE", required = true)]
+    sites: Vec<String>,
+    /// What may go wrong [all but clock, which never closes where the calendar is used, and flow]
     #[arg(long, value_name = "NAMES", value_delimiter = ',', value_parser = family)]
     families: Vec<Family>,
     /// Everything that is named may go wrong in one sequence
     #[arg(long)]
     together: bool,
+    /// No more than so many faults in a life; what undoes one is none. Without it there is no end to them
+    #[arg(long, value_name = "N")]
+    faults: Option<u8>,
     /// Time to take at the most for each search
     #[arg(long, value_name = "TIME", default_value = "60 s", value_parser = time)]
     budget: Duration,
@@ -65,6 +71,9 @@ pub struct ExploreArgs {
     /// Folder for the scenarios of broken rules
     #[arg(long, value_name = "FOLDER", default_value = ".")]
     out: PathBuf,
+    /// Tell which parts of the states on the last frontier make them so many
+    #[arg(long)]
+    growth: bool,
     /// Print as JSON
     #[arg(long)]
     json: bool,
@@ -106,16 +115,47 @@ fn searches(args: &ExploreArgs) -> Vec<Powers> {
         Family::Power,
     ];
     let families = if args.families.is_empty() { &usual[..] } else { &args.families };
+    let bounded = |powers: Powers| args.faults.map_or(powers, |faults| powers.at_most(faults));
     if args.together {
-        vec![Powers::all_of(families)]
+        vec![bounded(Powers::all_of(families))]
     } else {
-        families.iter().map(|family| Powers::of(*family)).collect()
+        families.iter().map(|family| bounded(Powers::of(*family))).collect()
     }
+}
+
+/// A site, and what its searches found.
+struct Searched {
+    site: Site,
+    /// As it was named.
+    name: String,
+    outcomes: Vec<Outcome>,
 }
 
 /// What to print, and whether a rule was seen broken.
 fn search(args: &ExploreArgs, style: &Style) -> Result<(String, bool), String> {
-    let site = open_site(&args.site).map_err(|fault| fault.render(style.colour_errors))?;
+    if args.sites.len() > 1 && (args.json || args.resume.is_some()) {
+        return Err("bedkeeper explore: --json and --resume are of one site; several were named".to_owned());
+    }
+    let mut all = Vec::new();
+    for name in &args.sites {
+        let site = open_site(name).map_err(|fault| fault.render(style.colour_errors))?;
+        let outcomes = search_site(args, &site, style)?;
+        all.push(Searched { site, name: name.clone(), outcomes });
+    }
+    let mut text = String::new();
+    let mut found = false;
+    for Searched { site, name, outcomes } in &all {
+        let paths = write_examples(args, name, site, outcomes)?;
+        found |= !paths.is_empty();
+        text += &if args.json { json(site, outcomes, &paths) } else { readable(args, site, outcomes, &paths, style) };
+    }
+    if !args.json {
+        text += &came(&all);
+    }
+    Ok((text, found))
+}
+
+fn search_site(args: &ExploreArgs, site: &Site, style: &Style) -> Result<Vec<Outcome>, String> {
     let budget = Budget { states: args.states, depth: args.depth.unwrap_or(usize::MAX), time: args.budget };
     let bar = if style.progress { ProgressBar::new_spinner() } else { ProgressBar::hidden() };
     let mut outcomes = Vec::new();
@@ -129,7 +169,7 @@ fn search(args: &ExploreArgs, style: &Style) -> Result<(String, bool), String> {
             None => None,
         };
         let mut first = None;
-        let outcome = explore::explore(&site, powers, budget, file.as_deref(), |progress| {
+        let outcome = explore::explore(site, powers, budget, file.as_deref(), |progress| {
             // Of this part of the search.
             let before = *first.get_or_insert(progress.states);
             let speed = (progress.states - before) as f64 / began.elapsed().as_secs_f64().max(0.001);
@@ -146,9 +186,7 @@ fn search(args: &ExploreArgs, style: &Style) -> Result<(String, bool), String> {
         outcomes.push(outcome.map_err(|error| error.to_string())?);
     }
     bar.finish_and_clear();
-    let paths = write_examples(args, &site, &outcomes)?;
-    let text = if args.json { json(&site, &outcomes, &paths) } else { readable(&site, &outcomes, &paths, style) };
-    Ok((text, !paths.is_empty()))
+    Ok(outcomes)
 }
 
 /// Memory that the program holds, and the most that it held, where the system tells.
@@ -166,17 +204,20 @@ fn memory() -> String {
 }
 
 /// Writes a scenario for each broken rule; returns their paths.
-fn write_examples(args: &ExploreArgs, site: &Site, outcomes: &[Outcome]) -> Result<Vec<String>, String> {
+fn write_examples(args: &ExploreArgs, name: &str, site: &Site, outcomes: &[Outcome]) -> Result<Vec<String>, String> {
     // A scenario's paths start from its own folder.
-    let site_path = if args.site.starts_with("demo:") {
-        args.site.clone()
+    let site_path = if name.starts_with("demo:") {
+        name.to_owned()
     } else {
-        std::path::absolute(&args.site).map_or_else(|_| args.site.clone(), |path| path.display().to_string())
+        std::path::absolute(name).map_or_else(|_| name.to_owned(), |path| path.display().to_string())
     };
+    // Of several sites each has names of its own.
+    let of_site = std::path::Path::new(name).file_stem().map(|stem| format!("{}-", stem.to_string_lossy()));
+    let of_site = of_site.filter(|_| args.sites.len() > 1).unwrap_or_default();
     let mut paths = Vec::new();
     for outcome in outcomes {
         for example in &outcome.counterexamples {
-            let name = format!("explored-{}-{}.toml", outcome.powers.slug(), example.broken.rule);
+            let name = format!("explored-{of_site}{}-{}.toml", outcome.powers.slug(), example.broken.rule);
             let path = args.out.join(name);
             let text = explore::scenario_of(site, &site_path, example);
             std::fs::write(&path, text).map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
@@ -191,12 +232,16 @@ fn reached(outcomes: &[Outcome]) -> Reached {
     outcomes.iter().flat_map(|outcome| outcome.reached.iter().copied()).collect()
 }
 
-fn readable(site: &Site, outcomes: &[Outcome], paths: &[String], style: &Style) -> String {
+fn readable(args: &ExploreArgs, site: &Site, outcomes: &[Outcome], paths: &[String], style: &Style) -> String {
     let mut text = format!("{}\n", style.bold(&site.name));
     for outcome in outcomes {
         let (progress, seconds) = (outcome.progress, outcome.took.as_secs_f64());
         let state = if outcome.closed {
-            "closed: no state is left unexplored".to_owned()
+            match outcome.powers.faults() {
+                None => "closed: no state is left unexplored".to_owned(),
+                Some(1) => "closed: no state is left unexplored with one fault in a life".to_owned(),
+                Some(n) => format!("closed: no state is left unexplored with at most {n} faults in a life"),
+            }
         } else if outcome.counterexamples.is_empty() {
             format!("not closed: {} states are left to go on from", progress.frontier)
         } else {
@@ -210,6 +255,9 @@ fn readable(site: &Site, outcomes: &[Outcome], paths: &[String], style: &Style) 
             outcome.steps,
             progress.states as f64 / seconds.max(0.001)
         ));
+        for ((part, field), share) in outcome.growth.iter().filter(|(_, share)| args.growth && *share > 0) {
+            text.push_str(&format!("             {:>5.1} % fewer without {part}.{field}\n", f64::from(*share) / 10.0));
+        }
         for family in Family::ALL.iter().filter(|family| outcome.powers.has(**family)) {
             text.push_str(&format!("             {}\n", family.covers()));
         }
@@ -233,12 +281,28 @@ fn readable(site: &Site, outcomes: &[Outcome], paths: &[String], style: &Style) 
         let rule = &example.broken.rule;
         text.push_str(&format!("  always    {rule:<22} {}: {} ({path})\n", style.alarm("BROKEN"), example.broken.text));
     }
-    let reached = reached(outcomes);
-    for (kind, slug) in explore::reachable() {
-        let came = reached.contains(&(kind, slug));
-        text.push_str(&format!("  sometimes {:<22} {}\n", format!("{kind} {slug}"), if came { "came" } else { "-" }));
-    }
     text
+}
+
+/// What came up in any of the searches of any site, and where first; what did not is named at the end.
+fn came(all: &[Searched]) -> String {
+    let mut text = String::new();
+    let mut missed = 0;
+    for (kind, slug) in explore::reachable() {
+        let is_there = |outcome: &&Outcome| outcome.reached.contains(&(kind, slug));
+        let first = all.iter().find_map(|one| Some((one, one.outcomes.iter().find(is_there)?)));
+        missed += usize::from(first.is_none());
+        let place = first.map_or_else(
+            || "-".to_owned(),
+            |(one, outcome)| match all.len() {
+                1 => format!("came: {}", outcome.powers.slug()),
+                _ => format!("came: {}, {}", one.site.name, outcome.powers.slug()),
+            },
+        );
+        text.push_str(&format!("  sometimes {:<22} {place}\n", format!("{kind} {slug}")));
+    }
+    let count = explore::reachable().len();
+    text + &format!("  {} of {count} came\n", count - missed)
 }
 
 #[derive(Serialize)]
@@ -258,6 +322,8 @@ struct Json<'a> {
 struct Search {
     families: String,
     covers: Vec<&'static str>,
+    /// In a life, at the most; null if there is no end to them.
+    faults: Option<u8>,
     closed: bool,
     states: usize,
     depth: usize,
@@ -290,6 +356,7 @@ fn json(site: &Site, outcomes: &[Outcome], paths: &[String]) -> String {
     let search = |outcome: &Outcome| Search {
         families: outcome.powers.slug(),
         covers: Family::ALL.iter().filter(|f| outcome.powers.has(**f)).map(|f| f.covers()).collect(),
+        faults: outcome.powers.faults(),
         closed: outcome.closed,
         states: outcome.progress.states,
         depth: outcome.progress.depth,

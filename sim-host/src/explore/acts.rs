@@ -4,7 +4,7 @@ use bedkeeper::Action;
 use bedkeeper::contact::Contact;
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
-use bedkeeper::settings::{RawSettings, RemoteRole, StepEnd};
+use bedkeeper::settings::{MeterPlace, RawSettings, RemoteRole, StepEnd};
 use bedkeeper::units::{TankId, Volume};
 use bedkeeper::watch::Alarm;
 
@@ -22,6 +22,13 @@ pub enum Act {
     Water,
     /// Less flows than what is stored at once.
     Sip,
+    /// Water runs steadily, for a good while or far beyond the rated maximum.
+    Pour {
+        /// Beyond the maximum.
+        fast: bool,
+    },
+    /// The own meter of a tank that does not serve counts.
+    Leak(TankId),
     /// An operator asks.
     Operator(Action),
     /// A contact changes.
@@ -43,6 +50,8 @@ pub enum Act {
     },
     /// Settings are offered that do not pass their check.
     BadSettings,
+    /// The store tells that it is worn.
+    WornStore,
     /// The clock is changed.
     Clock(ClockChange),
 }
@@ -58,7 +67,7 @@ pub enum Family {
     Hands,
     /// One contact at a time is closed.
     Contacts,
-    /// Settings that do not pass are offered.
+    /// Settings that do not pass are offered, and the store tells that it is worn.
     Settings,
     /// Operators start, step on, abort, withdraw, hold, release, take out, put back and vouch.
     Operators,
@@ -66,11 +75,13 @@ pub enum Family {
     Power,
     /// The clock is set, moved, and lost; power fails for a short and a long time while it runs on.
     Clock,
+    /// Water runs steadily and too fast, and through a tank that is closed.
+    Flow,
 }
 
 impl Family {
     /// All of them.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Water,
         Self::Drives,
         Self::Hands,
@@ -79,6 +90,7 @@ impl Family {
         Self::Operators,
         Self::Power,
         Self::Clock,
+        Self::Flow,
     ];
 
     /// The name on the command line.
@@ -93,6 +105,7 @@ impl Family {
             Self::Operators => "operators",
             Self::Power => "power",
             Self::Clock => "clock",
+            Self::Flow => "flow",
         }
     }
 
@@ -104,12 +117,13 @@ impl Family {
             Self::Drives => "water; one valve at a time stalls and is mended; a lost one is put back or vouched for",
             Self::Hands => "water; one valve at a time is turned by hand; a lost one is put back or vouched for",
             Self::Contacts => "water; one contact at a time closes and opens",
-            Self::Settings => "water; settings that do not pass are offered",
+            Self::Settings => "water; settings that do not pass are offered, the store tells that it is worn",
             Self::Operators => {
                 "water; operators start, step on, abort, withdraw, hold, release, take out, put back, vouch, one tank at a time"
             }
             Self::Power => "water; power cuts of unknown length at any moment, memory kept or lost; no clock",
             Self::Clock => "water; the clock moved by an hour, set or lost; cuts of a minute and of two hours",
+            Self::Flow => "water, at once, steadily, too fast, and through the own meter of a tank that does not serve",
         }
     }
 }
@@ -117,20 +131,36 @@ impl Family {
 /// Several families at once.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub struct Powers {
-    bits: u8,
+    bits: u16,
+    /// So many faults in a life at the most; `None` is without end.
+    faults: Option<u8>,
 }
 
 impl Powers {
     /// One family.
     #[must_use]
     pub const fn of(family: Family) -> Self {
-        Self { bits: 1 << family as u8 }
+        Self { bits: 1 << family as u16, faults: None }
     }
 
     /// All of these.
     #[must_use]
     pub fn all_of(families: &[Family]) -> Self {
-        families.iter().fold(Self::default(), |all, family| Self { bits: all.bits | Self::of(*family).bits })
+        let bits = families.iter().fold(0, |all, family| all | Self::of(*family).bits);
+        Self { bits, faults: None }
+    }
+
+    /// The same with no more than so many faults in a life: stalls, valves turned by hand, contacts that close, power cuts,
+    /// clock changes, settings offered, wishes of operators. What undoes one is none.
+    #[must_use]
+    pub const fn at_most(self, faults: u8) -> Self {
+        Self { faults: Some(faults), ..self }
+    }
+
+    /// How many faults a life may have.
+    #[must_use]
+    pub const fn faults(self) -> Option<u8> {
+        self.faults
     }
 
     /// Whether a family is among them.
@@ -145,11 +175,12 @@ impl Powers {
         self.has(Family::Power) || self.has(Family::Clock)
     }
 
-    /// The names, with `+` between them.
+    /// The names, with `+` between them, and how many faults there may be.
     #[must_use]
     pub fn slug(self) -> String {
         let names = Family::ALL.iter().filter(|family| self.has(**family)).map(|family| family.slug());
-        names.collect::<Vec<_>>().join("+")
+        let names = names.collect::<Vec<_>>().join("+");
+        self.faults.map_or_else(|| names.clone(), |faults| format!("{names}-{faults}"))
     }
 }
 
@@ -173,17 +204,44 @@ pub(super) fn contacts_of(raw: &RawSettings) -> Vec<Contact> {
     Contact::ALL.iter().copied().filter(used).collect()
 }
 
+impl Act {
+    /// Whether it counts as one of the faults that a life may have, where this contact is closed.
+    pub(super) fn is_fault(self, closed: Option<Contact>) -> bool {
+        use Action as A;
+        match self {
+            Self::Wait | Self::Half | Self::Water | Self::Sip | Self::Pour { fast: false } | Self::Mend(_) => false,
+            Self::Contact(contact) => closed != Some(contact),
+            Self::Operator(A::PutBack(_) | A::Vouch(_) | A::Release(_) | A::Withdraw(_)) => false,
+            Self::Operator(_) | Self::Stall(_) | Self::Turn(_) | Self::Cut { .. } | Self::Clock(_) => true,
+            Self::BadSettings | Self::WornStore | Self::Pour { fast: true } | Self::Leak(_) => true,
+        }
+    }
+}
+
 impl Node {
     /// What the adversary may do now.
     #[must_use]
     pub fn acts(&self, powers: Powers) -> Vec<Act> {
+        let mut acts = self.all_acts(powers);
+        if !self.may_fail() {
+            acts.retain(|act| !act.is_fault(self.closed_contact()));
+        }
+        acts
+    }
+
+    fn all_acts(&self, powers: Powers) -> Vec<Act> {
         let mut acts = vec![Act::Wait];
         let world = self.world();
         let ahead = world.next_event_ms().map_or(0, |next| next.saturating_sub(world.now_ms));
         // A valve half on its way may stall or lose power; a step half done may be aborted.
         let turns = world.valves().iter().any(|valve| valve.motion() != Motion::Off);
         let wanted = if turns { powers.has(Family::Drives) || powers.cuts() } else { powers.has(Family::Operators) };
-        if wanted && !self.is_half() && (SHORTEST_HALF_MS..=LONGEST_HALF_MS).contains(&ahead) {
+        let faulty = world.valves().iter().any(|valve| !valve.faults().is_empty());
+        if wanted
+            && (self.may_fail() || faulty)
+            && !self.is_half()
+            && (SHORTEST_HALF_MS..=LONGEST_HALF_MS).contains(&ahead)
+        {
             acts.push(Act::Half);
         }
         if world.supply.is_dark() {
@@ -194,9 +252,12 @@ impl Node {
         if thirsty && !self.has_just_flowed() {
             acts.push(Act::Water);
             // What is not stored is lost of a fresh bed as of any other.
-            if powers.cuts() && !self.has_sipped() && self.serving_is_fresh() {
+            if powers.cuts() && self.may_fail() && !self.has_sipped() && self.serving_is_fresh() {
                 acts.push(Act::Sip);
             }
+        }
+        if powers.has(Family::Flow) && !self.has_just_flowed() {
+            self.flow_acts(thirsty, &mut acts);
         }
         if powers.has(Family::Drives) || powers.has(Family::Hands) {
             self.drive_acts(powers, &mut acts);
@@ -211,6 +272,9 @@ impl Node {
         if powers.has(Family::Settings) && !rejected {
             acts.push(Act::BadSettings);
         }
+        if powers.has(Family::Settings) && !world.controller.outputs().alarms.contains(Alarm::StoreWorn) {
+            acts.push(Act::WornStore);
+        }
         // Every cut charges a bed by estimate; two in its time are tried.
         let estimated = Volume(2 * world.controller.settings().retain_volume().0);
         if powers.cuts() && thirsty && self.serving_estimated() < estimated {
@@ -221,6 +285,18 @@ impl Node {
             acts.push(Act::Clock(ClockChange::Lost));
         }
         acts
+    }
+
+    fn flow_acts(&self, thirsty: bool, acts: &mut Vec<Act>) {
+        let controller = &self.world().controller;
+        if thirsty {
+            acts.extend([false, true].map(|fast| Act::Pour { fast }));
+        }
+        if controller.settings().meter.place == MeterPlace::PerTank {
+            let tanks = (0u8..).map(TankId).zip(controller.tanks());
+            let closed = tanks.filter(|(_, unit)| unit.duty().kind() != DutyKind::Serving);
+            acts.extend(closed.map(|(tank, _)| Act::Leak(tank)));
+        }
     }
 
     fn drive_acts(&self, powers: Powers, acts: &mut Vec<Act>) {

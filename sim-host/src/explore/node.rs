@@ -13,10 +13,11 @@ use bedkeeper::meter::MAX_BATCH;
 use bedkeeper::retain::Retained;
 use bedkeeper::settings::{Medium, MeterPlace};
 use bedkeeper::units::Volume;
+use bedkeeper::watch::StoreWear;
 use jiff::civil::DateTime;
 
 use super::acts::{Act, Family, Powers, contacts_of};
-use super::reduce::{Reads, hash_state};
+use super::reduce::{Reads, Sink, hash_state};
 use crate::plant::Fault;
 use crate::recording::{COMMON_METER, Pulses};
 use crate::replay::{Checker, Observer, PowerCut, Replay, ReplayError, World};
@@ -26,6 +27,16 @@ use crate::site::Site;
 const LONGEST_WAIT_MS: u64 = 24 * 3_600_000;
 /// Portions of water are at least so far apart, so that a rated maximum can be set that they do not pass.
 const APART_MS: u64 = 1_000;
+/// Water that runs steadily: pulses, and how far apart.
+const STEADY_TIMES: u64 = 24;
+const STEADY_APART_MS: u64 = 30_000;
+/// Water that runs beyond the rated maximum does so for so many seconds.
+const FAST_TIMES: u64 = 30;
+const NL_PER_ML: u64 = 1_000_000;
+/// Pulses in a second at the most, where the rated maximum is none.
+const MOST_IN_A_SECOND: u32 = 50;
+/// What a worn store tells.
+pub(super) const WORN: StoreWear = StoreWear { erasures: 10_000, rated: 10_000, fails: false };
 /// Things that happen by themselves and change nothing are waited for so often in a row.
 const STUTTERS: u32 = 3;
 
@@ -34,6 +45,8 @@ const STUTTERS: u32 = 3;
 pub struct Limits {
     /// What is read at all.
     pub reads: Reads,
+    /// What is read when nothing goes wrong any more.
+    pub calm_reads: Reads,
     /// The contacts that the site looks at.
     pub contacts: Vec<Contact>,
     /// A quarter of what a fresh bed holds.
@@ -44,6 +57,8 @@ pub struct Limits {
     gulp: u32,
     /// Pulses of half of what is stored at once.
     sip: u32,
+    /// Pulses in a second beyond the rated maximum.
+    fast: u32,
 }
 
 impl Limits {
@@ -63,11 +78,14 @@ impl Limits {
         });
         Self {
             reads: Reads::of(settings.raw(), clock, powers),
+            calm_reads: Reads::of(settings.raw(), clock, Powers::of(Family::Water)),
             contacts: contacts_of(settings.raw()),
             quarter: Volume(whole.nl() / 4),
             dose_water: settings.dose_water(),
             gulp: pulses((whole.nl() / 4).saturating_mul(tanks)),
             sip: pulses(settings.retain_volume().nl() / 2),
+            // Three times as much.
+            fast: pulses(u64::from(settings.raw().meter.rated_max.0) * 3 * NL_PER_ML / 60).min(MOST_IN_A_SECOND),
         }
     }
 }
@@ -112,6 +130,8 @@ pub struct Node {
     /// A mark of what is stored, and when it was stored.
     stored: Option<(u64, u64)>,
     writes: u64,
+    /// Faults that may still come; without end where it is not said.
+    left: Option<u8>,
     limits: Arc<Limits>,
 }
 
@@ -159,6 +179,7 @@ impl Node {
             changed_ms: None,
             stored: None,
             writes: 0,
+            left: powers.faults(),
             limits,
         };
         node.note_stored();
@@ -175,6 +196,17 @@ impl Node {
     #[must_use]
     pub fn limits(&self) -> &Limits {
         &self.limits
+    }
+
+    /// Something may still go wrong.
+    pub(super) fn may_fail(&self) -> bool {
+        self.left != Some(0)
+    }
+
+    /// What is still read.
+    fn reads(&self) -> &Reads {
+        let calm = !self.may_fail() && !self.world.supply.is_dark();
+        if calm { &self.limits.calm_reads } else { &self.limits.reads }
     }
 
     pub(super) fn is_half(&self) -> bool {
@@ -230,26 +262,40 @@ impl Node {
     #[must_use]
     pub fn key(&self) -> u64 {
         let mut hasher = DefaultHasher::new();
+        self.hash_into(&mut hasher);
+        hasher.finish()
+    }
+
+    /// Makes the key, field by field.
+    pub(super) fn hash_into(&self, hasher: &mut impl Sink) {
         let world = &*self.world;
         let now = world.now_ms;
         let civil = world.controller.clock().civil(bedkeeper::units::Instant::from_ticks(now));
-        hash_state(&*world.controller, &self.limits.reads, now, civil, &mut hasher);
+        let reads = self.reads();
+        hash_state(&*world.controller, reads, now, civil, hasher);
+        hasher.field("controller", "orders");
         for valve in world.valves().iter().chain(world.plant.shared()) {
-            valve.future_key().hash(&mut hasher);
+            valve.future_key().hash(hasher);
+            hasher.field("plant", "valve");
         }
-        (world.relays_on, self.closed, self.half, self.sipped, self.has_just_flowed(), self.contacts_change())
-            .hash(&mut hasher);
-        if self.limits.reads.cuts {
+        // What the adversary asks before it makes something go wrong it does not ask when nothing may any more.
+        let asks = self.may_fail() || world.valves().iter().any(|valve| !valve.faults().is_empty());
+        let waits = self.may_fail() || self.closed.is_some();
+        (world.relays_on, world.supply.is_worn(), self.closed, self.left, self.has_just_flowed()).hash(hasher);
+        (asks && self.half, self.may_fail() && self.sipped, waits && self.contacts_change()).hash(hasher);
+        hasher.field("adversary", "itself");
+        if reads.cuts {
             let cut = world.supply.cut().map(|cut| {
                 (cut.at_ms.saturating_add(cut.off_ms).saturating_sub(now), cut.clock_kept, cut.retained_kept)
             });
             // How long ago it was stored is asked of the clock alone, if there is one.
             let age = |at: u64| if civil.is_some() { (now - at).min(super::reduce::OLDEST_MS) } else { 0 };
             let stored = self.stored.map(|(mark, at)| (mark, age(at)));
-            (cut, stored, world.supply.is_clock_lost()).hash(&mut hasher);
+            (cut, stored, world.supply.is_clock_lost()).hash(hasher);
         }
-        self.checker.hash_future(world, &mut hasher);
-        hasher.finish()
+        hasher.field("adversary", "stored");
+        self.checker.hash_future(world, hasher, |hasher, part| hasher.field("checker", part));
+        hasher.field("checker", "the rest");
     }
 
     /// All of the state, as it is: states that differ in this may still have equal keys.
@@ -301,22 +347,28 @@ impl Node {
             mut changed_ms,
             stored,
             writes,
+            mut left,
             limits,
         } = self;
+        if act.is_fault(closed) {
+            left = left.map(|left| left.saturating_sub(1));
+        }
         let mut replay = Replay::new(*world, vec![&mut checker, seen]);
         half = act == Act::Half || (half && !matches!(act, Act::Wait | Act::Water));
         sipped |= act == Act::Sip;
-        if matches!(act, Act::Water | Act::Sip) {
-            flowed_ms = Some(replay.world().now_ms);
-        }
         if let Act::Contact(contact) = act {
             changed_ms = Some(replay.world().now_ms);
             closed = if closed == Some(contact) { None } else { Some(contact) };
         }
         // Without modelled water nothing here can fail.
         let _ = carry_out(&mut replay, act, closed, &limits);
+        if matches!(act, Act::Water | Act::Sip | Act::Pour { .. } | Act::Leak(_)) {
+            // Decided a millisecond after it flowed.
+            flowed_ms = Some(replay.world().now_ms.saturating_sub(1));
+        }
         let world = Box::new(replay.into_world());
-        let mut node = Self { world, checker, closed, half, sipped, flowed_ms, changed_ms, stored, writes, limits };
+        let mut node =
+            Self { world, checker, closed, half, sipped, flowed_ms, changed_ms, stored, writes, left, limits };
         node.note_stored();
         node
     }
@@ -356,21 +408,29 @@ impl Node {
     }
 
     /// The water of an act.
-    pub(super) fn pulses(&self, act: Act) -> Pulses {
+    pub(super) fn pulses(&self, act: Act) -> Vec<Pulses> {
         pulses_of(&self.world, act, &self.limits)
     }
 }
 
 /// The water of an act, on the meter that sees it.
-fn pulses_of(world: &World, act: Act, limits: &Limits) -> Pulses {
+fn pulses_of(world: &World, act: Act, limits: &Limits) -> Vec<Pulses> {
     let settings = world.controller.settings();
     let serving = world.controller.tanks().iter().position(|t| t.duty().kind() == DutyKind::Serving).unwrap_or(0);
-    let meter = match settings.meter.place {
-        MeterPlace::Common => COMMON_METER,
-        MeterPlace::PerTank => u8::try_from(serving + 1).unwrap_or(1),
+    let own = |tank: usize| u8::try_from(tank + 1).unwrap_or(1);
+    let meter = match (act, settings.meter.place) {
+        (Act::Leak(tank), _) => own(tank.index()),
+        (_, MeterPlace::Common) => COMMON_METER,
+        (_, MeterPlace::PerTank) => own(serving),
     };
-    let count = if act == Act::Sip { limits.sip } else { limits.gulp };
-    Pulses { at_ms: world.now_ms, meter, count }
+    let (times, apart_ms, count) = match act {
+        Act::Water => (1, 0, limits.gulp),
+        Act::Pour { fast: false } => (STEADY_TIMES, STEADY_APART_MS, 1),
+        Act::Pour { fast: true } => (FAST_TIMES, 1_000, limits.fast),
+        Act::Leak(_) => (1, 0, 1),
+        _ => (1, 0, limits.sip),
+    };
+    (0..times).map(|i| Pulses { at_ms: world.now_ms + i * apart_ms, meter, count }).collect()
 }
 
 fn carry_out(replay: &mut Replay<'_>, act: Act, closed: Option<Contact>, limits: &Limits) -> Result<(), ReplayError> {
@@ -389,11 +449,16 @@ fn carry_out(replay: &mut Replay<'_>, act: Act, closed: Option<Contact>, limits:
             let next = world.next_event_ms().unwrap_or(now);
             replay.run_to(now + next.saturating_sub(now) / 2)
         }
-        Act::Water | Act::Sip => {
-            let pulses = pulses_of(replay.world(), act, limits);
-            replay.take_pulses(&pulses)?;
+        Act::Water | Act::Sip | Act::Pour { .. } | Act::Leak(_) => {
+            for pulses in pulses_of(replay.world(), act, limits) {
+                if pulses.at_ms > replay.world().now_ms {
+                    replay.run_to(pulses.at_ms)?;
+                }
+                replay.take_pulses(&pulses)?;
+            }
             // What follows is decided a millisecond later.
-            replay.run_to(pulses.at_ms + 1)
+            let now_ms = replay.world().now_ms;
+            replay.run_to(now_ms + 1)
         }
         Act::Operator(action) => replay.offer(Input::Operator { who: Who::Panel, action }, true).map(|_| ()),
         Act::Contact(contact) => {
@@ -417,6 +482,7 @@ fn carry_out(replay: &mut Replay<'_>, act: Act, closed: Option<Contact>, limits:
             replay.schedule_power_cut(PowerCut { at_ms, off_ms, clock_kept, retained_kept: memory_kept });
             replay.run_to(at_ms)
         }
+        Act::WornStore => replay.wear_store(WORN),
         Act::BadSettings => replay.offer_settings(None).map(|_| ()),
         Act::Clock(change) => {
             let civil = replay.world_mut().change_clock(change);

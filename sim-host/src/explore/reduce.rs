@@ -4,7 +4,7 @@
 //! for each part how it comes into a key; the reason stands beside it. Two states with equal keys then have the same
 //! future: `tests.rs` runs such states on with the same acts and compares all that is done and said.
 
-use std::hash::{Hash, Hasher};
+use std::hash::{DefaultHasher, Hash, Hasher};
 
 use bedkeeper::calendar::{Civil, DAY_MS};
 use bedkeeper::relay::RelayProgram;
@@ -216,8 +216,16 @@ impl Reads {
     }
 }
 
+/// What a key is made into; told of each field whose bytes are in.
+pub trait Sink: Hasher {
+    /// All since the last call was of this field.
+    fn field(&mut self, _part: &'static str, _field: &'static str) {}
+}
+
+impl Sink for DefaultHasher {}
+
 /// The part of a key that a controller makes, or what is retained of one.
-pub fn hash_state(state: &impl Serialize, reads: &Reads, now_ms: u64, civil: Option<Civil>, into: &mut impl Hasher) {
+pub fn hash_state(state: &impl Serialize, reads: &Reads, now_ms: u64, civil: Option<Civil>, into: &mut impl Sink) {
     let mut reducer = Reducer {
         reads,
         now_ms,
@@ -274,7 +282,7 @@ impl ser::Error for Refused {
     }
 }
 
-impl<H: Hasher> Reducer<'_, H> {
+impl<H: Sink> Reducer<'_, H> {
     fn number(&mut self, value: u64) {
         if self.is_instant { self.instant(value) } else { value.hash(self.into) }
     }
@@ -341,6 +349,7 @@ impl<H: Hasher> Reducer<'_, H> {
         }
         let written = value.serialize(&mut *self);
         self.rule = usual;
+        self.into.field(part, field);
         written
     }
 }
@@ -354,7 +363,7 @@ macro_rules! numbers {
     )+ };
 }
 
-impl<'a, 'h, H: Hasher> ser::Serializer for &'a mut Reducer<'h, H> {
+impl<'a, 'h, H: Sink> ser::Serializer for &'a mut Reducer<'h, H> {
     type Ok = ();
     type Error = Refused;
     type SerializeSeq = Self;
@@ -497,7 +506,7 @@ struct Variant<'a, 'h, H>(&'a mut Reducer<'h, H>);
 
 macro_rules! items {
     ($($trait:ident: $method:ident),+) => { $(
-        impl<H: Hasher> ser::$trait for &mut Reducer<'_, H> {
+        impl<H: Sink> ser::$trait for &mut Reducer<'_, H> {
             type Ok = ();
             type Error = Refused;
             fn $method<T: ?Sized + Serialize>(&mut self, value: &T) -> Result<(), Refused> {
@@ -517,7 +526,7 @@ items!(
     SerializeTupleVariant: serialize_field
 );
 
-impl<H: Hasher> ser::SerializeMap for &mut Reducer<'_, H> {
+impl<H: Sink> ser::SerializeMap for &mut Reducer<'_, H> {
     type Ok = ();
     type Error = Refused;
     fn serialize_key<T: ?Sized + Serialize>(&mut self, key: &T) -> Result<(), Refused> {
@@ -531,7 +540,7 @@ impl<H: Hasher> ser::SerializeMap for &mut Reducer<'_, H> {
     }
 }
 
-impl<H: Hasher> ser::SerializeStruct for &mut Reducer<'_, H> {
+impl<H: Sink> ser::SerializeStruct for &mut Reducer<'_, H> {
     type Ok = ();
     type Error = Refused;
     fn serialize_field<T: ?Sized + Serialize>(&mut self, key: &'static str, value: &T) -> Result<(), Refused> {
@@ -544,7 +553,7 @@ impl<H: Hasher> ser::SerializeStruct for &mut Reducer<'_, H> {
     }
 }
 
-impl<H: Hasher> ser::SerializeStructVariant for Variant<'_, '_, H> {
+impl<H: Sink> ser::SerializeStructVariant for Variant<'_, '_, H> {
     type Ok = ();
     type Error = Refused;
     fn serialize_field<T: ?Sized + Serialize>(&mut self, key: &'static str, value: &T) -> Result<(), Refused> {

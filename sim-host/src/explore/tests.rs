@@ -54,8 +54,9 @@ fn face(node: &Node) -> String {
 fn states_with_equal_keys_have_equal_futures() {
     let mut random = Pcg32::seed_from_u64(20_270_301);
     let mut compared = 0;
-    for family in Family::ALL {
-        let powers = Powers::of(family);
+    let endless = Family::ALL.map(Powers::of);
+    // When the last fault has come, less is read.
+    for powers in endless.into_iter().chain(endless.map(|powers| powers.at_most(1))) {
         let (first, _) = Node::first(&pair(), powers, start_of(powers)).unwrap();
         let mut kept: HashMap<u64, Node> = HashMap::from([(first.key(), first.clone())]);
         // Walks at random meet again where a search would.
@@ -114,8 +115,8 @@ fn same_futures((mut one, mut other): (Node, Node), key: u64, powers: Powers, ra
 /// Every face that a search without any reduction comes to within some acts, a reduced one comes to as well.
 #[test]
 fn a_reduced_search_sees_what_an_unreduced_one_sees() {
-    for family in Family::ALL {
-        let powers = Powers::of(family);
+    let endless = Family::ALL.map(Powers::of);
+    for powers in endless.into_iter().chain(endless.map(|powers| powers.at_most(1))) {
         let (first, _) = Node::first(&pair(), powers, start_of(powers)).unwrap();
         let faces = |mark: fn(&Node) -> u64| {
             let mut known = BTreeSet::from([mark(&first)]);
@@ -138,9 +139,38 @@ fn a_reduced_search_sees_what_an_unreduced_one_sees() {
         };
         let (reduced, few) = faces(Node::key);
         let (unreduced, many) = faces(Node::whole_mark);
-        assert_eq!(reduced, unreduced, "{family:?}");
-        assert!(few <= many && few > 5, "{family:?}: {few} of {many}");
+        assert_eq!(reduced, unreduced, "{powers:?}");
+        assert!(few <= many && few > 5, "{powers:?}: {few} of {many}");
     }
+}
+
+/// With a bound on faults a search ends of itself, and each life has no more: here one contact closes once.
+#[test]
+fn a_bound_on_faults_bounds_every_life() {
+    let powers = Powers::of(Family::Contacts).at_most(1);
+    let mut random = Pcg32::seed_from_u64(11);
+    for _ in 0..20 {
+        let (mut node, _) = Node::first(&pair(), powers, None).unwrap();
+        let (mut key, mut faults) = (node.key(), 0);
+        for _ in 0..60 {
+            let acts = node.acts(powers);
+            let act = acts[random.next_u32() as usize % acts.len()];
+            faults += usize::from(act.is_fault(node.closed_contact()));
+            (node, key) = node.after(act, key, &mut Seen::default());
+        }
+        assert!(faults <= 1, "{faults}");
+    }
+    assert_eq!(powers.slug(), "contacts-1");
+    assert!(Powers::of(Family::Drives).at_most(0) != Powers::of(Family::Drives));
+}
+
+/// A search tells which parts of its states make them so many: the water of the beds among them.
+#[test]
+fn what_makes_states_many_is_told() {
+    let outcome = explore(&pair(), Powers::of(Family::Water), budget(2_000, 1_000), None, |_| {}).unwrap();
+    let share = |field: &str| outcome.growth.iter().find(|((_, name), _)| *name == field).map(|(_, share)| *share);
+    assert!(share("volume").is_some_and(|share| share > 100), "{:?}", outcome.growth);
+    assert!(outcome.growth.iter().all(|(_, share)| *share < 1_000));
 }
 
 /// A way written as a scenario leads where the search was: the same journal, with power cuts, faults and wishes.

@@ -6,7 +6,7 @@ use bedkeeper::journal::Who;
 use bedkeeper::settings::Arrangement;
 
 use super::acts::{Act, Family};
-use super::node::{Broken, Node, Seen};
+use super::node::{Broken, Node, Seen, WORN};
 use super::{Counterexample, live};
 use crate::plant::{Fault, WhichValve};
 use crate::recording::{COMMON_METER, Pulses};
@@ -47,17 +47,17 @@ pub(super) fn shortened(site: &Site, mut example: Counterexample) -> Counterexam
     }
 }
 
-/// What an act is in a scenario: an event, or a row of its recording.
+/// What an act is in a scenario: an event, or rows of its recording.
 enum Written {
     Event(Deed),
-    Row(Pulses),
+    Rows(Vec<Pulses>),
     Nothing,
 }
 
 fn written(node: &Node, act: Act) -> Written {
     Written::Event(match act {
         Act::Wait | Act::Half => return Written::Nothing,
-        Act::Water | Act::Sip => return Written::Row(node.pulses(act)),
+        Act::Water | Act::Sip | Act::Pour { .. } | Act::Leak(_) => return Written::Rows(node.pulses(act)),
         Act::Operator(action) => Deed::Operator(Who::Panel, action),
         Act::Contact(contact) => {
             let closed = node.closed_contact() != Some(contact);
@@ -72,6 +72,7 @@ fn written(node: &Node, act: Act) -> Written {
             Deed::Power { off_ms: u64::from(minutes) * 60_000, clock_kept, memory_kept }
         }
         Act::BadSettings => Deed::BadSettings,
+        Act::WornStore => Deed::Store(WORN),
         Act::Clock(ClockChange::Set(to)) => Deed::ClockSet(to),
         Act::Clock(ClockChange::Moved(by)) => Deed::ClockMoved(by),
         Act::Clock(ClockChange::Lost) => Deed::ClockLost,
@@ -97,9 +98,11 @@ pub fn scenario_of(site: &Site, site_path: &str, example: &Counterexample) -> St
         let _ = writeln!(way, "# +{at_ms} ms: {act:?}");
         match written(&node, *act) {
             Written::Nothing => {}
-            Written::Row(pulses) => {
-                let meter = if pulses.meter == COMMON_METER { String::new() } else { format!(", {}", pulses.meter) };
-                let _ = writeln!(rows, "    [\"+{at_ms} ms\", {}{meter}],", pulses.count);
+            Written::Rows(all) => {
+                for Pulses { at_ms, meter, count } in all {
+                    let meter = if meter == COMMON_METER { String::new() } else { format!(", {meter}") };
+                    let _ = writeln!(rows, "    [\"+{at_ms} ms\", {count}{meter}],");
+                }
             }
             Written::Event(deed) => {
                 events.push('\n');

@@ -97,6 +97,12 @@ impl Valve {
         self.told
     }
 
+    /// Whether it turns: driven, coasting, by a relay that has welded, or by hand.
+    #[must_use]
+    pub fn is_turning(&self) -> bool {
+        self.hand.is_some() || self.turning() != Motion::Off
+    }
+
     /// What the pilots are told now.
     #[must_use]
     pub fn pilots(&self) -> Pilots {

@@ -73,6 +73,11 @@ impl Supply {
         self.clock_lost
     }
 
+    /// The store has told that it is worn, and will after each cut.
+    pub(crate) fn is_worn(&self) -> bool {
+        self.wear.is_some()
+    }
+
     /// How often the state was written since the first cut was announced.
     #[must_use]
     pub fn writes(&self) -> u64 {

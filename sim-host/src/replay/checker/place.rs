@@ -1,14 +1,14 @@
 //! Whether a valve of the plant stands where its step runs, while the logic counts the step's time (S6, Q2).
 
+use std::hash::{Hash, Hasher};
+
 use bedkeeper::drive::Motion;
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::{CamFeedback, RawDrive};
 
+use super::valves::SEEN_AFTER_MS;
 use crate::plant::Valve;
 use crate::quantity::show;
-
-/// A second to see that a valve has left its position (V4), and what its switches and the loop may take besides.
-const SEEN_AFTER_MS: u64 = 2_000;
 
 /// How a valve stands to its step.
 #[derive(Clone, Copy, Default)]
@@ -22,6 +22,12 @@ pub(super) struct Place {
 }
 
 impl Place {
+    /// Hashes what will be found by it: of a drive that sees all it is not asked whether somebody meddled.
+    pub(super) fn hash_future(&self, now_ms: u64, drive: &RawDrive, into: &mut impl Hasher) {
+        let astray = self.astray_since_ms.map(|since| now_ms.saturating_sub(since).min(SEEN_AFTER_MS + 1));
+        (astray, self.stood && !sees_all(drive), self.meddled && !sees_all(drive)).hash(into);
+    }
+
     /// Looks at a valve while a step's time counts; tells what is wrong with it.
     pub(super) fn see(
         &mut self,

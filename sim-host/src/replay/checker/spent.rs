@@ -3,6 +3,9 @@
 //! Reckoned here from what was charged and the hardness that the settings state: iron and manganese load a bed more, so
 //! that this is the least that it took up.
 
+use std::hash::{Hash, Hasher};
+
+use bedkeeper::ledger::Ledger;
 use bedkeeper::settings::{Medium, RawSettings};
 
 /// Roundings of the logic stay below this share of the capacity.
@@ -27,6 +30,14 @@ fn hardness(raw: &RawSettings) -> u128 {
 }
 
 impl Spent {
+    /// Hashes what will be found by it: how far it is off the ledger, which is part of every state.
+    pub(super) fn hash_future(&self, ledger: &Ledger, raw: &RawSettings, into: &mut impl Hasher) {
+        let charged_nl = ledger.since_regeneration().nl();
+        let by_ledger = u128::from(ledger.prior().0) * NL_PER_L + u128::from(charged_nl) * u128::from(hardness(raw));
+        let off = self.taken.map(|taken| taken.wrapping_sub(by_ledger));
+        (off, self.charged_nl.wrapping_sub(charged_nl)).hash(into);
+    }
+
     /// So much has been charged since its last complete regeneration.
     pub(super) fn see(&mut self, charged_nl: u64, raw: &RawSettings) {
         let more = charged_nl.checked_sub(self.charged_nl);

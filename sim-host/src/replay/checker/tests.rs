@@ -6,6 +6,7 @@ use bedkeeper::journal::Who;
 use bedkeeper::units::{Instant, SaltMass, TankId, Volume};
 use bedkeeper::{Action, Input, Settings};
 
+use super::valves::Travel;
 use super::*;
 use crate::replay::{Replay, ValveTimes};
 
@@ -322,7 +323,7 @@ fn s12_a_rinse_in_two_parts_is_counted_together() {
         ];
         let mut now = 0;
         for (position, stays_ms) in stays {
-            checker.check_position(0, position, false, now);
+            checker.check_position(0, position, Travel::default(), now);
             now += stays_ms;
         }
         found(checker).into_iter().map(|(rule, _)| rule).collect::<Vec<_>>()
@@ -375,7 +376,7 @@ fn s12_a_slow_rinse_in_the_draw_position_is_counted_together() {
         ];
         let mut now = 0;
         for (position, stays_ms) in stays {
-            checker.check_position(0, position, false, now);
+            checker.check_position(0, position, Travel::default(), now);
             now += stays_ms;
         }
         found(checker).into_iter().map(|(rule, _)| rule).collect::<Vec<_>>()
@@ -383,4 +384,50 @@ fn s12_a_slow_rinse_in_the_draw_position_is_counted_together() {
     assert_eq!(ends_with(true, false), Vec::<String>::new());
     assert_eq!(ends_with(false, false), ["S12"]);
     assert_eq!(ends_with(true, true), ["S12"]);
+}
+
+/// S1: what no logic can prevent is not held against it: a valve turned by hand to where it discharges, as another does, is
+/// excused until it could be seen; one that comes to discharge after that is not.
+#[test]
+fn s1_a_valve_that_nobody_sent_is_held_against_those_that_come_later() {
+    let mut raw = RawSettings::baseline();
+    raw.tanks = 2;
+    let at = |checker: &mut Checker, places: [(Position, bool); 2], now_ms: u64| {
+        for (i, (position, astray)) in places.into_iter().enumerate() {
+            let left = checker.tanks[i].position != Some(position);
+            checker.note_astray(i, left, astray, now_ms);
+            checker.tanks[i].position = Some(position);
+        }
+    };
+    let (rinse, wash, serve) = (Position::FastRinse, Position::Backwash, Position::Service);
+    let mut checker = Checker::new(raw.clone());
+    // One rinses; the other is turned by hand: nobody could know.
+    at(&mut checker, [(rinse, false), (serve, false)], 1_000);
+    at(&mut checker, [(rinse, false), (wash, true)], 2_000);
+    assert_eq!(checker.met(&[0, 1]), 1);
+    // The first goes on to wash a minute later, while the other stands there still.
+    at(&mut checker, [(serve, false), (wash, true)], 50_000);
+    at(&mut checker, [(wash, false), (wash, true)], 60_000);
+    assert_eq!(checker.met(&[0, 1]), 2);
+    // Two that were sent there are never excused.
+    let mut checker = Checker::new(raw);
+    at(&mut checker, [(rinse, false), (serve, false)], 1_000);
+    at(&mut checker, [(rinse, false), (wash, false)], 2_000);
+    assert_eq!(checker.met(&[0, 1]), 2);
+}
+
+/// S12: a slow cam that passes the draw draws nothing, one that stands there has, and so has one that takes half a minute.
+#[test]
+fn s12_a_slow_cam_that_passes_the_draw_draws_nothing() {
+    let serves = |turns_ms: u64, stands_ms: u64| {
+        let mut checker = Checker::new(RawSettings::baseline());
+        let turning = Travel { told: true, turns: true, held: false };
+        checker.check_position(0, Some(Position::BrineDraw), turning, 1_000);
+        checker.check_position(0, Some(Position::BrineDraw), Travel::default(), 1_000 + turns_ms);
+        checker.check_position(0, None, turning, 1_000 + turns_ms + stands_ms);
+        checker.check_position(0, Some(Position::Service), Travel::default(), 100_000);
+        found(checker).is_empty()
+    };
+    assert!(serves(20_000, 0) && serves(1_000, 15_000));
+    assert!(!serves(1_000, 15_001) && !serves(31_001, 0));
 }
