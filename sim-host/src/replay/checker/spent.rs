@@ -33,7 +33,7 @@ impl Spent {
     /// Hashes what will be found by it: how far it is off the ledger, which is part of every state.
     pub(super) fn hash_future(&self, ledger: &Ledger, raw: &RawSettings, into: &mut impl Hasher) {
         let charged_nl = ledger.since_regeneration().nl();
-        let by_ledger = u128::from(ledger.prior().0) * NL_PER_L + u128::from(charged_nl) * u128::from(hardness(raw));
+        let by_ledger = u128::from(ledger.prior().0) * NL_PER_L + u128::from(charged_nl) * hardness(raw);
         let off = self.taken.map(|taken| taken.wrapping_sub(by_ledger));
         (off, self.charged_nl.wrapping_sub(charged_nl)).hash(into);
     }
