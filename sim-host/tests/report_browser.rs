@@ -1,32 +1,24 @@
 //! The report in a real browser: it loads clean, shows what happened, zooms, fits and prints.
 //!
-//! Needs Chromium (or the browser that the variable `CHROME` names). With `REPORT_PICTURES` set to a
+//! Needs Chromium. With `REPORT_PICTURES` set to a
 //! folder, pictures of what the browser showed are left there.
 
+mod browser;
 mod sample;
 
 use bedkeeper_sim::evidence::Evidence;
 use bedkeeper_sim::report::render;
+use browser::Shown;
 use headless_chrome::browser::tab::Tab;
-use headless_chrome::protocol::cdp::types::Event;
 use headless_chrome::protocol::cdp::{Emulation, Input, Page, Runtime};
-use headless_chrome::{Browser, LaunchOptions};
 use serde_json::Value;
-use std::ffi::OsStr;
-use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
-use tempfile::TempDir;
 
 const WIDE: (u32, u32) = (1440, 900);
 const NARROW: (u32, u32) = (375, 812);
 
-/// A page in a browser of its own, and what the browser complained about.
-struct Opened {
-    tab: Arc<Tab>,
-    complaints: Arc<Mutex<Vec<String>>>,
-    _browser: Browser,
-    _folder: TempDir,
-}
+/// The report in a browser of its own.
+struct Opened(Shown);
 
 impl Opened {
     fn new(evidence: &Evidence, size: (u32, u32)) -> Self {
@@ -36,69 +28,18 @@ impl Opened {
     }
 
     /// Opens the report after `prepare` had the empty tab.
-    fn with(evidence: &Evidence, (width, height): (u32, u32), prepare: impl FnOnce(&Tab)) -> Self {
-        let folder = tempfile::tempdir().expect("a folder for the report");
-        let file = folder.path().join("report.html");
+    fn with(evidence: &Evidence, size: (u32, u32), prepare: impl FnOnce(&Tab)) -> Self {
+        let shown = Shown::empty(size);
+        let file = shown.folder.path().join("report.html");
         std::fs::write(&file, render(evidence).expect("renders")).expect("writes");
-        let browser = Browser::new(LaunchOptions {
-            sandbox: false,
-            user_data_dir: Some(folder.path().join("profile")),
-            idle_browser_timeout: Duration::from_secs(120),
-            args: [
-                "--disable-quic",
-                "--no-first-run",
-                "--disable-background-networking",
-                "--disable-component-update",
-                "--disable-sync",
-                "--hide-scrollbars",
-            ]
-            .map(OsStr::new)
-            .into(),
-            ..LaunchOptions::default()
-        })
-        .expect("a browser starts: Chromium is installed, or CHROME names another");
-        let tab = browser.new_tab().expect("a tab");
-        tab.call_method(Emulation::SetDeviceMetricsOverride {
-            width,
-            height,
-            device_scale_factor: 1.0,
-            mobile: false,
-            scale: None,
-            screen_width: None,
-            screen_height: None,
-            position_x: None,
-            position_y: None,
-            dont_set_visible_size: None,
-            screen_orientation: None,
-            viewport: None,
-            display_feature: None,
-            device_posture: None,
-        })
-        .expect("takes the size");
-        let complaints = Arc::new(Mutex::new(Vec::new()));
-        let heard = Arc::clone(&complaints);
-        tab.enable_log().expect("log");
-        tab.enable_runtime().expect("runtime");
-        tab.add_event_listener(Arc::new(move |event: &Event| {
-            let complaint = match event {
-                Event::LogEntryAdded(entry) => format!("{:?}", entry.params.entry),
-                Event::RuntimeExceptionThrown(thrown) => {
-                    format!("{:?}", thrown.params.exception_details)
-                }
-                Event::RuntimeConsoleAPICalled(call) => format!("{:?}", call.params),
-                _ => return,
-            };
-            heard.lock().expect("one listener").push(complaint);
-        }))
-        .expect("listens");
-        prepare(&tab);
-        tab.navigate_to(&format!("file://{}", file.display())).expect("goes there");
-        tab.wait_until_navigated().expect("arrives");
-        Self { tab, complaints, _browser: browser, _folder: folder }
+        prepare(&shown.tab);
+        shown.go_to(&file);
+        Self(shown)
     }
 
     fn eval(&self, expression: &str) -> Value {
         let result = self
+            .0
             .tab
             .call_method(Runtime::Evaluate {
                 expression: expression.to_owned(),
@@ -177,7 +118,8 @@ impl Opened {
 
     /// One event of the mouse; `held` tells whether its left button is down.
     fn mouse(&self, kind: Input::DispatchMouseEventTypeOption, (x, y): (f64, f64), held: bool, wheel: f64) {
-        self.tab
+        self.0
+            .tab
             .call_method(Input::DispatchMouseEvent {
                 Type: kind,
                 x,
@@ -217,13 +159,15 @@ impl Opened {
                 twist: None,
             })
             .collect();
-        self.tab
+        self.0
+            .tab
             .call_method(Input::DispatchTouchEvent { Type: kind, touch_points, modifiers: None, timestamp: None })
             .expect("takes the touch");
     }
 
     fn emulate(&self, media: &str, scheme: &str) {
-        self.tab
+        self.0
+            .tab
             .call_method(Emulation::SetEmulatedMedia {
                 media: Some(media.to_owned()),
                 features: Some(vec![Emulation::MediaFeature {
@@ -240,13 +184,16 @@ impl Opened {
         let Some(folder) = std::env::var_os("REPORT_PICTURES") else {
             return;
         };
-        let png =
-            self.tab.capture_screenshot(Page::CaptureScreenshotFormatOption::Png, None, None, true).expect("a picture");
+        let png = self
+            .0
+            .tab
+            .capture_screenshot(Page::CaptureScreenshotFormatOption::Png, None, None, true)
+            .expect("a picture");
         std::fs::write(std::path::Path::new(&folder).join(format!("{name}.png")), png).expect("writes");
     }
 
     fn assert_no_complaints(&self) {
-        let complaints = self.complaints.lock().expect("one listener");
+        let complaints = self.0.complaints();
         assert!(complaints.is_empty(), "{complaints:#?}");
     }
 }
@@ -344,24 +291,24 @@ fn keys_zoom_pan_step_and_reset() {
     let whole = (0.0, evidence.span_ms as f64);
     assert_eq!(page.view(), whole);
     page.focus_time_line();
-    page.tab.press_key("+").expect("a key");
+    page.0.tab.press_key("+").expect("a key");
     let zoomed = page.wait_for_other_view(whole);
     assert_eq!(zoomed.1 - zoomed.0, whole.1 / 2.0);
-    page.tab.press_key("ArrowRight").expect("a key");
+    page.0.tab.press_key("ArrowRight").expect("a key");
     let panned = page.wait_for_other_view(zoomed);
     assert_eq!(panned.1 - panned.0, zoomed.1 - zoomed.0);
     assert!(panned.0 > zoomed.0);
-    page.tab.press_key("Home").expect("a key");
+    page.0.tab.press_key("Home").expect("a key");
     assert_eq!(page.wait_for_other_view(panned), whole);
 
-    page.tab.press_key("PageDown").expect("a key");
+    page.0.tab.press_key("PageDown").expect("a key");
     let at_event = page.wait_for_other_view(whole);
     assert!(at_event.1 - at_event.0 < whole.1 / 10.0);
     let read = page.eval("document.activeElement.getAttribute('aria-label')");
     assert!(read.as_str().is_some_and(|text| text.contains("Tank 1 waits")), "{read}");
     for _ in 0..2 {
         let before = page.view();
-        page.tab.press_key("PageDown").expect("a key");
+        page.0.tab.press_key("PageDown").expect("a key");
         page.wait_for_other_view(before);
     }
     page.settle();
@@ -402,7 +349,7 @@ fn dragging_pans_without_zooming() {
     let page = Opened::new(&sample::evidence(), WIDE);
     page.focus_time_line();
     let whole = page.view();
-    page.tab.press_key("+").expect("a key");
+    page.0.tab.press_key("+").expect("a key");
     let before = page.wait_for_other_view(whole);
     let (x, y) = page.middle_of_first_lane();
     page.mouse(Input::DispatchMouseEventTypeOption::MousePressed, (x, y), true, 0.0);
@@ -493,7 +440,7 @@ fn prints_black_on_white_with_every_table_open() {
     assert_eq!(page.eval("getComputedStyle(document.body).backgroundColor"), "rgb(255, 255, 255)");
     assert_eq!(page.eval("getComputedStyle(document.querySelector('.controls')).display"), "none");
     assert_eq!(page.eval("document.querySelector('#duties td').checkVisibility({contentVisibilityAuto: true})"), true);
-    let pdf = page.tab.print_to_pdf(None).expect("prints");
+    let pdf = page.0.tab.print_to_pdf(None).expect("prints");
     assert!(pdf.starts_with(b"%PDF-"));
     if let Some(folder) = std::env::var_os("REPORT_PICTURES") {
         std::fs::write(std::path::Path::new(&folder).join("printed.pdf"), pdf).expect("writes");
@@ -506,8 +453,8 @@ fn the_least_evidence_opens_too() {
     let page = Opened::new(&Evidence::default(), NARROW);
     assert!(page.number("document.documentElement.scrollWidth") <= 375.0);
     page.focus_time_line();
-    page.tab.press_key("+").expect("a key");
-    page.tab.press_key("PageDown").expect("a key");
+    page.0.tab.press_key("+").expect("a key");
+    page.0.tab.press_key("PageDown").expect("a key");
     page.settle();
     page.assert_no_complaints();
 }

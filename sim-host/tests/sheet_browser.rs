@@ -1,15 +1,14 @@
 //! The hand-over sheet on paper: Chromium prints it on A4 and Letter, nothing is cut off, each part is found in the file.
 //!
-//! Needs Chromium (or the browser that the variable `CHROME` names).
+//! Needs Chromium.
 #![allow(missing_docs, clippy::unwrap_used)]
 
-use std::ffi::OsStr;
-use std::time::Duration;
+mod browser;
 
 use bedkeeper_sim::sheet::Sheet;
 use bedkeeper_sim::{demo, site};
+use browser::Shown;
 use headless_chrome::types::PrintToPdfOptions;
-use headless_chrome::{Browser, LaunchOptions};
 
 /// Width and height in inches, and the same in points as the file has them.
 const PAPERS: [(&str, f64, f64, &str); 2] = [("A4", 8.27, 11.69, "595"), ("Letter", 8.5, 11.0, "612")];
@@ -19,21 +18,11 @@ fn the_sheet_prints_on_a4_and_letter() {
     let source = demo::demo_site("demo:apartments").unwrap().unwrap();
     let site = site::parse("demo:apartments", source).unwrap();
     let sheet = Sheet::new(&site, "demo:apartments", None, None).unwrap();
-    let folder = tempfile::tempdir().unwrap();
-    let file = folder.path().join("sheet.html");
+    let shown = Shown::empty((1_200, 900));
+    let file = shown.folder.path().join("sheet.html");
     std::fs::write(&file, sheet.html().unwrap()).unwrap();
-    let browser = Browser::new(LaunchOptions {
-        sandbox: false,
-        user_data_dir: Some(folder.path().join("profile")),
-        idle_browser_timeout: Duration::from_secs(120),
-        args: ["--disable-background-networking", "--disable-component-update", "--disable-sync"]
-            .map(OsStr::new)
-            .into(),
-        ..LaunchOptions::default()
-    })
-    .expect("a browser starts: Chromium is installed, or CHROME names another");
-    let tab = browser.new_tab().unwrap();
-    tab.navigate_to(&format!("file://{}", file.display())).unwrap().wait_until_navigated().unwrap();
+    shown.go_to(&file);
+    let tab = &shown.tab;
 
     // As wide as the paper between its margins, nothing sticks out.
     let wide = "(() => { document.body.style.width = '180mm'; document.body.style.maxWidth = 'none'; \
@@ -60,4 +49,5 @@ fn the_sheet_prints_on_a4_and_letter() {
             std::fs::write(std::path::Path::new(&folder).join(format!("sheet-{paper}.pdf")), &pdf).unwrap();
         }
     }
+    assert_eq!(shown.complaints(), Vec::<String>::new());
 }

@@ -8,15 +8,12 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use bedkeeper::calls::{Call, Player, Said};
+use bedkeeper::calls::{Call, LONGEST_CALL_BYTES, Player, Said};
 use bedkeeper::units::Instant;
 use bedkeeper_sim::demo::{DEMOS, bundled_recording};
 use bedkeeper_sim::replay::{Replay, ValveTimes, World};
 use bedkeeper_sim::scenario::{self, Scenario};
 use bedkeeper_sim::site;
-
-/// The longest call in bytes: a settings image stands in it.
-pub const LONGEST_CALL: usize = 8_192;
 
 /// Why the calls could not be written down.
 pub type Failure = Box<dyn std::error::Error + Send + Sync>;
@@ -38,7 +35,7 @@ impl Note {
 
     fn write(&self, call: &Call) -> Result<(), Failure> {
         let Some(out) = &self.out else { return Ok(()) };
-        let mut bytes = [0; LONGEST_CALL];
+        let mut bytes = [0; LONGEST_CALL_BYTES];
         let bytes = postcard::to_slice(call, &mut bytes)?;
         let mut out = out.lock().unwrap_or_else(PoisonError::into_inner);
         out.write_all(&u16::try_from(bytes.len())?.to_le_bytes())?;

@@ -15,6 +15,9 @@ use crate::retain::{MAX_BYTES, Retained};
 use crate::settings::{RawSettings, Settings};
 use crate::units::{Instant, Millis};
 
+/// The most bytes of a call as postcard writes it: settings, or a stored state, stand in it.
+pub const LONGEST_CALL_BYTES: usize = 8_192;
+
 /// One call of a driver.
 // Nothing here allocates, so the settings stand in the call.
 #[allow(clippy::large_enum_variant)]

@@ -1,79 +1,31 @@
 //! The page in a real browser: it begins, takes keys and the mouse, shows a regeneration and why, and complains of
 //! nothing. The variable `BENCH_PAGE` names the page; with `BENCH_PICTURES` set to a folder, pictures are left there.
 
-use std::ffi::OsStr;
-use std::sync::{Arc, Mutex};
+#[path = "../../tests/browser/mod.rs"]
+mod browser;
+
+use std::path::Path;
 use std::time::{Duration, Instant};
 
-use headless_chrome::browser::tab::Tab;
-use headless_chrome::protocol::cdp::types::Event;
-use headless_chrome::protocol::cdp::{Emulation, Page};
-use headless_chrome::{Browser, LaunchOptions};
+use browser::Shown;
+use headless_chrome::protocol::cdp::Page;
 use serde_json::Value;
-use tempfile::TempDir;
 
-struct Opened {
-    tab: Arc<Tab>,
-    complaints: Arc<Mutex<Vec<String>>>,
-    _browser: Browser,
-    _folder: TempDir,
-}
+/// The page in a browser of its own.
+struct Opened(Shown);
 
 impl Opened {
     fn new(width: u32, height: u32) -> Self {
-        let page = std::env::var("BENCH_PAGE").expect("BENCH_PAGE names the built page");
-        let folder = tempfile::tempdir().expect("a folder for the browser");
-        let flags =
-            ["--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update"];
-        let browser = Browser::new(LaunchOptions {
-            sandbox: false,
-            user_data_dir: Some(folder.path().join("profile")),
-            idle_browser_timeout: Duration::from_secs(180),
-            args: flags.iter().map(OsStr::new).collect(),
-            path: Some(std::env::var_os("CHROME").unwrap_or_else(|| "/usr/bin/chromium".into()).into()),
-            ..LaunchOptions::default()
-        })
-        .expect("Chromium starts");
-        let tab = browser.new_tab().expect("a tab");
-        tab.set_default_timeout(Duration::from_secs(60));
-        let complaints = Arc::new(Mutex::new(Vec::new()));
-        let heard = Arc::clone(&complaints);
-        let listener = move |event: &Event| {
-            let said = match event {
-                Event::RuntimeConsoleAPICalled(call) => format!("console: {:?}", call.params.args),
-                Event::RuntimeExceptionThrown(thrown) => format!("exception: {:?}", thrown.params.exception_details),
-                Event::LogEntryAdded(entry) => format!("log: {}", entry.params.entry.text),
-                _ => return,
-            };
-            heard.lock().expect("nobody panicked").push(said);
-        };
-        tab.enable_runtime().expect("hears exceptions").enable_log().expect("hears the log");
-        tab.add_event_listener(Arc::new(listener)).expect("listens");
-        tab.call_method(Emulation::SetDeviceMetricsOverride {
-            width,
-            height,
-            device_scale_factor: 1.0,
-            mobile: width < 600,
-            scale: None,
-            screen_width: None,
-            screen_height: None,
-            position_x: None,
-            position_y: None,
-            dont_set_visible_size: None,
-            screen_orientation: None,
-            viewport: None,
-            display_feature: None,
-            device_posture: None,
-        })
-        .expect("takes a size");
-        tab.navigate_to(&format!("file://{page}")).expect("goes there");
-        let opened = Self { tab, complaints, _browser: browser, _folder: folder };
+        let page = std::env::var_os("BENCH_PAGE").expect("BENCH_PAGE names the built page");
+        let shown = Shown::empty((width, height));
+        shown.go_to(Path::new(&page));
+        let opened = Self(shown);
         opened.until("!document.getElementById('bench').hidden");
         opened
     }
 
     fn value(&self, script: &str) -> Value {
-        self.tab.evaluate(script, true).expect("runs").value.unwrap_or(Value::Null)
+        self.0.tab.evaluate(script, true).expect("runs").value.unwrap_or(Value::Null)
     }
 
     fn text(&self, script: &str) -> String {
@@ -83,13 +35,13 @@ impl Opened {
     fn until(&self, script: &str) {
         let latest = Instant::now() + Duration::from_secs(60);
         while self.value(script) != Value::Bool(true) {
-            assert!(Instant::now() < latest, "never true: {script}; {:?}", self.complaints);
+            assert!(Instant::now() < latest, "never true: {script}; {:?}", self.0.complaints());
             std::thread::sleep(Duration::from_millis(50));
         }
     }
 
     fn press(&self, key: &str) {
-        self.tab.press_key(key).expect("takes a key");
+        self.0.tab.press_key(key).expect("takes a key");
     }
 
     /// Opens a list by its key and takes an item with the arrow keys and Enter.
@@ -112,13 +64,13 @@ impl Opened {
 
     fn picture(&self, name: &str) {
         let Some(folder) = std::env::var_os("BENCH_PICTURES") else { return };
-        let shot = self.tab.capture_screenshot(Page::CaptureScreenshotFormatOption::Png, None, None, true);
+        let shot = self.0.tab.capture_screenshot(Page::CaptureScreenshotFormatOption::Png, None, None, true);
         std::fs::create_dir_all(&folder).expect("a folder");
         std::fs::write(std::path::Path::new(&folder).join(name), shot.expect("a picture")).expect("writes");
     }
 
     fn clean(&self) {
-        assert_eq!(*self.complaints.lock().expect("nobody panicked"), Vec::<String>::new());
+        assert_eq!(self.0.complaints(), Vec::<String>::new());
     }
 }
 

@@ -7,7 +7,7 @@
 mod image {
     use core::fmt::Write;
 
-    use bedkeeper::calls::{Call, Player};
+    use bedkeeper::calls::{Call, LONGEST_CALL_BYTES, Player};
     use cortex_m_semihosting::{debug, hio, syscall};
 
     #[panic_handler]
@@ -17,8 +17,6 @@ mod image {
         }
     }
 
-    /// The longest call in bytes: a settings image stands in it.
-    const LONGEST_CALL: usize = 8_192;
     const LONGEST_NAME: usize = 256;
     const BUFFER: usize = 65_536;
 
@@ -69,7 +67,7 @@ mod image {
     fn play(out: &mut impl Write) -> Option<()> {
         let mut file = HostFile::open(b"calls.bin\0")?;
         let mut name = [0; LONGEST_NAME];
-        let mut bytes = [0; LONGEST_CALL];
+        let mut bytes = [0; LONGEST_CALL_BYTES];
         loop {
             let length = file.length()?;
             if length == 0 {
