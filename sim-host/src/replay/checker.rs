@@ -109,6 +109,8 @@ struct Watched {
     knocked: bool,
     /// A try to reach its position failed then: it rests on its way before the next.
     retried_ms: Option<u64>,
+    /// A fault of its own holds it where it stands, or did until it was mended.
+    held: bool,
     /// Its drive had failed, and since it was let in again its valve has neither come to serve nor regenerated.
     returning: bool,
     /// Brine by the plant: time owed in the rinse positions before service is fit.
@@ -322,6 +324,7 @@ impl Observer for Checker {
     fn after(&mut self, world: &World) -> std::io::Result<()> {
         for (i, valve) in world.valves().iter().enumerate() {
             self.see_knocks(i, valve);
+            self.see_held(i, valve);
             self.check_place(i, valve, world.now_ms);
             self.see_strays(i, valve, world.now_ms);
             self.check_motion(i, valve.motion(), world.now_ms);

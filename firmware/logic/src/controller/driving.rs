@@ -10,6 +10,11 @@ use crate::sequence::{Outcome, Regeneration};
 use crate::settings::Arrangement;
 use crate::units::{Instant, TankId};
 
+/// Brine is in its bed, or may be.
+fn is_salted(tank: &Tank) -> bool {
+    tank.salted || tank.regeneration().is_some_and(|r| r.brine().must_rinse())
+}
+
 impl<const N: usize> Controller<N> {
     /// Journals what a drive reports, and acts on what it means for the bed.
     pub(super) fn note_drive(&mut self, id: TankId, event: Option<DriveEvent>) {
@@ -179,8 +184,7 @@ impl<const N: usize> Controller<N> {
     /// rinse if nobody knows where that is (S12).
     fn waits_at(&self, tank: &Tank) -> Option<Position> {
         let rest = self.settings.rest_position();
-        let salted = tank.salted || tank.regeneration().is_some_and(|r| r.brine().must_rinse());
-        if rest != Position::Service || !salted {
+        if rest != Position::Service || !is_salted(tank) {
             return Some(rest);
         }
         if tank.drive.position().is_none() { Some(Position::FastRinse) } else { None }
@@ -232,7 +236,9 @@ impl<const N: usize> Controller<N> {
             return !self.tanks.iter().any(|t| others_wait(t) || first(t));
         }
         let leaves = tank.drive.position() == Some(Position::Service) && wanted != Position::Service;
+        // Over brine it may not stand there (S12), and those that could relieve it wait for its rinses (S9).
         let relieved = self.settings.arrangement == Arrangement::Single
+            || is_salted(tank)
             || self.confirmed_serving() >= self.floor().min(self.may_serve_meanwhile())
             || self.settings.allow_untreated;
         !leaves || relieved

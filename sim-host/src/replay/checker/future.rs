@@ -72,7 +72,8 @@ impl Checker {
             (tank.position, stood, owed, ended, tank.knocked, tank.begins_again, tank.left_nl).hash(into);
             done(into, "brine");
             let retry = self.retry_rest_ms();
-            (tank.retried_ms.map(|at| age(at, retry)).filter(|ago| *ago <= retry), tank.returning).hash(into);
+            (tank.retried_ms.map(|at| age(at, retry)).filter(|ago| *ago <= retry), tank.returning, tank.held)
+                .hash(into);
             // Those of a regeneration that is over are not asked for any more.
             let steps = tank.steps.as_ref().filter(|_| tank.run.is_some());
             steps.is_some().hash(into);

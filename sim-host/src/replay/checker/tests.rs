@@ -386,6 +386,43 @@ fn s12_a_slow_rinse_in_the_draw_position_is_counted_together() {
     assert_eq!(ends_with(true, true), ["S12"]);
 }
 
+/// S12: rinsed to the end in the dark, which the logic does not count, a slow rinse that is knocked away and goes on owes nothing.
+#[test]
+fn s12_a_slow_rinse_that_went_on_in_the_dark_owes_nothing_when_it_goes_on() {
+    let mut checker = Checker::new(RawSettings::baseline());
+    let (draw, slow) = (checker.length_ms(StepKind::BrineDraw), checker.length_ms(StepKind::SlowRinse));
+    let fast = checker.length_ms(StepKind::FastRinse);
+    checker.tanks[0].draw_ended_ms = Some(draw);
+    let stays = [
+        (Some(Position::BrineDraw), draw + slow + MINUTE_MS),
+        (None, 5_000),
+        (Some(Position::BrineDraw), MINUTE_MS),
+        (Some(Position::FastRinse), fast),
+        (Some(Position::Service), 0),
+    ];
+    let mut now = 0;
+    for (position, stays_ms) in stays {
+        checker.check_position(0, position, Travel::default(), now);
+        now += stays_ms;
+    }
+    assert_eq!(found(checker), []);
+}
+
+/// S12: a valve that its own fault held in service over brine stands there when it is mended, until its motor runs.
+#[test]
+fn s12_a_valve_that_was_held_stands_there_until_it_is_told_to_move() {
+    let mut checker = Checker::new(RawSettings::baseline());
+    checker.tanks[0].brine = Brine::Owed { slow_ms: 0, fast_ms: MINUTE_MS };
+    checker.tanks[0].held = true;
+    let world = site();
+    let valve = &world.valves()[0];
+    checker.see_held(0, valve);
+    checker.check_position(0, Some(Position::Service), checker.travel(0, valve, 0), 0);
+    checker.tanks[0].held = false;
+    checker.check_position(0, Some(Position::Service), checker.travel(0, valve, 1), 1);
+    assert_eq!(found(checker).into_iter().map(|(rule, _)| rule).collect::<Vec<_>>(), ["S12"]);
+}
+
 /// S1: what no logic can prevent is not held against it: a valve turned by hand to where it discharges, as another does, is
 /// excused until it could be seen; one that comes to discharge after that is not.
 #[test]

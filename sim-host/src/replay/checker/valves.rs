@@ -100,7 +100,8 @@ impl Checker {
     /// How a valve moves; one that rests before another try was put there by no logic (S7).
     pub(super) fn travel(&self, i: usize, valve: &Valve, now: u64) -> Travel {
         let travel = Travel::of(valve);
-        Travel { held: travel.held || self.tries_on(&self.tanks[i], now), ..travel }
+        let watched = &self.tanks[i];
+        Travel { held: travel.held || watched.held || self.tries_on(watched, now), ..travel }
     }
 
     /// It rests on its way before another try (S7): where that is, no logic chose.
@@ -141,9 +142,14 @@ impl Checker {
                 (Some(Position::BrineDraw), _) if rested && shared => {
                     let ended_ms = watched.draw_ended_ms.unwrap_or(watched.position_since_ms + draw);
                     let rinsed_ms = now.saturating_sub(ended_ms.max(watched.position_since_ms));
-                    // A slow rinse that was cut goes on with the time it had left (P3).
+                    // A slow rinse that was cut goes on with the time it had left (P3). That may be none by the plant, where
+                    // the logic does not count what passed in the dark.
                     let owed_ms = match watched.brine {
-                        Brine::Owed { slow_ms, .. } if slow_ms > 0 && ended_ms < watched.position_since_ms => slow_ms,
+                        Brine::Owed { slow_ms, fast_ms }
+                            if (slow_ms > 0 || fast_ms == fast) && ended_ms < watched.position_since_ms =>
+                        {
+                            slow_ms
+                        }
                         _ => slow,
                     };
                     Brine::Owed { slow_ms: left(StepKind::SlowRinse, owed_ms, rinsed_ms), fast_ms: fast }
@@ -183,6 +189,14 @@ impl Checker {
 
     pub(super) fn tank_has(&self, position: Position) -> bool {
         self.raw.drive.place(position).is_some()
+    }
+
+    /// Whether a fault of its own held a valve when its motor last ran, or holds it still: mended, it stands there until it is
+    /// told to move.
+    pub(super) fn see_held(&mut self, i: usize, valve: &Valve) {
+        let travel = Travel::of(valve);
+        let watched = &mut self.tanks[i];
+        watched.held = travel.held || (watched.held && !travel.told);
     }
 
     /// Whether a valve left service while its motor stood: nobody told it to.
