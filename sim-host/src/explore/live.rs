@@ -47,13 +47,14 @@ pub fn come_home(node: &Node, is_known: impl Fn(u64) -> bool) -> Homing {
         }
         if !passed.insert(key) {
             // Nothing new comes any more.
-            let broken = if rests_by_rule(&node) { None } else { Some(stuck(&node)) };
-            return Homing { way, broken, acts: Vec::new() };
+            break;
         }
         way.push(key);
         (node, key) = node.after(Act::Wait, key, &mut seen);
     }
-    Homing { way, broken: Some(stuck(&node)), acts: Vec::new() }
+    // Or only days that a calendar tells apart.
+    let broken = if rests_by_rule(&node) { None } else { Some(stuck(&node)) };
+    Homing { way, broken, acts: Vec::new() }
 }
 
 fn stuck(node: &Node) -> Broken {
