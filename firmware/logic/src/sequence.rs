@@ -447,6 +447,8 @@ impl Regeneration {
             // Brine is left after the longest time: nobody knows how much was drawn.
             (StepKind::BrineDraw, StepEnd::Contact { .. }) if whole && !contact => Volume::ZERO,
             (StepKind::BrineDraw, _) => by_time(dose, length),
+            // Where one position draws and rinses, the rinse after a draw that was cut draws on.
+            (StepKind::SlowRinse, _) if self.cut_short => settings.drawn_by_rinse(ran),
             _ => Volume::ZERO,
         };
         run

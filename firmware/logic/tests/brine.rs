@@ -78,6 +78,28 @@ fn c8_a_draw_takes_its_dose_and_the_refill_puts_it_back() {
     assert_eq!(water(&site), DOSE);
 }
 
+/// C8, S6, S12: where one position draws and rinses, the rinse after a draw that was cut draws what was left of the dose.
+/// No brine is believed in that is gone.
+#[test]
+fn c8_s6_the_rinse_after_a_cut_draw_takes_the_rest_of_the_dose() {
+    let mut site = Site::<1>::new(single());
+    assert_eq!(site.controller.settings().position_of(StepKind::SlowRinse), Position::BrineDraw);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_until_step(1, StepKind::BrineDraw, 2 * HOUR);
+    site.run_for(5 * MIN);
+    assert_eq!(water(&site), DOSE, "reckoned when the step ends");
+    site.hear();
+    site.operate(Action::Abort(ONE)).unwrap();
+    let after_draw = water(&site);
+    assert!(after_draw > Volume::ZERO && after_draw < DOSE, "{after_draw:?}");
+    site.run_until_step(1, StepKind::FastRinse, 2 * HOUR);
+    assert_eq!(water(&site), Volume::ZERO, "the rinse was as long as the rest of the draw");
+    let heard = site.hear();
+    assert_eq!(salt_given(&heard, &site), [], "nothing ends before the fast rinse");
+    site.run_until_duty(1, DutyKind::Serving, 2 * HOUR);
+    assert_eq!(water(&site), Volume::ZERO, "an aborted regeneration refills nothing");
+}
+
 /// C8, S8: stepping over the refill leaves a deficit, which the next start finds: its hold says when brine
 /// will be ready as soon as the make-up refill runs, and the start follows at that very instant.
 #[test]

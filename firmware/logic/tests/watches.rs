@@ -303,7 +303,8 @@ fn w1_l3_an_unproven_bed_is_an_alarm() {
     let said = site.hear();
     let ended = said.iter().find(|(_, e)| matches!(e, Event::Ended { .. })).unwrap().0;
     let raised: Vec<_> = said.into_iter().filter(|(_, e)| matches!(e, Event::AlarmRaised(_))).collect();
-    assert_eq!(raised, [(ended, Event::AlarmRaised(Alarm::Unproven))]);
+    // Its rinse, in the position that draws, took the rest of the dose.
+    assert_eq!(raised, [Alarm::Unproven, Alarm::BrineLow].map(|alarm| (ended, Event::AlarmRaised(alarm))));
     assert_eq!(site.controller.alarm(Alarm::Unproven).tanks, TankSet(0b10));
     site.operate(Action::Vouch(TankId(1))).unwrap();
     assert!(!site.alarm(Alarm::Unproven));

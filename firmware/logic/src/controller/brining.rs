@@ -137,6 +137,10 @@ impl<const N: usize> Controller<N> {
         match run.kind {
             StepKind::BrineRefill => self.account_for_refill(now, id, run),
             StepKind::BrineDraw => self.account_for_draw(id, run),
+            // What it takes restores nothing; it is gone all the same.
+            StepKind::SlowRinse if self.settings.keeps_account() => {
+                self.brine.draw(run.water);
+            }
             _ => {}
         }
     }

@@ -352,6 +352,17 @@ impl Settings {
         self.dose_water
     }
 
+    /// Brine that a slow rinse of so long draws at the most, as the refill water that made it: none, unless it has no position
+    /// but the draw's.
+    #[must_use]
+    pub fn drawn_by_rinse(&self, ran: Millis) -> Volume {
+        let draw = self.program.iter().find(|s| s.kind == StepKind::BrineDraw).map_or(0, |s| u64::from(s.length.0));
+        if self.position_of(StepKind::SlowRinse) != Position::BrineDraw || draw == 0 {
+            return Volume::ZERO;
+        }
+        Volume(share(self.dose_water.0, u64::from(ran.0).min(draw), draw))
+    }
+
     /// Water that a refill puts in so long: its usual length makes the usual dose (Q4).
     #[must_use]
     pub fn refill_water(&self, ran: Millis) -> Volume {
