@@ -241,6 +241,28 @@ mod over_a_terminal {
         assert_eq!(json(&[port, "status", "--json"])["board"]["tanks"], 1);
     }
 
+    /// O6, M1: what was measured corrects the settings, as a difference that is taken whole; what says nothing changes nothing.
+    #[test]
+    fn o6_measured_flows_correct_the_settings() {
+        let served = Served::new(DEMO);
+        let port = served.port.as_str();
+        let measured = |args: &[&str], code| said(&[&[port, "settings", "measured"], args].concat(), code);
+        let (told, _) = measured(&["--dry-run", "drain", "backwash", "40 L", "2 min"], 1);
+        assert!(told.starts_with("program[1].drain: 25 L/min -> 20 L/min\n"), "{told}");
+        let (told, _) = measured(&["drain", "backwash", "40 L", "2 min"], 0);
+        assert!(told.ends_with("taken: they run now, and are stored\n"), "{told}");
+        assert_eq!(measured(&["drain", "backwash", "40 L", "2 min"], 0).0, "nothing differs\n");
+        let (told, _) = measured(&["refill", "12 L", "2 min"], 0);
+        let lines: Vec<_> = told.lines().take(2).collect();
+        assert_eq!(lines, ["brine.refill_flow: 2 L/min -> 6 L/min", "program[5].length: 11 min 25 s -> 3 min 49 s"]);
+        let (_, why) = measured(&["drain", "settle", "40 L", "2 min"], 2);
+        assert!(why.contains("no such step"), "{why}");
+        let (_, why) = measured(&["draw", "12 L", "0 s"], 2);
+        assert!(why.contains("nothing was measured"), "{why}");
+        let (_, why) = measured(&["drain", "flushing", "40 L", "2 min"], 2);
+        assert!(why.contains("one of: backwash, brine-draw"), "{why}");
+    }
+
     /// Noise on the line before and after; the board answers all the same.
     #[test]
     fn noise_does_not_matter() {

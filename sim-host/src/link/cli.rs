@@ -16,7 +16,7 @@ use super::board::SimulatedBoard;
 use super::client::{Client, LinkError};
 use super::line::Line;
 use super::transfer::{CopyArgs, PushArgs};
-use super::{kept, logs, show, speak, transfer, words};
+use super::{kept, logs, measured, show, speak, transfer, words};
 use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, Units, load_site, print};
 use crate::quantity;
 use crate::quantity::show::UnitSystem;
@@ -134,6 +134,8 @@ enum SettingsVerb {
     Push(PushArgs),
     /// Copy the settings to another board
     Copy(CopyArgs),
+    /// Correct them by what was measured on site: a meter's pulses, a drain, draw or refill flow
+    Measured(measured::MeasuredArgs),
     /// The site's own baseline: store it, or return to it
     #[command(subcommand)]
     Baseline(kept::BaselineVerb),
@@ -260,6 +262,7 @@ fn talk(args: &LinkArgs, style: &Style) -> Result<ExitCode, Failed> {
         Verb::Settings(SettingsVerb::Copy(copy)) => {
             return transfer::copy(client, copy, args.baud, args.key, look, style);
         }
+        Verb::Settings(SettingsVerb::Measured(measured)) => return measured::correct(client, measured, args.key, look),
         Verb::Clock(ClockVerb::Show) => clock(client, look)?,
         Verb::Clock(ClockVerb::Set { time }) => {
             let civil = civil(time.as_deref())?;

@@ -7,6 +7,7 @@ mod client;
 mod kept;
 mod line;
 mod logs;
+mod measured;
 #[cfg(unix)]
 mod serve;
 mod show;

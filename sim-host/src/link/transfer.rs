@@ -145,7 +145,8 @@ fn would_run(running: &Image, offered: Image, taking: Taking) -> Image {
     Image { name, note, raw }
 }
 
-fn offer(
+/// Shows what would change on the board, and has it taken.
+pub(super) fn offer(
     client: &mut Client,
     offered: Image,
     taking: Taking,
