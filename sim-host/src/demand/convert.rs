@@ -40,7 +40,7 @@ pub struct Foreign {
     /// The plant's local standard time against UTC, such as +01:00, where a file's times are UTC or say their offset
     #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
     pub utc_offset: Option<String>,
-    /// CSV: what stands between columns [,]
+    /// CSV: what stands between columns, a comma if nothing is said
     #[arg(long, value_name = "CHARACTER")]
     pub separator: Option<char>,
     /// CSV: numbers are written 1,5

@@ -57,7 +57,10 @@ impl Checker {
                 Brine::None => None,
                 Brine::Owed { slow_ms, fast_ms } => Some((slow_ms, fast_ms)),
             };
-            let ended = tank.draw_ended_ms.filter(|_| counts).map(|at| age(at, longest));
+            // Of a draw that ended before the valve came to where it stands, only that it did; so it is of one that ended
+            // before the valve comes to the draw again.
+            let here = |at: &u64| counts && *at >= tank.position_since_ms;
+            let ended = tank.draw_ended_ms.map(|at| Some(at).filter(here).map(|at| age(at, longest)));
             // How long it has stood still there, only while it stands in the draw.
             let draws = tank.position == Some(Position::BrineDraw);
             let still = tank.still_since_ms.map(|since| if draws { age(since, DRAWN_AFTER_MS) } else { 0 });
