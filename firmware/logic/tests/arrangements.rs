@@ -296,6 +296,21 @@ fn a7_a_serving_tank_leaves_once_the_other_serves() {
     assert_eq!(site.valves[0].position(), Some(Position::Standby));
 }
 
+/// A7, S2, S3: the tank that is to relieve one that was taken out is not taken out as well, before or while it takes over: neither
+/// could leave, and the first would go much later, when nobody asks for it any more.
+#[test]
+fn a7_the_tank_that_relieves_stays() {
+    for after in [0, 10 * SEC] {
+        let mut site = watched::<2>(alternating_cam());
+        site.observer.as_mut().unwrap().always_served = true;
+        site.operate(Action::TakeOut(ONE)).unwrap();
+        site.run_for(after);
+        assert_eq!(site.operate(Action::TakeOut(TWO)), Err(Refused::WouldLeaveNoneServing));
+        site.run_for(HOUR);
+        assert_eq!((site.duty(1), site.duty(2)), (DutyKind::Out, DutyKind::Serving));
+    }
+}
+
 /// A7: put back, a tank regenerates first; only then is it ready.
 #[test]
 fn a7_a_tank_put_back_regenerates_first() {

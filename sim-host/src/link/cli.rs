@@ -313,13 +313,18 @@ fn clock(client: &mut Client, look: Look) -> Result<String, Failed> {
 }
 
 fn civil(text: Option<&str>) -> Result<Civil, Failed> {
+    let said = text.unwrap_or("this computer's time");
     let wrong = || {
-        Failed::Input("is no time from 2000 on; write it as \"2027-03-01 06:30\", or leave it out for now".to_owned())
+        let help = "write it as \"2027-03-01 06:30\", or leave it out for now";
+        Failed::Input(format!("{said}: is no time from 2000 to 2099; {help}"))
     };
     let time = match text {
         Some(text) => text.trim().replacen(' ', "T", 1).parse().map_err(|_| wrong())?,
         None => jiff::ZonedDateTime::now().datetime(),
     };
+    if !(2000..=2099).contains(&time.year()) {
+        return Err(wrong());
+    }
     let epoch = jiff::civil::date(2000, 1, 1).at(0, 0, 0, 0);
     u64::try_from(time.duration_since(epoch).as_millis()).map(Civil).map_err(|_| wrong())
 }

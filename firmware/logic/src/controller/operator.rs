@@ -3,7 +3,7 @@
 use super::capacity::medium_of;
 use super::{Controller, tank_ids};
 use crate::demand::Cause;
-use crate::duty::{Duty, OutReason, Restarts};
+use crate::duty::{Duty, OutReason, Restarts, Tank};
 use crate::journal::{Event, Reason, Who};
 use crate::ledger::Ledger;
 use crate::operator::{Action, Refused};
@@ -124,13 +124,16 @@ impl<const N: usize> Controller<N> {
     }
 
     fn take_out(&mut self, id: TankId) -> Result<(), Refused> {
-        let others_can_serve =
-            tank_ids(&self.tanks).any(|(other, t)| other != id && matches!(t.duty, Duty::Ready { .. } | Duty::Serving));
+        let stays = |t: &Tank| matches!(t.duty, Duty::Ready { .. } | Duty::Serving) && !t.leaving;
+        let others_can_serve = tank_ids(&self.tanks).any(|(other, t)| other != id && stays(t));
+        // Another waits to be relieved, and this one is to do it (S2).
+        let awaited = !others_can_serve && tank_ids(&self.tanks).any(|(other, t)| other != id && t.leaving);
         let allowed = self.settings.allow_untreated;
         let tank = self.tank_mut(id).ok_or(Refused::NoSuchTank)?;
         match tank.duty {
             Duty::Out { .. } => Err(Refused::TankIsOut),
             Duty::Regenerating(_) | Duty::Purging { .. } => Err(Refused::AlreadyRegenerating),
+            Duty::Ready { .. } | Duty::Serving if awaited => Err(Refused::WouldLeaveNoneServing),
             Duty::Serving if others_can_serve => {
                 // It leaves once the other has taken over (S3).
                 tank.leaving = true;

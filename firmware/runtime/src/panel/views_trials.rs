@@ -204,7 +204,9 @@ fn task_page<const N: usize>(task: Task, panel: &Panel, sight: &Sight<'_, N>, sh
             sheet.item(format_args!("try the valve"), none(), Choice::Open(Screen::Trials { at: 0 }));
         }
         Task::AirPurge => {
-            sheet.text(format_args!("Two minutes of fast rinse push the air out of each bed."));
+            sheet.text(format_args!(
+                "Let the air out slowly, to the drain: air under pressure hurts when it breaks loose."
+            ));
             sheet.item(format_args!("try the valve"), none(), Choice::Open(Screen::Trials { at: 0 }));
         }
         Task::MeterCheck => meter_check(panel, settings, sheet),
