@@ -48,6 +48,8 @@ impl Checker {
             match tank.duty().kind() {
                 DutyKind::Out => watched.returning = true,
                 DutyKind::Regenerating => watched.returning = false,
+                // It regenerates first, wherever its valve stands.
+                DutyKind::Spent => {}
                 _ => watched.returning &= valve.position() != Some(Position::Service),
             }
         }
@@ -99,7 +101,10 @@ impl Checker {
         self.follow_returning(world);
         // A drive that failed is not sound again by an operator's word, before it is found.
         let is_found = |i: usize| world.controller.tanks()[i].drive().position().is_some();
-        let sought = self.tanks.iter().enumerate().any(|(i, watched)| watched.returning && !is_found(i));
+        // Nor before it has regenerated, if it must: over brine, which its drive may have let in, it may not serve meanwhile (S12).
+        let waits = |i: usize| world.controller.tanks()[i].duty().kind() == DutyKind::Spent;
+        let sought = |(i, watched): (usize, &Watched)| watched.returning && (waits(i) || !is_found(i));
+        let sought = self.tanks.iter().enumerate().any(sought);
         // What a person takes out is no failed drive: the last that serves stays.
         let failed_out = |duty: &Duty| matches!(duty, Duty::Out { reason } if *reason != OutReason::Operator);
         let failed = sought
