@@ -61,6 +61,15 @@ fn look(checker: &mut Checker, world: &World) {
     checker.after(world).expect("nothing is written");
 }
 
+/// The first valve stands in one place after the other, in each for so many ms.
+fn stand(checker: &mut Checker, stays: impl IntoIterator<Item = (Option<Position>, u64)>) {
+    let mut now = 0;
+    for (position, stays_ms) in stays {
+        checker.check_position(0, position, Travel::default(), now);
+        now += stays_ms;
+    }
+}
+
 fn found(checker: Checker) -> Vec<(String, String)> {
     checker.into_violations().into_iter().map(|v| (v.rule, v.text)).collect()
 }
@@ -321,11 +330,7 @@ fn s12_a_rinse_in_two_parts_is_counted_together() {
             (Some(Position::FastRinse), if second_part { half } else { 0 }),
             (Some(Position::Service), 0),
         ];
-        let mut now = 0;
-        for (position, stays_ms) in stays {
-            checker.check_position(0, position, Travel::default(), now);
-            now += stays_ms;
-        }
+        stand(&mut checker, stays);
         found(checker).into_iter().map(|(rule, _)| rule).collect::<Vec<_>>()
     };
     assert_eq!(ends_with(true), Vec::<String>::new());
@@ -374,11 +379,7 @@ fn s12_a_slow_rinse_in_the_draw_position_is_counted_together() {
             (Some(Position::BrineDraw), if turned_back { MINUTE_MS } else { 0 }),
             (Some(Position::Service), 0),
         ];
-        let mut now = 0;
-        for (position, stays_ms) in stays {
-            checker.check_position(0, position, Travel::default(), now);
-            now += stays_ms;
-        }
+        stand(&mut checker, stays);
         found(checker).into_iter().map(|(rule, _)| rule).collect::<Vec<_>>()
     };
     assert_eq!(ends_with(true, false), Vec::<String>::new());
@@ -400,11 +401,7 @@ fn s12_a_slow_rinse_that_went_on_in_the_dark_owes_nothing_when_it_goes_on() {
         (Some(Position::FastRinse), fast),
         (Some(Position::Service), 0),
     ];
-    let mut now = 0;
-    for (position, stays_ms) in stays {
-        checker.check_position(0, position, Travel::default(), now);
-        now += stays_ms;
-    }
+    stand(&mut checker, stays);
     assert_eq!(found(checker), []);
 }
 
