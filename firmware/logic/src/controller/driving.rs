@@ -77,8 +77,7 @@ impl<const N: usize> Controller<N> {
             (true, false) => DriveEvent::Passed(service),
             _ => return,
         };
-        let holds_brine = |t: &Tank| t.salted || t.regeneration().is_some_and(|r| r.brine().must_rinse());
-        if self.tanks.get(id.index()).is_some_and(holds_brine) {
+        if self.tanks.get(id.index()).is_some_and(is_salted) {
             self.note_drive(id, Some(event));
         }
     }
