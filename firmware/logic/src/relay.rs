@@ -99,7 +99,7 @@ impl Relay {
 
     /// Whether it has been off for its least time.
     pub(crate) fn has_rested(&self, now: Instant, settings: &RawRelay) -> bool {
-        self.state == State::Off && elapsed(self.since, now) >= settings.min_off
+        self.state == State::Off && elapsed(self.since, now) >= Self::least_off(settings)
     }
 
     /// Acts on whether it is asked for; says whether anything changed.
@@ -114,7 +114,7 @@ impl Relay {
                 }
             }
             State::On if self.may_go_off(lasted, asked, settings) => State::Off,
-            State::Off if asked && lasted >= settings.min_off => State::On,
+            State::Off if asked && lasted >= Self::least_off(settings) => State::On,
             State::Limited if !asked => {
                 // It went off when it came to its limit.
                 self.state = State::Off;
@@ -128,6 +128,11 @@ impl Relay {
         self.state = next;
         self.since = now;
         true
+    }
+
+    /// Its least time off. Off and on again in one instant, the coil would stay on, and its longest time begin anew.
+    fn least_off(settings: &RawRelay) -> Millis {
+        settings.min_off.max(Millis(1))
     }
 
     fn is_at_limit(&self, lasted: Millis, settings: &RawRelay) -> bool {
@@ -151,7 +156,7 @@ impl Relay {
         match (self.state, settings.program) {
             (State::On, RelayProgram::PerVolume { on, .. }) => consider(later(self.since, on)),
             (State::On, _) if !asked => consider(later(self.since, settings.min_on)),
-            (State::Off, _) if asked => consider(later(self.since, settings.min_off)),
+            (State::Off, _) if asked => consider(later(self.since, Self::least_off(settings))),
             _ => {}
         }
         if self.state == State::On && settings.longest_on > Millis::ZERO {

@@ -424,6 +424,29 @@ fn y2_a_limit_is_told_by_another_relay() {
     assert_eq!(site.controller.outputs().relays[..2], [false, true]);
 }
 
+/// Y2: asked for again in the instant in which its least time on is over, it goes off for a moment all the same: the
+/// coil would else stay on while its longest time began anew.
+#[test]
+fn y2_the_longest_time_is_not_begun_anew_without_a_pause() {
+    let mut raw = single();
+    raw.relays[0] = RawRelay {
+        min_on: Millis(500),
+        longest_on: Millis::from_secs(60),
+        ..relay(RelayProgram::OnAlarm(Severity::Notice))
+    };
+    let mut site: Site<1> = Site::new(raw);
+    site.run_to(HOUR);
+    site.put(Input::Clock(None)).unwrap();
+    site.set_clock(MONDAY, 60);
+    assert!(on(&site), "asked for no more, its least time on is not over");
+    site.run_to(HOUR + 499);
+    // The call that ends the least time brings the alarm back.
+    site.now = HOUR + 500;
+    site.put(Input::Clock(None)).unwrap();
+    assert!(!on(&site));
+    assert_eq!(levels(&mut site, 2 * HOUR), [(HOUR + 501, true), (HOUR + 501 + MIN, false)]);
+}
+
 /// Y2: polarity turns the pin, not the program.
 #[test]
 fn y2_polarity_turns_the_level() {
