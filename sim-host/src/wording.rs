@@ -135,6 +135,9 @@ pub fn sentence(event: &Event) -> String {
         }
         Event::PowerReturned { off: None } => "power is back; nobody knows how long it was off".to_owned(),
         Event::AfterPower { tank, step, outcome } => format!("{tank}: {}", after_power_text(step, outcome)),
+        Event::HeldWithoutBrine { tank } => {
+            format!("{tank} is held: draw after draw took no brine; an operator releases it")
+        }
         Event::RetainedLost => "nothing readable outlived the power cut: every bed counts as spent".to_owned(),
         Event::SettingsTaken => "new settings run".to_owned(),
         Event::SettingsRefused => "settings were refused; those before run on".to_owned(),
@@ -311,6 +314,9 @@ pub fn alarm_help(alarm: Alarm) -> &'static str {
     });
     Alarm::ALL.iter().zip(&*TEXTS).find(|(known, _)| **known == alarm).map_or("", |(_, text)| text)
 }
+
+/// Of a tank that was taken out while it is still needed (A7, S3).
+pub const LEAVING: &str = "taken out: it serves until another has taken over";
 
 /// What stands in a tank's way, hold by hold, each with what clears it.
 #[must_use]

@@ -146,6 +146,12 @@ impl Tank {
         &self.demand
     }
 
+    /// Whether it is taken out as soon as another has taken over (A7, S3).
+    #[must_use]
+    pub fn is_leaving(&self) -> bool {
+        self.leaving
+    }
+
     /// Its valve drive.
     #[must_use]
     pub fn drive(&self) -> &Drive {

@@ -305,6 +305,11 @@ pub enum Event {
         /// Who.
         who: Who,
     },
+    /// Draw after draw took no brine: the tank is held until an operator releases it (C8).
+    HeldWithoutBrine {
+        /// Which tank.
+        tank: TankId,
+    },
 }
 
 /// An event with its time.

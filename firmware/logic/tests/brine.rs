@@ -368,7 +368,10 @@ fn c8_draws_that_draw_nothing_end_with_a_person() {
     assert!(site.alarm(Alarm::BrineNotDrawn) && site.alarm(Alarm::StepTooLong));
     assert_eq!(water(&site), DOSE, "it is still there");
     site.run_for(12 * HOUR);
-    let ended = salt_given(&site.hear(), &site);
+    let heard = site.hear();
+    let kept = heard.iter().filter(|(_, event)| *event == Event::HeldWithoutBrine { tank: ONE }).count();
+    assert_eq!(kept, 1, "nobody asked for that hold, so the journal says whose it is");
+    let ended = salt_given(&heard, &site);
     assert_eq!(ended, [(Outcome::Complete, SaltMass(0)); 2]);
     assert_eq!((site.duty(1), site.holds(1)), (DutyKind::Serving, vec![Hold::OperatorHold]));
     assert_eq!(site.controller.tanks()[0].ledger().remaining(), Volume::ZERO);

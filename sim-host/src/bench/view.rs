@@ -205,7 +205,8 @@ fn why(session: &Session, world: &World, tank: &Tank, id: TankId) -> Vec<String>
     if world.supply.is_dark() {
         return vec!["power is off: nobody decides anything".to_owned()];
     }
-    let nothing = || vec!["nothing is asked of it".to_owned()];
+    let leaving = tank.is_leaving().then(|| wording::LEAVING.to_owned());
+    let nothing = || ["nothing is asked of it".to_owned()].into_iter().chain(leaving.clone()).collect();
     let Some(why) = world.controller.why(id) else { return nothing() };
     let causes: Vec<_> = why.causes.iter().map(|cause| cause.slug()).collect();
     if causes.is_empty() {
@@ -221,5 +222,6 @@ fn why(session: &Session, world: &World, tank: &Tank, id: TankId) -> Vec<String>
         lines.push("nothing holds it".to_owned());
     }
     lines.extend(holds.into_iter().map(|hold| format!("held: {hold}")));
+    lines.extend(leaving);
     lines
 }

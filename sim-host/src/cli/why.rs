@@ -234,6 +234,7 @@ struct TankAnswer {
     causes: Vec<&'static str>,
     asked_ms: Option<u64>,
     holds: Vec<Standing>,
+    leaving: bool,
     remaining_nl: u64,
     derating: Derating,
     kept_per_mille: u16,
@@ -250,6 +251,7 @@ fn tank_answer(id: TankId, world: &World, chain: &Chain) -> TankAnswer {
         step: tank.regeneration().and_then(|r| r.step(world.controller.settings())).map(|step| step.slug()),
         causes: why.iter().flat_map(|why| why.causes.iter()).map(|cause| cause.slug()).collect(),
         asked_ms: asked_at.map(replay_ms),
+        leaving: tank.is_leaving(),
         holds: why.map(|why| why.holds.to_vec()).unwrap_or_default(),
         remaining_nl: tank.ledger().remaining().nl(),
         derating: *tank.derating(),
@@ -314,6 +316,9 @@ fn readable(
         if tank.asked_ms.is_some() && tank.holds.is_empty() {
             text.push_str("  nothing holds it\n");
         }
+        if tank.leaving {
+            text.push_str(&format!("  {}\n", wording::LEAVING));
+        }
         text.push_str("  what led there:\n");
         let skipped = tank.led_here.len().saturating_sub(CHAIN_SHOWN);
         for (i, record) in tank.led_here.iter().enumerate() {
@@ -348,6 +353,8 @@ struct JsonTank<'a> {
     causes: &'a [&'a str],
     asked_s: Option<f64>,
     holds: Vec<JsonHold>,
+    /// Taken out, it serves until another has taken over.
+    leaving: bool,
     led_here: Vec<JsonEvent>,
     capacity: JsonCapacity,
 }
@@ -390,6 +397,7 @@ fn json(site: &Site, recording: &str, at_ms: u64, start: Option<DateTime>, tanks
                 clears_s: standing.clears_at.map(|at| seconds(replay_ms(at))),
             })
             .collect(),
+        leaving: tank.leaving,
         led_here: tank
             .led_here
             .iter()

@@ -102,6 +102,9 @@ fn tank_line(status: &Status, tank: &TankStatus, look: Look) -> String {
     if tank.is_unproven {
         text += "; unproven";
     }
+    if tank.is_leaving {
+        text += "; goes out once another has taken over";
+    }
     text
 }
 
@@ -131,7 +134,7 @@ fn status_json(status: &Status) -> Value {
                 "since_regeneration_l": litres_exact(tank.since_regeneration.nl().into()),
                 "overrun_l": litres_exact(tank.overrun.nl().into()), "estimated_l": litres_exact(tank.estimated.nl().into()),
                 "spent_percent": tank.spent_percent, "causes": slugs(tank.causes.iter()), "holds": slugs(tank.holds.iter()),
-                "unproven": tank.is_unproven, "held": tank.is_held,
+                "unproven": tank.is_unproven, "held": tank.is_held, "leaving": tank.is_leaving,
             })
         })
         .collect();
@@ -192,7 +195,7 @@ pub fn why(client: &mut Client, tank: Option<u8>, look: Look) -> Result<String, 
                 })
                 .collect();
             all.push(json!({"tank": id.number(), "regenerates": regenerates, "causes": slugs(why.causes.iter()),
-                "asked": why.asked_at.map(|at| when(&moment, at)), "holds": holds}));
+                "asked": why.asked_at.map(|at| when(&moment, at)), "holds": holds, "leaving": why.leaving}));
             continue;
         }
         let causes = joined(why.causes.iter());
@@ -207,6 +210,9 @@ pub fn why(client: &mut Client, tank: Option<u8>, look: Look) -> Result<String, 
         for standing in &why.holds {
             let clears = standing.clears_at.map_or_else(String::new, |at| format!(", {}", when(&moment, at)));
             text += &format!("  {}: until {}{clears}\n", standing.hold, standing.hold.cleared_by());
+        }
+        if why.leaving {
+            text += &format!("  {}\n", wording::LEAVING);
         }
         let taken = wording::derating_text(why.derating.by_age_per_mille(), why.derating.by_tests_per_mille());
         if why.derating.by_age_per_mille() + why.derating.by_tests_per_mille() > 0 {

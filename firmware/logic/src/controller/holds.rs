@@ -24,6 +24,8 @@ pub struct Why {
     pub holds: Vec<Standing, 18>,
     /// What has been taken off the tank's capacity, so that it asks the sooner (L2).
     pub derating: Derating,
+    /// Taken out by an operator, it serves until another has taken over (A7, S3).
+    pub leaving: bool,
 }
 
 /// What holds one tank.

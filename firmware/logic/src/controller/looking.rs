@@ -103,7 +103,13 @@ impl<const N: usize> Controller<N> {
                 let _ = standing.push(Standing { hold, clears_at });
             });
         }
-        Some(Why { causes, asked_at: unit.demand.asked_at(), holds: standing, derating: unit.derating })
+        Some(Why {
+            causes,
+            asked_at: unit.demand.asked_at(),
+            holds: standing,
+            derating: unit.derating,
+            leaving: unit.leaving,
+        })
     }
 
     /// Whether someone may change anything now (O1); looking is never barred.

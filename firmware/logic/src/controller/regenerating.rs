@@ -82,7 +82,9 @@ impl<const N: usize> Controller<N> {
             tank.demand.operator_hold |= regeneration.is_cut_by_operator();
         }
         // Asked again at once for want of salt, it would go on so for ever.
-        tank.demand.operator_hold |= held;
+        if held && !core::mem::replace(&mut tank.demand.operator_hold, true) {
+            self.write(Event::HeldWithoutBrine { tank: id });
+        }
         let duty = match (single, outcome) {
             (true, _) => Duty::Serving,
             (false, Outcome::Complete) => Duty::Ready { since: now },

@@ -23,7 +23,7 @@ impl Alarm {
             Self::DischargeLimit => "The day's drain water is used up.",
             Self::UnbrokenFlow => "Water has flowed for hours without a pause.",
             Self::MeterSilent => "No pulse has come for days from a meter whose tank serves.",
-            Self::Unproven => "A tank drew brine and did not complete its regeneration.",
+            Self::Unproven => "Brine was, or may have been, in a bed whose regeneration is not complete.",
             Self::BrineLow => "There is too little brine for the next dose.",
             Self::BrineNotDrawn => "A brine draw took no brine.",
             Self::BrineUncertain => "How much brine there is cannot be told.",

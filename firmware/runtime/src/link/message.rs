@@ -441,6 +441,8 @@ pub struct TankStatus {
     pub is_unproven: bool,
     /// An operator holds it.
     pub is_held: bool,
+    /// Taken out by an operator, it serves until another has taken over (A7).
+    pub is_leaving: bool,
 }
 
 /// What valves, relays and the store have done in their lives.

@@ -72,6 +72,7 @@ fn tank<const N: usize>(controller: &Controller<N>, id: TankId) -> Option<TankSt
         holds,
         is_unproven: tank.is_unproven(),
         is_held: tank.demand().operator_hold,
+        is_leaving: tank.is_leaving(),
     })
 }
 

@@ -324,6 +324,9 @@ fn tank_page<const N: usize>(id: TankId, units: Units, sight: &Sight<'_, N>, she
             }
         }
     }
+    if tank.is_leaving() {
+        sheet.text(format_args!("It goes out once another has taken over."));
+    }
     if tank.is_unproven() {
         sheet.text(format_args!("Not regenerated fully: vouch for it or regenerate it."));
     }

@@ -332,6 +332,7 @@ impl Display for Said {
             Event::AfterPower { tank, step, outcome } => {
                 write!(f, "{tank}: {} {}", step_name(step), after_power(outcome))
             }
+            Event::HeldWithoutBrine { tank } => write!(f, "{tank} is held: draw after draw took no brine"),
             Event::RetainedLost => f.write_str("nothing readable outlived the power cut: beds count as spent"),
             Event::SettingsTaken => f.write_str("new settings run"),
             Event::SettingsChanged { who: by } => write!(f, "{} had new settings taken", who(by)),

@@ -305,6 +305,7 @@ fn events() -> Vec<Event> {
         Event::PowerReturned { off: Some(ran) },
         Event::PowerReturned { off: None },
         Event::RetainedLost,
+        Event::HeldWithoutBrine { tank },
         Event::SettingsTaken,
         Event::SettingsRefused,
         Event::Held { tank, holds: HoldSet::EMPTY },
