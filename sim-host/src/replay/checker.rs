@@ -235,6 +235,10 @@ impl Observer for Checker {
                     run.late = true;
                 }
             }
+            // It keeps the drain or the brine that it may be open to, and what runs waits for that (S1).
+            Event::Drive { event: DriveEvent::Lost, .. } => {
+                self.tanks.iter_mut().filter_map(|tank| tank.run.as_mut()).for_each(|run| run.late = true);
+            }
             Event::ClockSet { .. } | Event::ClockLost => self.replanned_ms = Some(at_ms),
             Event::SettingsRefused => self.refused = true,
             Event::RetainedLost => {

@@ -88,7 +88,6 @@ impl Checker {
     /// S1, S2: how many discharge, how many serve, by the plant's valves.
     pub(super) fn check_plant(&mut self, world: &World) {
         let now = world.now_ms;
-        let at = |p: Position| world.valves().iter().filter(|v| v.position() == Some(p)).count();
         let most = usize::from(self.raw.sharing.draining_together);
         let discharging = self.standing_together(world, most, Position::discharges);
         self.expect(discharging <= most, "S1", 0, now, || {
@@ -124,14 +123,14 @@ impl Checker {
             }
         };
         if !self.raw.allow_untreated {
-            let serving = world
-                .valves()
-                .iter()
-                .enumerate()
-                .filter(|(i, v)| v.position() == Some(Position::Service) && is_led(world, *i));
             // Between its ends a shared valve leads the one or the other.
             let travels = world.plant.shared().is_some_and(|v| v.position().is_none());
-            let serving = if travels { at(Position::Service) } else { serving.count() };
+            let serves =
+                |(i, v): &(usize, &Valve)| v.position() == Some(Position::Service) && (travels || is_led(world, *i));
+            let serving = world.valves().iter().enumerate().filter(serves).count();
+            // A valve that was given up may stand in service by chance, and leaves as soon as it is let in again over brine.
+            let is_sound = |i: usize| !failed_out(world.controller.tanks()[i].duty());
+            let sound = world.valves().iter().enumerate().filter(|v| serves(v) && is_sound(v.0)).count();
             // At power-up valves are sought first; that is over at the latest after a while.
             let found = || world.controller.tanks().iter().all(|t| t.drive().position().is_some());
             self.settled |= serving >= floor && found();
@@ -141,7 +140,7 @@ impl Checker {
             let resting = |v: &Valve| v.motion() == Motion::Off;
             let stand =
                 || world.valves().iter().filter(|v| resting(v) && v.position() == Some(Position::Service)).count();
-            self.short = (excepted && serving < floor) || (self.short && stand() < floor);
+            self.short = (excepted && sound < floor) || (self.short && stand() < floor);
             self.expect(serving >= floor || !due || self.short, "S2", 0, now, || {
                 format!("{serving} tanks stand in service, and {floor} must")
             });

@@ -12,7 +12,7 @@ pub(super) struct Run {
     pub(super) windows: Vec<Window>,
     /// Its cause overrides windows.
     pub(super) overrides: bool,
-    /// Its valve was late, which no plan could know.
+    /// Its valve was late, or one that was lost kept it waiting for the drain, which no plan could know.
     pub(super) late: bool,
 }
 
