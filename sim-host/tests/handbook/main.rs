@@ -1,18 +1,24 @@
 //! The handbook is true: what its terminals show is what the program prints, its generated parts are what the code says, and its
 //! links lead somewhere. UPDATE_HANDBOOK=1 writes the generated parts anew, TRYCMD=overwrite the terminals.
 
-use std::collections::{BTreeMap, BTreeSet};
+mod driven;
+mod lives;
+mod machine;
+mod seen;
+#[path = "../site_support/mod.rs"]
+mod site_support;
+
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
 
 use bedkeeper::demand::Hold;
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::Event;
-use bedkeeper::units::TankId;
-use bedkeeper::watch::{Alarm, AlarmRules};
-use bedkeeper_sim::{scenario, wording};
-use layout::backends::svg::SVGWriter;
-use layout::gv::{DotParser, GraphBuilder};
+use bedkeeper::program::StepKind;
+use bedkeeper::watch::{Alarm, AlarmPhase, AlarmRules};
 use pulldown_cmark::{Event as Piece, Parser, Tag};
+
+use machine::Machine;
+use seen::Seen;
 
 fn docs() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs")
@@ -36,11 +42,23 @@ fn terminals_show_what_the_program_prints() {
 
 /// The words of a page between its marks are made here.
 fn fill(page: &str, made: &str) {
+    fill_between(page, "<!-- made by a test: -->", made);
+}
+
+/// The same where a page has several parts that are made.
+fn fill_part(page: &str, part: &str, made: &str) {
+    fill_between(page, &format!("<!-- made by a test: {part} -->"), made);
+}
+
+fn fill_between(page: &str, mark: &str, made: &str) {
+    // Pages are read and written whole, and tests run side by side.
+    static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
+    let _one = ONE_AT_A_TIME.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
     let path = docs().join("book").join(page);
     let text = std::fs::read_to_string(&path).unwrap();
-    let (before, rest) = text.split_once("<!-- made by a test: -->\n").expect("the mark where it begins");
+    let (before, rest) = text.split_once(&format!("{mark}\n")).unwrap_or_else(|| panic!("{page} has no {mark}"));
     let (_, after) = rest.split_once("<!-- to here -->").expect("the mark where it ends");
-    compare(&path, &format!("{before}<!-- made by a test: -->\n{made}<!-- to here -->{after}"));
+    compare(&path, &format!("{before}{mark}\n{made}<!-- to here -->{after}"));
 }
 
 #[test]
@@ -73,51 +91,63 @@ fn every_hold_stands_in_its_chapter() {
     assert!(missing.is_empty(), "waiting.md says nothing of {missing:?}");
 }
 
-/// Every change of duty that the rehearsals see, with the reasons that the logic gave.
-fn changes_of_duty() -> BTreeMap<(DutyKind, DutyKind), BTreeSet<String>> {
-    let mut changes: BTreeMap<_, BTreeSet<String>> = BTreeMap::new();
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/scenarios");
-    for file in scenario::files(&folder).unwrap() {
-        let (_, timeline) = scenario::run_whole(&scenario::load(&file).unwrap()).unwrap();
-        let first = &timeline.states.first().unwrap().1;
-        let mut duties: Vec<DutyKind> = first.tanks.iter().map(|tank| tank.duty).collect();
-        let begun_ms = timeline.states.first().unwrap().0;
-        for record in &timeline.records {
-            let Event::Duty { tank, duty, .. } = record.event else { continue };
-            let TankId(index) = tank;
-            let before = std::mem::replace(&mut duties[usize::from(index)], duty);
-            let later = scenario::Timeline::at_ms(record) > begun_ms;
-            if later && before != duty {
-                let sentence = wording::sentence(&record.event);
-                let reason = sentence.split_once(": ").map_or("", |(_, reason)| reason).to_owned();
-                changes.entry((before, duty)).or_default().insert(reason);
-            }
-        }
+/// A chapter has its picture, and the same in words, as the real logic does it.
+fn show(page: &str, part: &str, machine: &Machine) {
+    let alt = format!("{part}, drawn from what the logic did; the table tells the same");
+    let picture = format!("pictures/states-{}.svg", part.replace(' ', "-"));
+    fill_part(page, part, &format!("![{alt}]({picture})\n\n{}", machine.table()));
+    compare(&docs().join("book").join(picture), &machine.svg());
+}
+
+/// Every state that the code has was seen to come or go.
+fn complete(machine: &Machine, states: impl IntoIterator<Item = impl AsRef<str>>) {
+    let seen = machine.states();
+    for state in states {
+        assert!(seen.contains(&state.as_ref()), "nothing leads to or from {}", state.as_ref());
     }
-    changes
 }
 
 #[test]
-fn the_picture_of_duties_is_what_the_logic_does() {
-    let changes = changes_of_duty();
-    let mut dot = String::from("digraph duties {\n  rankdir=LR;\n");
-    for duty in DutyKind::ALL {
-        dot.push_str(&format!("  {duty} [label=\"{duty}\", shape=box];\n"));
+fn pictures_of_tanks_are_what_the_logic_does() {
+    let seen = Seen::all();
+    complete(&seen.duties, DutyKind::ALL.iter().map(|duty| format!("`{duty}`")));
+    show("duties.md", "duties", &seen.duties);
+    show("waiting.md", "from asking to the start", &seen.waiting);
+    show("arrangements.md", "a changeover", &seen.changeover);
+}
+
+#[test]
+fn pictures_of_a_regeneration_are_what_the_logic_does() {
+    let seen = Seen::all();
+    complete(&seen.steps, StepKind::ALL.iter().map(|step| format!("`{step}`")));
+    show("programs.md", "the order of the steps", &seen.steps);
+    show("programs.md", "within a step", &seen.phases);
+    show("sharing.md", "drain and brine tank", &seen.shares);
+    show("brine.md", "the brine account", &seen.brine);
+    show("power.md", "after a power cut", &seen.power);
+}
+
+#[test]
+fn pictures_of_alarms_and_relays_are_what_the_logic_does() {
+    let seen = Seen::all();
+    complete(&seen.alarms, AlarmPhase::ALL.iter().map(|phase| format!("`{phase}`")));
+    show("alarms.md", "an alarm", &seen.alarms);
+    show("relays.md", "a relay", &seen.relays);
+}
+
+#[test]
+fn pictures_of_drives_are_what_the_logic_does_whatever_the_switches_tell() {
+    let drives = driven::drives();
+    for (kind, machine) in &drives {
+        show("drives.md", kind, machine);
     }
-    let mut table = String::from("| from | to | because |\n|---|---|---|\n");
-    for ((from, to), reasons) in &changes {
-        let reasons: Vec<_> = reasons.iter().map(String::as_str).collect();
-        dot.push_str(&format!("  {from} -> {to};\n"));
-        table.push_str(&format!("| `{from}` | `{to}` | {} |\n", reasons.join("; ")));
-    }
-    dot.push_str("}\n");
-    fill("duties.md", &table);
-    let graph = DotParser::new(&dot).process().expect("a graph that was just written");
-    let mut builder = GraphBuilder::new();
-    builder.visit_graph(&graph);
-    let mut svg = SVGWriter::new();
-    builder.get().do_it(false, false, false, &mut svg);
-    compare(&docs().join("book/pictures/duties.svg"), &svg.finalize());
+    show("drives.md", "two-position", &driven::shared_valve());
+}
+
+#[test]
+fn pictures_of_locks_and_changes_are_what_the_logic_does() {
+    show("people.md", "a lock", &driven::lock());
+    show("people.md", "a change of settings", &driven::draft());
 }
 
 /// Relative links of every page lead to a file of the book, since no other is carried along, and every page is in the table of
