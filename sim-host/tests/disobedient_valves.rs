@@ -81,6 +81,19 @@ fn kinds() -> Vec<Kind> {
         "moved-by-hand:between",
         "moved-by-hand:brine-draw",
     ];
+    let marked = &[
+        "jams-in:fast-rinse",
+        "coasts-far:20",
+        "coasts-far:60",
+        "switch-bounces",
+        "index-missed:1",
+        "index-extra:1",
+        "index-missed:2",
+        "index-extra:2",
+        "switch-stuck-open:1",
+    ];
+    let mismarked =
+        &["wires-swapped", "index-missed:9", "index-extra:9", "switch-stuck-open:2", "moved-by-hand:backwash"];
     let counted: &[&str] = &[
         "jams-in:fast-rinse",
         "coasts-far:50",
@@ -110,50 +123,8 @@ fn kinds() -> Vec<Kind> {
             known: counted,
             unknown: misled,
         },
-        Kind {
-            name: "index marks",
-            drive: index(false),
-            known: &[
-                "jams-in:fast-rinse",
-                "coasts-far:20",
-                "coasts-far:60",
-                "switch-bounces",
-                "index-missed:1",
-                "index-extra:1",
-                "index-missed:2",
-                "index-extra:2",
-                "switch-stuck-open:1",
-            ],
-            unknown: &[
-                "wires-swapped",
-                "index-missed:9",
-                "index-extra:9",
-                "switch-stuck-open:2",
-                "moved-by-hand:backwash",
-            ],
-        },
-        Kind {
-            name: "index marks, reversible",
-            drive: index(true),
-            known: &[
-                "jams-in:fast-rinse",
-                "coasts-far:20",
-                "coasts-far:60",
-                "switch-bounces",
-                "index-missed:1",
-                "index-extra:1",
-                "index-missed:2",
-                "index-extra:2",
-                "switch-stuck-open:1",
-            ],
-            unknown: &[
-                "wires-swapped",
-                "index-missed:9",
-                "index-extra:9",
-                "switch-stuck-open:2",
-                "moved-by-hand:backwash",
-            ],
-        },
+        Kind { name: "index marks", drive: index(false), known: marked, unknown: mismarked },
+        Kind { name: "index marks, reversible", drive: index(true), known: marked, unknown: mismarked },
         Kind {
             name: "two ends",
             drive: RawDrive::TwoPosition { positions: [Position::Service, Position::Standby], valve },
