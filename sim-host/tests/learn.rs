@@ -85,12 +85,47 @@ fn bad_input_says_what_would_be_right() {
         (&["first-nigth"][..], "did you mean first-night?"),
         (&["first-night", "--answer", "x"], "asks 3 questions"),
         (&["first-night", "--answer", "soon", "--answer", "x", "--answer", "x"], "cannot be read as a moment"),
+        (
+            &["first-night", "--answer", "+26 h", "--answer", "reserve", "--answer", "until-huor"],
+            "there is no name \"until-huor\" here; did you mean until-hour?; what can be answered: ",
+        ),
         (&["first-night"], "in a script give --answer 3 times"),
     ] {
         let output = learn(args);
         assert_eq!(output.status.code(), Some(2), "{args:?}");
         assert!(text(&output.stderr).contains(says), "{}", text(&output.stderr));
         assert!(output.stdout.is_empty());
+    }
+}
+
+/// What the program prints beside others fits a terminal of 80 columns, and no word is broken.
+#[test]
+fn lines_are_broken_between_words() {
+    for exercise in bundled().unwrap() {
+        let mut args = vec![exercise.name.as_str()];
+        let answers = exercise.questions.iter().flat_map(|question| ["--answer", question.answer.as_str()]);
+        args.extend(answers);
+        let output = learn(&args);
+        let shown = text(&output.stdout);
+        assert_eq!(output.status.code(), Some(0), "{shown}");
+        let longest = shown.lines().max_by_key(|line| line.chars().count()).unwrap();
+        assert!(longest.chars().count() <= 80, "{}: {longest}", exercise.name);
+        let words = |text: &str| text.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
+        let because: Vec<_> = exercise.questions.iter().map(|question| words(&question.because)).collect();
+        let said = words(shown);
+        for reason in because {
+            assert!(said.windows(reason.len()).any(|part| part == reason), "{}: {reason:?}", exercise.name);
+        }
+    }
+}
+
+/// Whatever the answer of a question is, it is among the names that `?` lists.
+#[test]
+fn every_answer_is_among_the_names_that_are_listed() {
+    for question in bundled().unwrap().iter().flat_map(|exercise| &exercise.questions) {
+        let names = question.ask.names();
+        let said = question.answer.split(", ");
+        assert!(names.is_empty() || said.clone().all(|name| names.contains(&name)), "{}: {names:?}", question.text);
     }
 }
 

@@ -1,6 +1,7 @@
 //! What a question asks of a run, and what is true.
 
-use bedkeeper::demand::Hold;
+use bedkeeper::demand::{Cause, Hold};
+use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Event;
 use bedkeeper::program::StepKind;
 use bedkeeper::watch::Alarm;
@@ -180,6 +181,20 @@ impl Ask {
                     _ => Truth::Volume(value),
                 })
             }
+        }
+    }
+
+    /// Every name that can be an answer, where names are asked for; "none" beside them where there may be none.
+    #[must_use]
+    pub fn names(&self) -> Vec<&'static str> {
+        let none = || std::iter::once("none");
+        match self {
+            Self::Cause { .. } => Cause::ALL.iter().map(|cause| cause.slug()).collect(),
+            Self::Holds { .. } => Hold::ALL.iter().map(|hold| hold.slug()).chain(none()).collect(),
+            Self::Duty { .. } => DutyKind::ALL.iter().map(|duty| duty.slug()).collect(),
+            Self::Step { .. } => StepKind::ALL.iter().map(|step| step.slug()).chain(none()).collect(),
+            Self::Alarms { .. } => Alarm::ALL.iter().map(|alarm| alarm.slug()).chain(none()).collect(),
+            _ => Vec::new(),
         }
     }
 

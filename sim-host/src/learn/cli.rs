@@ -13,8 +13,8 @@ use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
 /// Training exercises: predict, run, and read the reason
 ///
 /// Without a name the exercises are listed. With one, its situation is shown and its questions are asked; then the plant
-/// runs through the real logic, and the answers are compared with what happened. At a question, `?` shows a hint and an
-/// empty answer passes. In a script give the answers with --answer, once for each question.
+/// runs through the real logic, and the answers are compared with what happened. At a question, `?` shows a hint and the
+/// names that can be answered, and an empty answer passes. In a script give the answers with --answer, once for each question.
 ///
 /// Examples:
 ///   bedkeeper learn
@@ -84,7 +84,7 @@ fn learn(args: &LearnArgs, style: &Style) -> Result<ExitCode, String> {
     } else if given.is_some() {
         let mut text = String::new();
         for (question, (answer, truth)) in exercise.questions.iter().zip(answered.iter().zip(&done.truths)) {
-            text.push_str(&format!("{}\n", question.text));
+            text.push_str(&filled(&question.text, ""));
             text.push_str(&told(question, answer, truth, &done, style));
         }
         print(&text);
@@ -141,12 +141,16 @@ fn ask(exercise: &Exercise, done: &Run, style: &Style) -> Result<Vec<Answered>, 
             exercise.questions.len()
         ));
     }
-    print(&format!("{}\n\n{}\n", style.bold(&exercise.title), exercise.situation));
+    print(&format!("{}\n\n{}", style.bold(&exercise.title), filled(&exercise.situation.replace('\n', " "), "")));
     let mut lines = stdin.lock().lines();
     let mut answered = Vec::new();
     for (question, truth) in exercise.questions.iter().zip(&done.truths) {
         let (wanted, example) = truth.wanted();
-        print(&format!("\n{}\n({wanted}: {example}; ? for a hint, nothing to pass)\n", question.text));
+        print(&format!(
+            "\n{}{}",
+            filled(&question.text, ""),
+            filled(&format!("({wanted}: {example}; ? for a hint, nothing to pass)"), "")
+        ));
         let answer = loop {
             print("> ");
             let Some(line) = lines.next() else { break Answered { given: String::new(), outcome: None } };
@@ -154,12 +158,12 @@ fn ask(exercise: &Exercise, done: &Run, style: &Style) -> Result<Vec<Answered>, 
             match given.trim() {
                 "" => break Answered { given: String::new(), outcome: None },
                 "?" => {
-                    print(&format!("{}\n", question.hint.as_deref().unwrap_or("there is no hint for this one")));
+                    print(&hint(question));
                 }
                 text => match question.judge(text, truth, done.days) {
                     Ok(outcome) => break Answered { given, outcome: Some(outcome) },
                     Err(error) => {
-                        print(&format!("{error}\n"));
+                        print(&filled(&error.to_string(), ""));
                     }
                 },
             }
@@ -173,22 +177,42 @@ fn ask(exercise: &Exercise, done: &Run, style: &Style) -> Result<Vec<Answered>, 
 /// What happened, why, and what the logic says.
 fn told(question: &Question, answer: &Answered, truth: &Truth, done: &Run, style: &Style) -> String {
     let so = truth.show(done.days);
-    let mut text = match answer.outcome {
-        Some(Outcome::Right) => format!("{}: {so}\n", style.bold("right")),
+    let fared = match answer.outcome {
+        Some(Outcome::Right) => format!("{}: {so}", style.bold("right")),
         Some(Outcome::Wrong) => {
-            format!("{}: you said {}, and it is {so}\n", style.alarm("not so"), answer.given.trim())
+            format!("{}: you said {}, and it is {so}", style.alarm("not so"), answer.given.trim())
         }
-        None => format!("passed: it is {so}\n"),
+        None => format!("passed: it is {so}"),
     };
-    text.push_str(&format!("{}\n", question.because));
+    let mut text = filled(&fared, "") + &filled(&question.because, "");
     let reasons = question.reasons(truth, done);
     if !reasons.is_empty() {
         text.push_str("what the logic says:\n");
         for line in reasons {
-            text.push_str(&format!("  {line}\n"));
+            text.push_str(&filled(&line, "  "));
         }
     }
     text
+}
+
+/// Where to look, and every name that can be answered.
+fn hint(question: &Question) -> String {
+    let mut text = filled(question.hint.as_deref().unwrap_or("there is no hint for this one"), "");
+    let names = question.ask.names();
+    if !names.is_empty() {
+        text.push_str("what can be answered:\n");
+        text.push_str(&filled(&names.join(", "), "  "));
+    }
+    text
+}
+
+/// A paragraph with its lines broken between words, as wide as the terminal, at the most as is read with ease; further lines
+/// are indented deeper where the first one is indented.
+fn filled(text: &str, indent: &str) -> String {
+    const WIDEST: usize = 100;
+    let deeper = indent.repeat(2);
+    let options = textwrap::Options::new(textwrap::termwidth().min(WIDEST)).initial_indent(indent);
+    textwrap::fill(text, options.subsequent_indent(&deeper).word_splitter(textwrap::WordSplitter::NoHyphenation)) + "\n"
 }
 
 fn list(exercises: &[Exercise], style: &Style) -> String {

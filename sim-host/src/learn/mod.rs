@@ -177,7 +177,7 @@ impl Question {
     /// # Errors
     /// An answer that cannot be read as one, with what would be right.
     pub fn judge(&self, given: &str, truth: &Truth, days: Days) -> Result<Outcome, AnswerError> {
-        answer::judge(given, truth, self.tolerance.as_deref(), days)
+        answer::judge(given, truth, &self.ask.names(), self.tolerance.as_deref(), days)
     }
 
     /// What the logic itself says about it: the reasons that stood, and the records that led there.

@@ -4,6 +4,7 @@
 mod driven;
 mod lives;
 mod machine;
+mod screens;
 mod seen;
 #[path = "../site_support/mod.rs"]
 mod site_support;
@@ -18,6 +19,7 @@ use bedkeeper::watch::{Alarm, AlarmPhase, AlarmRules};
 use pulldown_cmark::{Event as Piece, Parser, Tag};
 
 use machine::Machine;
+use screens::Desk;
 use seen::Seen;
 
 fn docs() -> PathBuf {
@@ -148,6 +150,24 @@ fn pictures_of_drives_are_what_the_logic_does_whatever_the_switches_tell() {
 fn pictures_of_locks_and_changes_are_what_the_logic_does() {
     show("people.md", "a lock", &driven::lock());
     show("people.md", "a change of settings", &driven::draft());
+}
+
+#[test]
+fn screens_of_the_bench_are_what_it_shows() {
+    let show = |part: &str, desk: &mut Desk| fill_part("bench.md", part, &desk.screen());
+    let mut desk = Desk::new().keys("w").at("20 L/min").enter().right(6);
+    show("an hour of water", &mut desk);
+    desk = desk.keys("2o").at("start now").enter().keys("nf").at("motor-stalled");
+    show("the faults of a valve", &mut desk);
+    desk = desk.enter().right(6);
+    show("a lost valve", &mut desk);
+    desk = desk.keys("f").at("mend motor-stalled").enter().keys("o").at("put back").enter().right(1);
+    show("put back", &mut desk);
+    desk = desk.right(18);
+    show("and ready", &mut desk);
+    desk = desk.keys("?");
+    show("every key", &mut desk);
+    show("the panel of a board", &mut desk.keys(" ").keys("b"));
 }
 
 /// Relative links of every page lead to a file of the book, since no other is carried along, and every page is in the table of
