@@ -5,7 +5,7 @@ use std::sync::LazyLock;
 use bedkeeper::controller::Why;
 use bedkeeper::demand::{CauseSet, Hold, HoldSet, Standing};
 use bedkeeper::drive::{DriveEvent, End};
-use bedkeeper::journal::{Event, Reason, Who};
+use bedkeeper::journal::{BoardWish, Event, Reason, Who};
 use bedkeeper::lock::LockEvent;
 use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::program::StepKind;
@@ -46,6 +46,16 @@ pub fn sentence(event: &Event) -> String {
         Event::SettingsAwaitRestart { who } => {
             format!("{} had settings of another plant stored: they run once the board restarts", who_text(who))
         }
+        Event::AskedOfBoard { who, wish, granted } => format!(
+            "{} asked for {}: {}",
+            who_text(who),
+            match wish {
+                BoardWish::Clock(to) => format!("the clock at {}", crate::quantity::civil::shown(to)),
+                BoardWish::Line { address, baud } => format!("the line at address {address}, {baud} baud"),
+                BoardWish::Units => "other units at the panel".to_owned(),
+            },
+            if granted { "granted" } else { "refused" }
+        ),
         Event::TestEnded { tank } => format!("{tank}: the valve that was tried goes back"),
         Event::Duty { tank, duty, reason } => format!("{tank} is {duty}: {}", reason_text(reason)),
         Event::Asked { tank, cause } => format!("{tank} asks to regenerate: {cause}"),
@@ -118,16 +128,9 @@ pub fn sentence(event: &Event) -> String {
             }
         ),
         Event::Operator { who, action, granted } => format!(
-            "{} asked for {}{}: {}",
+            "{} asked for {}: {}",
             who_text(who),
-            action.slug(),
-            match action {
-                Action::Alarm(AlarmAction::Acknowledge(alarm) | AlarmAction::Reset(alarm)) => format!(" of {alarm}"),
-                Action::TestRelay { relay, .. } => format!(" on relay {}", relay.saturating_add(1)),
-                Action::CountPulses { meter } => format!(" of meter {}", meter.saturating_add(1)),
-                Action::Caught { volume } => format!(" {}", litres(volume)),
-                _ => action.tank().map(|tank| format!(" on {tank}")).unwrap_or_default(),
-            },
+            action_text(action),
             if granted { "granted" } else { "refused" }
         ),
         Event::PowerReturned { off: Some(off) } => {
@@ -146,6 +149,19 @@ pub fn sentence(event: &Event) -> String {
 
 fn percent(per_mille: u16) -> String {
     show::share(u32::from(per_mille) * 1_000).to_string()
+}
+
+/// What an operator asks for, and of what.
+#[must_use]
+pub fn action_text(action: Action) -> String {
+    let of = match action {
+        Action::Alarm(AlarmAction::Acknowledge(alarm) | AlarmAction::Reset(alarm)) => format!(" of {alarm}"),
+        Action::TestRelay { relay, .. } => format!(" on relay {}", relay.saturating_add(1)),
+        Action::CountPulses { meter } => format!(" of meter {}", meter.saturating_add(1)),
+        Action::Caught { volume } => format!(" {}", show::volume(volume.nl(), UnitSystem::Metric)),
+        _ => action.tank().map(|tank| format!(" on {tank}")).unwrap_or_default(),
+    };
+    format!("{}{of}", action.slug())
 }
 
 /// What has been taken off a tank's capacity, and why.

@@ -8,7 +8,7 @@ use heapless::Vec;
 use serde::{Deserialize, Serialize};
 
 use crate::demand::{Cause, CauseSet};
-use crate::journal::{Event, Record, Who};
+use crate::journal::{BoardWish, Event, Record, Who};
 use crate::operator::Action;
 use crate::program::StepKind;
 use crate::reserve::DayUse;
@@ -102,6 +102,15 @@ pub enum Happened {
         /// Who.
         who: Who,
     },
+    /// Somebody wanted something of the board itself.
+    AskedOfBoard {
+        /// Who.
+        who: Who,
+        /// What.
+        wish: BoardWish,
+        /// Whether it was granted.
+        granted: bool,
+    },
 }
 
 impl Happening {
@@ -116,6 +125,7 @@ impl Happening {
             Event::SettingsChanged { who } => Happened::SettingsChanged { who },
             Event::BaselineStored { who } => Happened::BaselineStored { who },
             Event::SettingsAwaitRestart { who } => Happened::SettingsAwaitRestart { who },
+            Event::AskedOfBoard { who, wish, granted } => Happened::AskedOfBoard { who, wish, granted },
             _ => return None,
         };
         let at_s = record.civil.map(|civil| u32::try_from(civil.0 / 1_000).unwrap_or(u32::MAX));

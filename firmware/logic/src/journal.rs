@@ -33,6 +33,24 @@ pub enum Who {
     Serial,
 }
 
+/// What somebody wants of the board itself, whatever the plant is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[serde(rename_all = "kebab-case")]
+pub enum BoardWish {
+    /// This civil time (T1).
+    Clock(Civil),
+    /// Another address or speed on the serial line: what it would have then.
+    Line {
+        /// The address for Modbus.
+        address: u8,
+        /// Bits a second.
+        baud: u32,
+    },
+    /// Other units at the panel (O5).
+    Units,
+}
+
 /// Why a duty changed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -309,6 +327,15 @@ pub enum Event {
     HeldWithoutBrine {
         /// Which tank.
         tank: TankId,
+    },
+    /// Someone wanted something of the board itself (Q5).
+    AskedOfBoard {
+        /// Who.
+        who: Who,
+        /// What.
+        wish: BoardWish,
+        /// Whether it was granted.
+        granted: bool,
     },
 }
 

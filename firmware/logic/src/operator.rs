@@ -241,6 +241,10 @@ pub enum Refused {
     TooFewPulses,
     /// The tank's valve is not lost.
     ValveNotLost,
+    /// No calendar of a plant has such a time.
+    NoSuchTime,
+    /// The water behind the tank is told to be harder than the feed.
+    HarderThanFeed,
 }
 
 impl core::fmt::Display for Refused {
@@ -281,6 +285,10 @@ impl core::fmt::Display for Refused {
             Self::MustRest => "the relay has not been off for its least time",
             Self::TooFewPulses => "fewer than ten pulses, or no water, tell too little of a meter: catch more",
             Self::ValveNotLost => "the tank's valve is not lost: the controller moves it and knows where it stands",
+            Self::NoSuchTime => "no clock of a plant has such a time: it runs from 2000 to 2099",
+            Self::HarderThanFeed => {
+                "the water behind the tank cannot be harder than its feed: measure both again, and tell both"
+            }
         })
     }
 }

@@ -119,6 +119,31 @@ fn l2_a_failed_test_derates() {
     assert_eq!(kept(&site), 800);
 }
 
+/// L2, O6: water that is told to be harder behind a tank than before it, by the test or by the settings, was measured wrongly:
+/// it is refused, journalled so, and takes nothing off. A feed that was measured counts, whatever the settings say.
+#[test]
+fn l2_a_test_harder_than_the_feed_is_refused() {
+    let mut site = Site::<1>::new(single());
+    site.run_to(HOUR);
+    site.draw(1_000, 1_000);
+    site.hear();
+    let set = Hardness(100_000);
+    for (treated, feed) in
+        [(Hardness(100_001), None), (Hardness(150_001), Some(Hardness(150_000))), (HARD, Some(Hardness(17_118)))]
+    {
+        let action = Action::TestHardness { tank: ONE, treated, feed };
+        let before = site.controller.capacity_per_mille(&site.controller.tanks()[0]);
+        assert_eq!(site.operate(action), Err(Refused::HarderThanFeed));
+        let said: Vec<_> = site.hear().into_iter().map(|(_, event)| event).collect();
+        assert_eq!(said, [Event::Operator { who: Who::Panel, action, granted: false }]);
+        assert_eq!(kept(&site), before);
+    }
+    for (treated, feed) in [(set, None), (Hardness(150_000), Some(Hardness(150_000)))] {
+        site.operate(Action::TestHardness { tank: ONE, treated, feed }).unwrap();
+    }
+    assert_eq!(kept(&site), 900);
+}
+
 /// L2: at the limit water is soft; and hard water behind an exhausted bed says nothing of what it can hold.
 #[test]
 fn l2_only_a_failure_with_capacity_left_derates() {
@@ -133,8 +158,8 @@ fn l2_only_a_failure_with_capacity_left_derates() {
     site.run_for(SEC);
     assert_eq!((left(&site), site.causes(1)), (Volume::ZERO, vec![Cause::Exhausted]));
     told(&mut site);
-    test(&mut site, Hardness(200_000)).unwrap();
-    let event = Event::HardnessTested { tank: ONE, treated: Hardness(200_000), feed: None, left: Volume::ZERO };
+    test(&mut site, Hardness(90_000)).unwrap();
+    let event = Event::HardnessTested { tank: ONE, treated: Hardness(90_000), feed: None, left: Volume::ZERO };
     assert_eq!((told(&mut site), kept(&site)), (vec![event], 1_000));
 }
 

@@ -50,6 +50,8 @@ pub enum Refused {
     NotWired(NotWired),
     /// The settings were not taken.
     NotTaken(NotTaken),
+    /// No board has such an address, or no line such a speed.
+    NoSuchManners,
 }
 
 impl core::fmt::Display for Refused {
@@ -63,6 +65,7 @@ impl core::fmt::Display for Refused {
             Self::NotStored => f.write_str("it could not be stored"),
             Self::NotWired(_) => f.write_str("the board has not what those settings need"),
             Self::NotTaken(why) => why.fmt(f),
+            Self::NoSuchManners => f.write_str("no board has such an address or speed"),
         }
     }
 }

@@ -159,7 +159,7 @@ impl<F: Face> Front<F> {
         B::Records: Latest + Archive,
     {
         self.keep_signed(machine);
-        self.keep_units(machine, uptime_ms);
+        self.keep_units(machine, uptime_ms)?;
         if let Some(press) = self.read(uptime_ms) {
             self.look_at_ms = uptime_ms;
             // The first press only wakes a dark display.
@@ -197,16 +197,21 @@ impl<F: Face> Front<F> {
     }
 
     /// Units that were chosen here are kept once no valve moves; those that came over the line or from flash are shown (O5).
-    fn keep_units<B: Board, const N: usize, const S: usize>(&mut self, machine: &mut Machine<B, N, S>, uptime_ms: u64) {
+    fn keep_units<B: Board, const N: usize, const S: usize>(
+        &mut self,
+        machine: &mut Machine<B, N, S>,
+        uptime_ms: u64,
+    ) -> Result<(), PinFault<B>> {
         let kept = machine.manners().units;
         if self.units_kept.replace(kept) != Some(kept) {
             self.panel.units = kept;
         } else if self.panel.units != kept && !machine.is_moving() && uptime_ms >= self.keep_units_at_ms {
             self.keep_units_at_ms = uptime_ms.saturating_add(KEEP_AGAIN_MS);
-            if machine.keep_units(self.panel.units) {
+            if machine.keep_units(self.panel.units, uptime_ms)? {
                 self.units_kept = Some(self.panel.units);
             }
         }
+        Ok(())
     }
 
     /// Lights that show nothing new wear out; an alarm keeps them on.
@@ -287,8 +292,11 @@ impl<F: Face> Front<F> {
         let answer = match self.panel.press(press, &sight, uptime_ms) {
             None => return Ok(None),
             Some(Wish::Input(input)) => machine.ask(uptime_ms, input)?.map_or_else(Answer::Refused, |()| Answer::Done),
-            Some(Wish::Clock(civil)) if machine.set_clock(uptime_ms, civil)? => Answer::Done,
-            Some(Wish::Clock(_)) => Answer::NotKept,
+            Some(Wish::Clock(civil)) => match machine.set_clock(uptime_ms, civil, Who::Panel)? {
+                Ok(true) => Answer::Done,
+                Ok(false) => Answer::NotKept,
+                Err(refused) => Answer::Refused(refused),
+            },
             // Nothing here restarts: what describes another plant waits for the next power-up.
             Some(Wish::Take) => match self.panel.draft() {
                 Some(draft) => told(machine.change(draft, place, label, Who::Panel, true, uptime_ms)?),
@@ -298,7 +306,8 @@ impl<F: Face> Front<F> {
                 told(machine.store_baseline(label, Who::Panel, uptime_ms)?.map(|()| Done::Kept))
             }
             Some(Wish::Speak(manners)) => {
-                told(machine.change_manners(manners, Who::Panel, uptime_ms).map(|()| Done::Kept))
+                let wanted = manners.beside(machine.manners());
+                told(machine.speak(wanted, Who::Panel, uptime_ms)?.map(|()| Done::Kept))
             }
             Some(Wish::Recall(to)) => self.recall(to, machine),
             Some(Wish::Check) => {
@@ -347,7 +356,8 @@ fn told(result: Result<Done, Refused>) -> Answer {
         Err(Refused::Locked) => Answer::Refused(bedkeeper::Refused::Locked),
         Err(Refused::ValveMoves) => Answer::Moving,
         Err(Refused::NoBaseline) => Answer::NoBaseline,
-        Err(Refused::NotStored) => Answer::NotStored,
+        // The panel offers none that there are not.
+        Err(Refused::NotStored | Refused::NoSuchManners) => Answer::NotStored,
         Err(Refused::NotWired(_)) => Answer::NotWired,
         Err(Refused::NotTaken(why)) => Answer::NotTaken(why),
     }

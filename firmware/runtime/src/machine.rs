@@ -15,7 +15,7 @@ use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::draft::{Draft, NotTaken};
 use bedkeeper::drive::Switches;
 use bedkeeper::image::Image;
-use bedkeeper::journal::{Record, Who};
+use bedkeeper::journal::{BoardWish, Record, Who};
 use bedkeeper::retain::MAX_BYTES;
 use bedkeeper::settings::MAX_TANKS;
 use bedkeeper::units::{Instant, TankId};
@@ -344,14 +344,35 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
         self.parts.plant.is_moving()
     }
 
-    /// Sets the civil time, in the hardware and in the logic; says whether the hardware took it.
+    /// Sets the civil time for somebody, in the hardware and in the logic (T1); says whether the hardware took it. What no
+    /// calendar has, or the lock forbids, changes nothing; it is journalled with who asked, granted or not (Q5).
     ///
     /// # Errors
-    /// A pin fails.
-    pub fn set_clock(&mut self, uptime_ms: u64, civil: Civil) -> Result<bool, PinFault<B>> {
-        let taken = self.parts.clock.set(civil);
-        self.call(uptime_ms, Input::Clock(Some(civil)))?;
-        Ok(taken)
+    /// A pin fails; inside, why the clock was left alone.
+    pub fn set_clock(&mut self, uptime_ms: u64, civil: Civil, who: Who) -> Result<Result<bool, Refused>, PinFault<B>> {
+        let told = if !self.controller.is_unlocked(self.instant(uptime_ms), who) {
+            Err(Refused::Locked)
+        } else if civil >= Civil::END {
+            Err(Refused::NoSuchTime)
+        } else {
+            let taken = self.parts.clock.set(civil);
+            self.call(uptime_ms, Input::Clock(Some(civil)))?;
+            Ok(taken)
+        };
+        self.asked_of_board(uptime_ms, who, BoardWish::Clock(civil), told.is_ok())?;
+        Ok(told)
+    }
+
+    /// Somebody wanted something of the board itself: the journal says who, and whether it was granted (Q5).
+    pub(crate) fn asked_of_board(
+        &mut self,
+        uptime_ms: u64,
+        who: Who,
+        wish: BoardWish,
+        granted: bool,
+    ) -> Result<(), PinFault<B>> {
+        self.controller.asked_of_board(self.instant(uptime_ms), who, wish, granted);
+        self.make_so(uptime_ms)
     }
 
     /// The logic's time at an uptime.

@@ -1,11 +1,11 @@
 //! How a board speaks: its address and speed on the serial line, and the units of its panel (O5). None of it is a setting of
 //! the site: another board of the same site has its own.
 
-use bedkeeper::journal::Who;
+use bedkeeper::journal::{BoardWish, Who};
 use serde::{Deserialize, Serialize};
 
 use crate::baseline::Refused;
-use crate::machine::{Board, Machine, Records};
+use crate::machine::{Board, Machine, PinFault, Records};
 use crate::panel::Units;
 
 /// The first and last address of a device on Modbus (Modbus over Serial Line, 2.2).
@@ -73,30 +73,76 @@ impl Manners {
     pub fn are_possible(&self) -> bool {
         ADDRESSES.contains(&self.address)
     }
+
+    /// What of it is otherwise than before.
+    #[must_use]
+    pub fn beside(&self, before: Self) -> Speak {
+        Speak {
+            address: (self.address != before.address).then_some(self.address),
+            baud: (self.speed != before.speed).then_some(self.speed.baud()),
+            units: (self.units != before.units).then_some(self.units),
+        }
+    }
+}
+
+/// How a board shall speak otherwise; what is left out stays.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Speak {
+    /// The address for Modbus.
+    pub address: Option<u8>,
+    /// Bits a second.
+    pub baud: Option<u32>,
+    /// The units of the panel.
+    pub units: Option<Units>,
 }
 
 impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
-    /// Gives the board another address or speed, which it has from the next frame on, and keeps it over power cuts (O1).
+    /// Has the board speak otherwise from the next frame on, and keeps it over power cuts: all of it or nothing (O1). It is
+    /// journalled with who asked, granted or not (Q5).
     ///
     /// # Errors
-    /// Why nothing was changed.
+    /// A pin fails; inside, why nothing was changed.
+    pub fn speak(&mut self, wanted: Speak, who: Who, uptime_ms: u64) -> Result<Result<(), Refused>, PinFault<B>> {
+        let Manners { address, speed, .. } = self.manners();
+        let told = self.try_speak(wanted, who, uptime_ms);
+        if wanted.address.is_some() || wanted.baud.is_some() {
+            let (address, baud) = (wanted.address.unwrap_or(address), wanted.baud.unwrap_or(speed.baud()));
+            self.asked_of_board(uptime_ms, who, BoardWish::Line { address, baud }, told.is_ok())?;
+        }
+        if wanted.units.is_some() {
+            self.asked_of_board(uptime_ms, who, BoardWish::Units, told.is_ok())?;
+        }
+        Ok(told)
+    }
+
     #[allow(clippy::result_large_err, reason = "the reason is that of a baseline")]
-    pub fn change_manners(&mut self, manners: Manners, who: Who, uptime_ms: u64) -> Result<(), Refused> {
+    fn try_speak(&mut self, wanted: Speak, who: Who, uptime_ms: u64) -> Result<(), Refused> {
         self.may_write(who, uptime_ms)?;
-        if !manners.are_possible() || !self.parts_mut().records.keep_manners(&manners) {
+        let before = self.manners();
+        let speed = wanted.baud.map_or(Some(before.speed), Speed::of).ok_or(Refused::NoSuchManners)?;
+        let (address, units) = (wanted.address.unwrap_or(before.address), wanted.units.unwrap_or(before.units));
+        let manners = Manners { units, address, speed };
+        if !manners.are_possible() {
+            return Err(Refused::NoSuchManners);
+        }
+        if !self.parts_mut().records.keep_manners(&manners) {
             return Err(Refused::NotStored);
         }
         self.set_manners(manners);
         Ok(())
     }
 
-    /// Keeps the units in which somebody looks at the plant: no lock stands before looking. Says whether it did.
-    pub fn keep_units(&mut self, units: Units) -> bool {
+    /// Keeps the units in which somebody looks at the plant from its panel: no lock stands before looking. Says whether it did.
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub fn keep_units(&mut self, units: Units, uptime_ms: u64) -> Result<bool, PinFault<B>> {
         let manners = Manners { units, ..self.manners() };
         let kept = self.parts_mut().records.keep_manners(&manners);
         if kept {
             self.set_manners(manners);
+            self.asked_of_board(uptime_ms, Who::Panel, BoardWish::Units, true)?;
         }
-        kept
+        Ok(kept)
     }
 }

@@ -11,7 +11,7 @@ use bedkeeper::calendar::Civil;
 use bedkeeper::draft::Draft;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::image::Image;
-use bedkeeper::journal::{Record, Who};
+use bedkeeper::journal::{BoardWish, Event, Record, Who};
 use bedkeeper::settings::{Medium, RawSettings, Settings};
 use bedkeeper::units::{Hardness, Millis, TankId};
 use bedkeeper::{Action, Input};
@@ -348,7 +348,7 @@ fn o2_another_plant_waits_for_a_restart() {
     assert_eq!((rig.drawer.0.len(), rig.machine.controller().settings().raw()), (1, &raw));
 }
 
-/// O5: units that were chosen at the panel are there after a power cut; while a valve moves they wait, and whoever plays
+/// O5, Q5: units that were chosen at the panel are there after a power cut, and who chose them is journalled; while a valve moves they wait, and whoever plays
 /// with them writes no flash.
 #[test]
 fn o5_units_outlive_a_power_cut() {
@@ -370,6 +370,8 @@ fn o5_units_outlive_a_power_cut() {
     rig.bench.borrow_mut().closed.insert("switch-2", true);
     rig.passes(2_000);
     assert_eq!(kept(&rig), Some(Units::Us));
+    let units = Event::AskedOfBoard { who: Who::Panel, wish: BoardWish::Units, granted: true };
+    assert_eq!(rig.bench.borrow().records.iter().filter(|record| record.event == units).count(), 1, "Q5");
     for _ in 0..3 {
         rig.press(ENTER);
     }

@@ -8,14 +8,15 @@ use bedkeeper::watch::AlarmSet;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 
+use super::output::printable;
 use crate::quantity::show::{self, UnitSystem};
 
 /// Every setting by its path, as a person reads it. The code of a lock does not show.
 #[must_use]
 pub fn leaves(image: &Image, units: UnitSystem) -> BTreeMap<String, String> {
     let mut all = BTreeMap::new();
-    all.insert("name".to_owned(), image.name.to_string());
-    all.insert("note".to_owned(), image.note.to_string());
+    all.insert("name".to_owned(), printable(&image.name));
+    all.insert("note".to_owned(), printable(&image.note));
     if let Ok(value) = serde_json::to_value(&image.raw) {
         below("", &value, units, &mut all);
     }
@@ -25,7 +26,13 @@ pub fn leaves(image: &Image, units: UnitSystem) -> BTreeMap<String, String> {
 fn below(path: &str, value: &Value, units: UnitSystem, all: &mut BTreeMap<String, String>) {
     let name_of = |name: &str| if path.is_empty() { name.to_owned() } else { format!("{path}.{name}") };
     match value {
-        Value::Object(fields) => fields.iter().for_each(|(name, value)| below(&name_of(name), value, units, all)),
+        Value::Object(fields) => {
+            // One of several kinds, with what belongs to it alone.
+            if let (1, Some(kind), false) = (fields.len(), fields.keys().next(), path.is_empty()) {
+                all.insert(path.to_owned(), kind.clone());
+            }
+            fields.iter().for_each(|(name, value)| below(&name_of(name), value, units, all));
+        }
         Value::Array(items) if items.is_empty() => {
             all.insert(path.to_owned(), "(none)".to_owned());
         }
@@ -81,7 +88,8 @@ fn people(path: &str, value: &Value, units: UnitSystem) -> String {
         "days" => bits(number, |bit| {
             ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"].get(bit).map_or_else(String::new, |day| (*day).to_owned())
         }),
-        _ if name.ends_with("per_mille") => {
+        "onset_s" | "return_s" => show::duration(number * 1_000),
+        _ if name.ends_with("per_mille") || name == "share" => {
             format!("{} %", number as f64 / 10.0)
         }
         _ if name.ends_with("percent") => format!("{number} %"),

@@ -30,7 +30,7 @@ use crate::swarm::{self, cli::SwarmArgs};
 
 pub use explore::ExploreArgs;
 pub use leaves::leaves;
-pub(crate) use output::{is_stdout, keep_apart};
+pub(crate) use output::{is_stdout, keep_apart, printable};
 pub(crate) use pack::{Difference, differing, read_packed, write_new};
 pub use pack::{image_of, sum_text};
 pub use replay::ReplayArgs;

@@ -4,14 +4,14 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use bedkeeper::image::{Image, MAX_BYTES, SiteName, SiteNote, checksum};
+use bedkeeper::image::{Image, ImageError, MAX_BYTES, SiteName, SiteNote, checksum};
 use bedkeeper::settings::difference;
 use bedkeeper::units::Volume;
 use clap::Args;
 use serde_json::json;
 
 use super::leaves::leaves;
-use super::output::{FORCE_REPLACES, is_stdout, is_there, keep_apart};
+use super::output::{FORCE_REPLACES, is_stdout, is_there, keep_apart, printable};
 use super::replay::{Units, load_site};
 use super::store::StorePages;
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
@@ -189,11 +189,20 @@ pub(crate) fn read_packed(text: &str, style: &Style) -> Result<(Image, Vec<u8>),
 }
 
 fn read(text: &str, style: &Style) -> Result<Packed, Refused> {
-    let looks_like_an_image = std::fs::read(Path::new(text)).ok().filter(|bytes| bytes.starts_with(b"BKPR"));
-    let Some(bytes) = looks_like_an_image else {
+    let path = Path::new(text);
+    // By its name an image is one even where its first bytes are damaged.
+    let is_named_so = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("bkpr"));
+    let Some(bytes) = std::fs::read(path).ok().filter(|bytes| is_named_so || bytes.starts_with(b"BKPR")) else {
         return of_site(&load_site(text, style).map_err(Refused::Said)?);
     };
-    let image = Image::decode(&bytes).map_err(|error| Refused::Because(format!("{text}: {error}")))?;
+    let image = Image::decode(&bytes).map_err(|error| {
+        let what = match (error, bytes.len()) {
+            (ImageError::NotAnImage, 0) => "the file is empty, and should be a settings image".to_owned(),
+            (ImageError::NotAnImage, _) => "is no settings image, or its first bytes are damaged".to_owned(),
+            (error, _) => error.to_string(),
+        };
+        Refused::Because(format!("{text}: {what}\n  help: pack the site anew, or pull the settings from the board"))
+    })?;
     Ok(Packed { image, bytes, units: UnitSystem::Metric, a_day: None })
 }
 
@@ -209,7 +218,8 @@ fn show_image(packed: &Packed, args: &PackArgs) -> ExitCode {
             "store": store, "settings": image.raw, "faults": faults});
         format!("{value:#}\n")
     } else {
-        let mut text = format!("{}\n{}\n{} bytes, checksum {sum}\n", image.name, image.note, packed.bytes.len());
+        let (name, note) = (printable(&image.name), printable(&image.note));
+        let mut text = format!("{name}\n{note}\n{} bytes, checksum {sum}\n", packed.bytes.len());
         if let Some(store) = packed.store() {
             text += &format!("{}\n", store.sentence());
         }

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use bedkeeper::calendar::Civil;
 use bedkeeper::lock::Key;
-use bedkeeper_runtime::link::message::Wish;
+use bedkeeper_runtime::link::message::{Answer, Wish};
 use bedkeeper_runtime::manners::Speed;
 use clap::{Args, Subcommand};
 use serde_json::json;
@@ -16,7 +16,7 @@ use super::board::SimulatedBoard;
 use super::client::{Client, LinkError};
 use super::line::Line;
 use super::transfer::{CopyArgs, PushArgs};
-use super::{kept, logs, measured, show, speak, transfer, words};
+use super::{doing, kept, logs, measured, show, speak, transfer, words};
 use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, Units, load_site, print};
 use crate::quantity;
 use crate::quantity::show::UnitSystem;
@@ -31,7 +31,7 @@ use crate::site::Site;
 ///   bedkeeper link /dev/ttyUSB0 status
 ///   bedkeeper link /dev/ttyUSB0 why 1
 ///   bedkeeper link /dev/ttyUSB0 journal --csv > journal.csv
-///   bedkeeper link /dev/ttyUSB0 --key 4711 do start-now --tank 2
+///   bedkeeper link /dev/ttyUSB0 --key-file code.txt do start-now --tank 2
 ///   bedkeeper link /dev/ttyUSB0 settings push site.toml --dry-run
 ///   bedkeeper link /dev/ttyUSB0 settings baseline store
 ///   bedkeeper link /dev/ttyUSB0 line --address 7 --speed 19200
@@ -48,9 +48,13 @@ pub struct LinkArgs {
     /// Bits a second of the line
     #[arg(long, global = true, value_name = "N", default_value_t = Speed::default().baud())]
     baud: u32,
-    /// What opens the lock of the serial line: a code, or `press` where a deliberate step is enough
+    /// What opens the lock of the serial line: a code, or `press` where a deliberate step is enough. Whoever uses this computer
+    /// sees it in the list of programs, and a shell keeps it: a code is better in --key-file or in BEDKEEPER_KEY
     #[arg(long, global = true, value_name = "CODE", value_parser = parse_key)]
     key: Option<Key>,
+    /// The same from the first line of a file that only you can read
+    #[arg(long, global = true, value_name = "FILE", conflicts_with = "key")]
+    key_file: Option<PathBuf>,
     /// Print the result as JSON
     #[arg(long, global = true)]
     json: bool,
@@ -171,6 +175,10 @@ pub enum Failed {
     Input(String),
     /// The link.
     Link(LinkError),
+    /// The link, when this was asked for.
+    About(String, LinkError),
+    /// This was done, as a line that says so; a question that came after it was not answered.
+    After(String, LinkError),
 }
 
 impl From<LinkError> for Failed {
@@ -196,13 +204,40 @@ pub fn run(args: &LinkArgs, style: &Style) -> ExitCode {
             eprintln!("bedkeeper link: {why}");
             ExitCode::from(EXIT_BAD_INPUT)
         }
-        Err(Failed::Link(error)) => {
-            eprintln!("bedkeeper link: {}: {error}", args.port);
-            let no = matches!(error, LinkError::Refused(_));
-            ExitCode::from(if no { EXIT_NO } else { EXIT_BAD_INPUT })
+        Err(Failed::Link(error)) => no(&error, &args.port),
+        Err(Failed::About(what, error)) => no(&error, &format!("{}: {what}", args.port)),
+        Err(Failed::After(done, error)) => {
+            print(&done);
+            no(&error, &format!("{}: that was done; what was asked afterwards is not known", args.port))
         }
     }
 }
+
+/// Says what went wrong with the link.
+fn no(error: &LinkError, what: &str) -> ExitCode {
+    eprintln!("bedkeeper link: {what}: {error}");
+    let refused = matches!(error, LinkError::Refused(_));
+    ExitCode::from(if refused { EXIT_NO } else { EXIT_BAD_INPUT })
+}
+
+/// The key: as it was given, out of its file, or out of the environment.
+fn key(args: &LinkArgs) -> Result<Option<Key>, Failed> {
+    let told = match &args.key_file {
+        Some(path) => {
+            let text = std::fs::read_to_string(path);
+            let text = text.map_err(|error| Failed::Input(format!("{}: cannot be read: {error}", path.display())))?;
+            Some((path.display().to_string(), text.lines().next().unwrap_or_default().to_owned()))
+        }
+        None if args.key.is_some() => return Ok(args.key),
+        None => std::env::var(KEY_VARIABLE).ok().map(|text| (KEY_VARIABLE.to_owned(), text)),
+    };
+    let read =
+        |(from, text): (String, String)| parse_key(text.trim()).map_err(|why| Failed::Input(format!("{from}: {why}")));
+    told.map(read).transpose()
+}
+
+/// The environment may hold the key.
+const KEY_VARIABLE: &str = "BEDKEEPER_KEY";
 
 /// The site that a port's name stands for, if it is no port.
 fn site_of(port: &str, style: &Style) -> Result<Option<Site>, Failed> {
@@ -238,6 +273,10 @@ fn talk(args: &LinkArgs, style: &Style) -> Result<ExitCode, Failed> {
         let site = site.ok_or_else(|| Failed::Input("serve wants a site, such as demo:apartments".to_owned()))?;
         return super::serve::serve(simulated(&site)?, *speed, *length, name_to.as_deref()).map_err(Failed::Input);
     }
+    if let Verb::Do(wanted) = &args.verb {
+        wanted.check().map_err(Failed::Input)?;
+    }
+    let key = key(args)?;
     let mut client = connect(&args.port, args.baud, style)?;
     let client = &mut client;
     let text = match &args.verb {
@@ -255,26 +294,18 @@ fn talk(args: &LinkArgs, style: &Style) -> Result<ExitCode, Failed> {
         Verb::Use(log) => logs::days(client, log, look)?,
         Verb::Tests(log) => kept::tests(client, log, look)?,
         Verb::Signed => kept::signed(client, look)?,
-        Verb::Settings(SettingsVerb::Baseline(verb)) => return kept::baseline(client, verb, args.key, look),
+        Verb::Settings(SettingsVerb::Baseline(verb)) => return kept::baseline(client, verb, key, look),
         Verb::Settings(SettingsVerb::Show) => transfer::show(client, look)?,
         Verb::Settings(SettingsVerb::Pull { file, force }) => transfer::pull(client, file, *force, look)?,
-        Verb::Settings(SettingsVerb::Push(push)) => return transfer::push(client, push, args.key, look, style),
+        Verb::Settings(SettingsVerb::Push(push)) => return transfer::push(client, push, key, look, style),
         Verb::Settings(SettingsVerb::Copy(copy)) => {
-            return transfer::copy(client, copy, args.baud, args.key, look, style);
+            return transfer::copy(client, copy, args.baud, key, look, style);
         }
-        Verb::Settings(SettingsVerb::Measured(measured)) => return measured::correct(client, measured, args.key, look),
+        Verb::Settings(SettingsVerb::Measured(measured)) => return measured::correct(client, measured, key, look),
         Verb::Clock(ClockVerb::Show) => clock(client, look)?,
-        Verb::Clock(ClockVerb::Set { time }) => {
-            let civil = civil(time.as_deref())?;
-            client.behind_lock(args.key, |client| client.change(Wish::SetClock(civil)))?;
-            clock(client, look)?
-        }
-        Verb::Line(line) => speak::line(client, line, args.key, look)?,
-        Verb::Do(wanted) => {
-            let action = wanted.action().map_err(Failed::Input)?;
-            client.behind_lock(args.key, |client| client.change(Wish::Act(action)))?;
-            if look.json { format!("{:#}\n", json!({"granted": true})) } else { "granted\n".to_owned() }
-        }
+        Verb::Clock(ClockVerb::Set { time }) => set_clock(client, civil(time.as_deref())?, key, look)?,
+        Verb::Line(line) => speak::line(client, line, key, look)?,
+        Verb::Do(wanted) => doing::ask(client, wanted, key, look)?,
         #[cfg(unix)]
         Verb::Serve { .. } => String::new(),
     };
@@ -301,6 +332,30 @@ fn watch(client: &mut Client, every: Duration, count: Option<u64>, look: Look) -
             client.line().pause(every).map_err(Failed::Input)?;
         }
     }
+}
+
+/// A clock that was set shows what it was set to, but for so long.
+const SET_MS: u64 = 60_000;
+
+fn set_clock(client: &mut Client, civil: Civil, key: Option<Key>, look: Look) -> Result<String, Failed> {
+    let answer = match client.behind_lock(key, |client| client.change(Wish::SetClock(civil))) {
+        // No answer came: the clock itself tells.
+        Err(LinkError::Unanswered) => {
+            let shows = client.status().ok().and_then(|status| status.moment.civil);
+            if shows.is_none_or(|shows| shows.0.abs_diff(civil.0) > SET_MS) {
+                return Err(LinkError::Unanswered.into());
+            }
+            Answer::Done
+        }
+        answer => answer?,
+    };
+    let done = |error| match error {
+        Failed::Link(error) => Failed::After(format!("the clock is set to {}\n", words::civil(civil)), error),
+        other => other,
+    };
+    let shown = clock(client, look).map_err(done)?;
+    let warning = "no hardware clock took it: the time is lost when power fails\n";
+    Ok(if answer == Answer::NotKept && !look.json { shown + warning } else { shown })
 }
 
 fn clock(client: &mut Client, look: Look) -> Result<String, Failed> {

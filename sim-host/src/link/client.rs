@@ -15,6 +15,8 @@ use super::words;
 
 /// A frame that gets no answer is sent so often.
 const TRIES: u32 = 3;
+/// A board that restarts is asked so often, six seconds each: it takes no longer than eight.
+const COMES_BACK: u32 = 4;
 
 /// Why there is no answer, or none that helps.
 #[derive(Debug, thiserror::Error)]
@@ -28,6 +30,12 @@ pub enum LinkError {
          Another program may hold the port, too"
     )]
     NoAnswer,
+    /// Nothing came to a change, so that nobody knows whether it was made.
+    #[error(
+        "no answer came to a change that was sent: whether it was made is not known\n  help: once the board answers again, \
+         `status` and `history` tell; look before you ask for it again"
+    )]
+    Unanswered,
     /// It speaks another version.
     #[error(
         "the board speaks version {theirs} of the link, and this program version {}: update {}",
@@ -92,11 +100,17 @@ impl Client {
     /// # Errors
     /// No answer, another version, or a refusal.
     pub fn ask(&mut self, request: &Request) -> Result<Answer, LinkError> {
+        self.exchange(request, &mut 0)
+    }
+
+    /// As [`Client::ask`]; counts how often it was sent.
+    fn exchange(&mut self, request: &Request, sent: &mut u32) -> Result<Answer, LinkError> {
         self.number = self.number.wrapping_add(1);
         let framed = frame::pack(self.number, request).ok_or(LinkError::Unexpected)?;
         for _ in 0..TRIES {
             // The same bytes each time: a change that was made already is answered, and not made again.
             self.line.send(&framed).map_err(LinkError::Line)?;
+            *sent += 1;
             for _ in 0..self.line.patience() {
                 let came = self.line.receive().map_err(LinkError::Line)?;
                 if let Some(answer) = self.answer(&came)? {
@@ -259,12 +273,37 @@ impl Client {
     /// Makes a change in the session.
     ///
     /// # Errors
-    /// As [`Client::ask`].
+    /// As [`Client::ask`]; where no answer came to it, [`LinkError::Unanswered`].
     pub fn change(&mut self, wish: Wish) -> Result<Answer, LinkError> {
         let Some((session, turn)) = &mut self.session else { return Err(LinkError::refused(Refusal::NoSession)) };
         *turn += 1;
         let change = Change { session: *session, turn: *turn, wish };
-        self.ask(&Request::Change(change))
+        let mut sent = 0;
+        match self.exchange(&Request::Change(change), &mut sent) {
+            Err(LinkError::NoAnswer) => Err(LinkError::Unanswered),
+            // Its answer got lost, and the board has restarted since, or somebody else has begun.
+            Err(LinkError::Refused(refusal)) if sent > 1 && *refusal == Refusal::NoSession => {
+                Err(LinkError::Unanswered)
+            }
+            Err(LinkError::Line(why)) if sent > 0 => {
+                Err(LinkError::Line(format!("{why}; whether the change was made is not known")))
+            }
+            told => told,
+        }
+    }
+
+    /// Which settings run after a change whose answer did not come: their checksum. A board that restarts is waited for.
+    ///
+    /// # Errors
+    /// As [`Client::ask`]; where it does not come back, [`LinkError::Unanswered`].
+    pub fn running_after_all(&mut self) -> Result<u32, LinkError> {
+        for _ in 0..COMES_BACK {
+            match self.identity() {
+                Err(LinkError::NoAnswer) => {}
+                identity => return identity.map(|identity| identity.settings),
+            }
+        }
+        Err(LinkError::Unanswered)
     }
 
     /// Makes changes behind the lock, which is closed again afterwards if it was opened for them.

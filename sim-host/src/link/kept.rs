@@ -14,9 +14,9 @@ use serde_json::{Value, json};
 use super::cli::{Failed, Look};
 use super::client::{Client, LinkError};
 use super::logs::{LogArgs, csv, when};
-use super::transfer::taken_text;
+use super::transfer::{asked_again, taken_text};
 use super::words::civil;
-use crate::cli::{EXIT_NO, print};
+use crate::cli::{EXIT_NO, print, printable};
 use crate::quantity::show::{self, litres_exact};
 
 /// The site's own baseline.
@@ -51,7 +51,11 @@ pub fn baseline(client: &mut Client, verb: &BaselineVerb, key: Option<Key>, look
     };
     let baseline = if *built_in { Baseline::BuiltIn } else { Baseline::Site };
     let wish = Wish::ResetTo { baseline, may_restart: *may_restart };
-    let taken = client.behind_lock(key, |client| client.take(wish))?;
+    let before = client.identity()?.settings;
+    let taken = match client.behind_lock(key, |client| client.take(wish)) {
+        Err(LinkError::Unanswered) => return asked_again(client, before, None, look),
+        taken => taken?,
+    };
     let text = if look.json {
         format!("{:#}\n", json!({"taken": true, "restarts": taken.restarts, "stored": taken.is_stored}))
     } else {
@@ -138,7 +142,7 @@ pub fn signed(client: &mut Client, look: Look) -> Result<String, LinkError> {
 
 fn signed_text(record: &SignedOff, look: Look) -> String {
     let at = record.at.map_or_else(|| "at a time unknown".to_owned(), civil);
-    let mut text = format!("signed by {}, {at}\n", record.by);
+    let mut text = format!("signed by {}, {at}\n", printable(&record.by));
     if let Some(check) = record.meter {
         let off = check.error_per_mille.unsigned_abs();
         let much = if check.error_per_mille < 0 { "little" } else { "much" };

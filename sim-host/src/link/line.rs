@@ -39,6 +39,19 @@ impl Line {
         })
     }
 
+    /// Has a serial port run at another speed; a simulated board hears at any.
+    ///
+    /// # Errors
+    /// The port cannot, in words.
+    pub fn set_baud(&mut self, baud: u32) -> Result<(), String> {
+        match self {
+            Self::Port(port) => {
+                port.set_baud_rate(baud).map_err(|error| format!("the port cannot run at {baud}: {error}"))
+            }
+            Self::Simulated(_) => Ok(()),
+        }
+    }
+
     /// Sends.
     ///
     /// # Errors

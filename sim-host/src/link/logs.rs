@@ -10,6 +10,7 @@ use serde_json::{Value, json};
 
 use super::cli::Look;
 use super::client::{Client, LinkError};
+use super::told;
 use super::words::civil;
 use crate::quantity::show::{self, litres_exact};
 use crate::wording;
@@ -70,13 +71,7 @@ fn kind(event: &Event) -> String {
 pub fn journal(client: &mut Client, args: &LogArgs, look: Look) -> Result<String, LinkError> {
     let (records, _) = records(client, 0)?;
     if look.json {
-        let told: Vec<_> = records
-            .iter()
-            .map(|record| {
-                json!({"at_ms": record.at.as_ticks(), "civil": record.civil.map(civil), "event": record.event,
-                    "text": wording::sentence(&record.event)})
-            })
-            .collect();
+        let told: Vec<_> = records.iter().map(told::record).collect();
         return Ok(format!("{:#}\n", Value::from(told)));
     }
     if args.csv {
@@ -187,6 +182,7 @@ fn event_of(what: Happened) -> Event {
         Happened::SettingsChanged { who } => Event::SettingsChanged { who },
         Happened::BaselineStored { who } => Event::BaselineStored { who },
         Happened::SettingsAwaitRestart { who } => Event::SettingsAwaitRestart { who },
+        Happened::AskedOfBoard { who, wish, granted } => Event::AskedOfBoard { who, wish, granted },
     }
 }
 
@@ -206,8 +202,10 @@ pub fn history(client: &mut Client, args: &LogArgs, look: Look) -> Result<String
     let at = |at_s: Option<u32>| at_s.map(|s| civil(bedkeeper::calendar::Civil(u64::from(s) * 1_000)));
     let text = |what| wording::sentence(&event_of(what));
     if look.json {
-        let told: Vec<_> =
-            all.iter().map(|h| json!({"civil": at(h.at_s), "what": h.what, "text": text(h.what)})).collect();
+        let told: Vec<_> = all
+            .iter()
+            .map(|h| json!({"civil": at(h.at_s), "event": told::event(&event_of(h.what)), "text": text(h.what)}))
+            .collect();
         return Ok(format!("{:#}\n", Value::from(told)));
     }
     if args.csv {

@@ -1,17 +1,20 @@
 //! Status, reasons, alarms and counters, for people and as JSON.
 
+use bedkeeper::demand::Hold;
+use bedkeeper::drive::Motion;
 use bedkeeper::journal::Record;
 use bedkeeper::lifetime::ValveLife;
 use bedkeeper::units::TankId;
-use bedkeeper_runtime::link::message::{Answer, Counters, Identity, Request, Status, TankStatus};
+use bedkeeper_runtime::link::message::{Answer, Counters, Identity, Request, Status, TankStatus, WantsKey};
 use bedkeeper_runtime::manners::Manners;
 use serde_json::{Value, json};
 
 use super::cli::Look;
 use super::client::{Client, LinkError};
 use super::speak;
+use super::told;
 use super::words::{civil, wants_key, when};
-use crate::cli::sum_text;
+use crate::cli::{printable, sum_text};
 use crate::quantity::show::{self, litres_exact};
 use crate::wording;
 
@@ -30,14 +33,14 @@ pub fn status(identity: &Identity, manners: Option<Manners>, status: &Status, lo
         let board = identity_json(identity, manners);
         return pretty(&json!({"board": board, "plant": status_json(status)}));
     }
-    let mut text = format!("{}\n", identity.name);
+    let mut text = format!("{}\n", printable(&identity.name));
     if !identity.note.is_empty() {
-        text += &format!("{}\n", identity.note);
+        text += &identity.note.lines().map(|line| format!("{}\n", printable(line))).collect::<String>();
     }
     text += &format!(
         "{}, software {}, up for {}; settings {}; key of the lock: {}\n",
-        identity.board,
-        identity.software,
+        printable(&identity.board),
+        printable(&identity.software),
         show::duration_brief(identity.uptime_ms),
         sum_text(identity.settings),
         if status.unlocked { "none needed now" } else { wants_key(identity.wants_key) },
@@ -65,11 +68,7 @@ fn plant(status: &Status, look: Look) -> String {
     );
     let on = (1..).zip(status.relays).filter(|(_, on)| *on).map(|(number, _)| number);
     text += &format!("relays on: {}\n", joined(on));
-    text += &format!("alarms: {}", joined(status.alarms.iter()));
-    if !status.unacknowledged.is_empty() {
-        text += &format!("; nobody has acknowledged {}", joined(status.unacknowledged.iter()));
-    }
-    text += "\n";
+    text += &alarms_line(status);
     if status.away {
         text += "people are away\n";
     }
@@ -79,9 +78,23 @@ fn plant(status: &Status, look: Look) -> String {
     text + &format!("{next}\n")
 }
 
+/// Which alarms stand, and which nobody has acknowledged.
+pub(super) fn alarms_line(status: &Status) -> String {
+    let known = if status.unacknowledged.is_empty() {
+        String::new()
+    } else {
+        format!("; nobody has acknowledged {}", joined(status.unacknowledged.iter()))
+    };
+    format!("alarms: {}{known}\n", joined(status.alarms.iter()))
+}
+
 fn tank_line(status: &Status, tank: &TankStatus, look: Look) -> String {
-    let mut text = format!("{:12} ", tank.duty.slug());
-    text += &match (tank.position, tank.target) {
+    format!("{:12} {}", tank.duty.slug(), beside_duty(status, tank, look))
+}
+
+/// What there is to say of a tank beside its duty.
+pub(super) fn beside_duty(status: &Status, tank: &TankStatus, look: Look) -> String {
+    let mut text = match (tank.position, tank.target) {
         (_, Some(target)) => format!("valve goes to {target}"),
         (Some(at), None) => format!("valve in {at}"),
         (None, None) if tank.is_lost => "valve lost".to_owned(),
@@ -99,6 +112,9 @@ fn tank_line(status: &Status, tank: &TankStatus, look: Look) -> String {
     if !tank.holds.is_empty() {
         text += &format!("; held by {}", joined(tank.holds.iter()));
     }
+    if tank.is_held && !tank.holds.contains(Hold::OperatorHold) {
+        text += "; held by an operator, should anything be asked";
+    }
     if tank.is_unproven {
         text += "; unproven";
     }
@@ -109,16 +125,30 @@ fn tank_line(status: &Status, tank: &TankStatus, look: Look) -> String {
 }
 
 fn identity_json(identity: &Identity, manners: Option<Manners>) -> Value {
+    let lock = match identity.wants_key {
+        WantsKey::Nothing => "nothing",
+        WantsKey::Press => "press",
+        WantsKey::Code => "code",
+    };
     json!({
         "board": identity.board.as_str(), "software": identity.software.as_str(), "image_version": identity.image_version,
         "name": identity.name.as_str(), "note": identity.note.as_str(), "settings": sum_text(identity.settings),
         "tanks": identity.tanks, "tanks_at_most": identity.tanks_at_most, "uptime_ms": identity.uptime_ms,
-        "lock": identity.wants_key, "line": manners.map(speak::told),
+        "lock": lock, "line": manners.map(speak::told),
     })
 }
 
 fn slugs<T: std::fmt::Display>(names: impl Iterator<Item = T>) -> Vec<String> {
     names.map(|name| name.to_string()).collect()
+}
+
+/// What a motor is told.
+fn motion(motion: Motion) -> &'static str {
+    match motion {
+        Motion::Off => "off",
+        Motion::Forward => "forward",
+        Motion::Reverse => "reverse",
+    }
 }
 
 fn status_json(status: &Status) -> Value {
@@ -129,7 +159,7 @@ fn status_json(status: &Status) -> Value {
         .map(|tank| {
             json!({
                 "duty": tank.duty, "step": tank.step, "step_ends": at(tank.step_ends), "position": tank.position,
-                "target": tank.target, "motion": tank.motion, "valve_lost": tank.is_lost,
+                "target": tank.target, "motion": motion(tank.motion), "valve_lost": tank.is_lost,
                 "left_l": litres_exact(tank.left.nl().into()), "asks_in_l": litres_exact(tank.asks_in.nl().into()),
                 "since_regeneration_l": litres_exact(tank.since_regeneration.nl().into()),
                 "overrun_l": litres_exact(tank.overrun.nl().into()), "estimated_l": litres_exact(tank.estimated.nl().into()),
@@ -155,6 +185,7 @@ fn status_json(status: &Status) -> Value {
 /// One look of a watch: what was journalled since the last, and the status.
 pub fn watched(status: &Status, records: &[Record], look: Look) -> String {
     if look.json {
+        let records: Vec<_> = records.iter().map(told::record).collect();
         return format!("{}\n", json!({"records": records, "plant": status_json(status)}));
     }
     let mut text = String::new();

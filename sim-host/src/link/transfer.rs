@@ -7,11 +7,12 @@ use bedkeeper::image::Image;
 use bedkeeper::lock::{Key, LockRule};
 use bedkeeper::settings::difference;
 use bedkeeper_runtime::link::message::Taken;
+use bedkeeper_runtime::link::telling;
 use clap::Args;
 use serde_json::json;
 
 use super::cli::{Failed, Look, connect};
-use super::client::{Client, Taking};
+use super::client::{Client, LinkError, Taking};
 use crate::cli::{Difference, EXIT_NO, Style, differing, leaves, print, read_packed, sum_text, write_new};
 
 /// What to push, and what of it.
@@ -145,6 +146,35 @@ fn would_run(running: &Image, offered: Image, taking: Taking) -> Image {
     Image { name, note, raw }
 }
 
+/// The checksum by which a board tells such settings.
+fn checksum(image: &Image) -> Option<u32> {
+    let mut buffer = [0; bedkeeper::image::MAX_BYTES];
+    telling::image(&image.raw, &image.name, &image.note, &mut buffer).map(|(_, sum)| sum)
+}
+
+/// No answer came to settings that were offered: the board is asked which run. `wanted` is none where only the board knows.
+pub(super) fn asked_again(
+    client: &mut Client,
+    before: u32,
+    wanted: Option<u32>,
+    look: Look,
+) -> Result<ExitCode, Failed> {
+    let running = client.running_after_all()?;
+    let taken = wanted.map_or(running != before, |wanted| running == wanted);
+    let what = match (taken, running == before) {
+        (true, _) => "they run",
+        (false, true) => "the settings from before run, and nothing was taken",
+        (false, false) => "neither these settings run nor those from before",
+    };
+    let text = if look.json {
+        format!("{:#}\n", json!({"taken": taken, "answered": false, "running": sum_text(running)}))
+    } else {
+        format!("no answer came, so the board was asked again: {what}\n")
+    };
+    let code = print(&text);
+    Ok(if taken { code } else { ExitCode::from(EXIT_NO) })
+}
+
 /// Shows what would change on the board, and has it taken.
 pub(super) fn offer(
     client: &mut Client,
@@ -183,7 +213,10 @@ pub(super) fn offer(
     if !look.json {
         print(&listed());
     }
-    let taken = client.behind_lock(key, |client| client.push(bytes, sum, taking))?;
+    let taken = match client.behind_lock(key, |client| client.push(bytes, sum, taking)) {
+        Err(LinkError::Unanswered) => return asked_again(client, sum, checksum(&wanted), look),
+        taken => taken?,
+    };
     let text = if look.json {
         let value = json!({"changes": changes_json(), "takes_effect": effect.map(|e| e.slug()), "taken": true,
             "restarts": taken.restarts, "stored": taken.is_stored});

@@ -4,8 +4,8 @@ use bedkeeper::calendar::Civil;
 use bedkeeper::units::Instant;
 use bedkeeper_runtime::link::message::{Moment, Refusal, WantsKey};
 use bedkeeper_runtime::plant::NotWired;
-use jiff::civil::DateTime;
 
+pub(super) use crate::quantity::civil::shown as civil;
 use crate::quantity::show;
 
 /// Why a board says no, and what would help.
@@ -96,17 +96,6 @@ pub fn wants_key(wants: WantsKey) -> &'static str {
         WantsKey::Press => "a deliberate step (--key press)",
         WantsKey::Code => "a code (--key CODE)",
     }
-}
-
-/// A civil time as people write it, to the second.
-#[must_use]
-pub fn civil(at: Civil) -> String {
-    let since = jiff::SignedDuration::from_millis(i64::try_from(at.0).unwrap_or(i64::MAX));
-    let epoch = jiff::civil::date(2000, 1, 1).at(0, 0, 0, 0);
-    epoch.checked_add(since).map_or_else(
-        |_| "a time beyond any calendar".to_owned(),
-        |at: DateTime| at.strftime("%Y-%m-%d %H:%M:%S").to_string(),
-    )
 }
 
 /// An instant of the logic's clock in civil time, or as time from now where that is unknown.

@@ -20,6 +20,17 @@ pub(crate) fn counted(at: DateTime) -> Option<Civil> {
     u64::try_from(at.duration_since(epoch).as_millis()).ok().map(Civil)
 }
 
+/// A civil time as people write it, to the second.
+#[must_use]
+pub(crate) fn shown(at: Civil) -> String {
+    let since = jiff::SignedDuration::from_millis(i64::try_from(at.0).unwrap_or(i64::MAX));
+    let epoch = EPOCH.to_datetime(jiff::civil::Time::midnight());
+    epoch.checked_add(since).map_or_else(
+        |_| "a time beyond any calendar".to_owned(),
+        |at: DateTime| at.strftime("%Y-%m-%d %H:%M:%S").to_string(),
+    )
+}
+
 /// Reads a time of day such as "02:00", "7:05" or "22:30:15", in milliseconds since midnight.
 ///
 /// # Errors

@@ -4,7 +4,7 @@ import { readFileSync, writeFileSync } from 'node:fs';
 import { after, test } from 'node:test';
 import * as b from './board.mjs';
 import { Board, MS, SECOND } from './board.mjs';
-import { answers, change as inSession, frame, modbus, request, unframe, wish } from './link.mjs';
+import { VERSION, answers, change as inSession, frame, modbus, request, unframe, wish } from './link.mjs';
 
 const elf = b.image();
 const bench = b.settings();
@@ -335,7 +335,7 @@ const asked = (board, message) => {
   number += 1;
   const answer = unframe(board.talk(frame(number, message)));
   assert.notEqual(answer, null, 'an answer');
-  assert.deepEqual([answer.version, answer.number], [1, number]);
+  assert.deepEqual([answer.version, answer.number], [VERSION, number]);
   return { kind: answer.message.number(), read: answer.message };
 };
 

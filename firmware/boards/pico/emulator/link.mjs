@@ -32,9 +32,12 @@ export const varint = (n) => {
   return bytes;
 };
 
+/** The version of the messages that the image speaks. */
+export const VERSION = 2;
+
 /** A frame: zero, COBS, zero. */
 export const frame = (number, message) => {
-  const body = [1, ...little(number, 2), ...message];
+  const body = [VERSION, ...little(number, 2), ...message];
   body.push(...little(crc32(body), 4));
   const packed = [];
   let run = [];

@@ -68,11 +68,13 @@ impl<const N: usize> Controller<N> {
         feed: Option<Hardness>,
     ) -> Result<(), Refused> {
         let tank = self.tanks.get(id.index()).ok_or(Refused::NoSuchTank)?;
-        if matches!(self.settings.medium, Medium::Filter { .. }) {
-            return Err(Refused::NoResin);
-        }
+        let Medium::Softener { hardness: set, .. } = self.settings.medium else { return Err(Refused::NoResin) };
         if !matches!(tank.duty, Duty::Serving) {
             return Err(Refused::NotServing);
+        }
+        // A feed that was not measured is the one that the settings tell.
+        if treated > feed.unwrap_or(set) {
+            return Err(Refused::HarderThanFeed);
         }
         let left = tank.ledger.remaining();
         self.write(Event::HardnessTested { tank: id, treated, feed, left });

@@ -2,7 +2,7 @@
 
 use super::reserving::Reserving;
 use super::{Controller, capacity};
-use crate::journal::{Event, Who};
+use crate::journal::{BoardWish, Event, Who};
 use crate::settings::{Effect as TakesEffect, Settings, difference};
 use crate::units::Instant;
 
@@ -77,6 +77,11 @@ impl<const N: usize> Controller<N> {
     /// Tells who had settings of another plant kept for the next power-up; the present ones run on until then.
     pub fn settings_await_restart(&mut self, now: Instant, who: Who) {
         self.note_kept(now, Event::SettingsAwaitRestart { who });
+    }
+
+    /// Tells who wanted something of the board itself, and whether it was granted (Q5).
+    pub fn asked_of_board(&mut self, now: Instant, who: Who, wish: BoardWish, granted: bool) {
+        self.note_kept(now, Event::AskedOfBoard { who, wish, granted });
     }
 
     fn note_kept(&mut self, now: Instant, event: Event) {

@@ -1,7 +1,8 @@
 //! What is asked and what is answered.
 //!
-//! What is new stands last in its enum: a board that does not know a request says [`Refusal::Unknown`]. Every other change of
-//! a type here is a change of [`super::frame::VERSION`].
+//! A new request stands last in its enum: a board that does not know it says [`Refusal::Unknown`]. Every other change of what
+//! a message is made of, a further kind of record of the journal too, is a change of [`super::frame::VERSION`]: a host that read
+//! such an answer without knowing it would take it for nonsense, and is told which of the two is older instead.
 
 use bedkeeper::calendar::Civil;
 use bedkeeper::chronicle::{Happening, RegenerationRecord};
@@ -232,6 +233,8 @@ pub enum Answer {
     Signed(Option<SignedOff>),
     /// To [`Request::Manners`].
     Manners(Manners),
+    /// The change was made, and holds until power fails: nothing kept it.
+    NotKept,
 }
 
 /// How settings were taken.

@@ -26,8 +26,7 @@ use serde::Serialize;
 use crate::archive::{Archive, Visit};
 use crate::baseline;
 use crate::machine::{Board, Machine, PinFault};
-use crate::manners::{Manners, Speed};
-use crate::panel::Units;
+use crate::manners::{Manners, Speak, Speed};
 
 use frame::MAX_FRAME;
 use message::{Answer, Change, Identity, PIECE, Page, Refusal, Request, Taken, Wish};
@@ -250,9 +249,12 @@ impl Link {
             Wish::Unlock(key) => Input::Unlock { who, key },
             Wish::Relock => Input::Relock { who },
             Wish::Act(action) => Input::Operator { who, action },
-            Wish::SetClock(civil) if is_open(machine) => {
-                machine.set_clock(uptime_ms, civil)?;
-                return Ok(Answer::Done);
+            Wish::SetClock(civil) => {
+                return Ok(match machine.set_clock(uptime_ms, civil, who)? {
+                    Ok(true) => Answer::Done,
+                    Ok(false) => Answer::NotKept,
+                    Err(refused) => Answer::Refused(refused_by_logic(refused)),
+                });
             }
             Wish::Stage(plan) if is_open(machine) => return Ok(done(self.staged.begin(plan))),
             Wish::Piece { offset, bytes } if is_open(machine) => return Ok(done(self.staged.add(offset, &bytes))),
@@ -265,14 +267,14 @@ impl Link {
                 let told = machine.reset_to(baseline, place, &self.label, who, may_restart, uptime_ms)?;
                 return Ok(reset(&told));
             }
-            Wish::Speak { address, baud, units } => return Ok(done(speak(machine, address, baud, units, uptime_ms))),
-            Wish::SetClock(_) | Wish::Stage(_) | Wish::Piece { .. } => return Ok(Answer::Refused(Refusal::Locked)),
+            Wish::Speak { address, baud, units } => {
+                let told = machine.speak(Speak { address, baud, units }, who, uptime_ms)?;
+                return Ok(done(told.map_err(|refused| not_reset(&refused))));
+            }
+            Wish::Stage(_) | Wish::Piece { .. } => return Ok(Answer::Refused(Refusal::Locked)),
         };
         let told = machine.ask(uptime_ms, input)?;
-        Ok(done(told.map_err(|refused| match refused {
-            bedkeeper::Refused::Locked => Refusal::Locked,
-            other => Refusal::Logic(other),
-        })))
+        Ok(done(told.map_err(refused_by_logic)))
     }
 
     /// Answers what changes nothing.
@@ -365,23 +367,11 @@ fn done(result: Result<(), Refusal>) -> Answer {
     }
 }
 
-/// Has the board speak otherwise; what is impossible is refused as a whole.
-#[allow(clippy::result_large_err, reason = "every fault is listed, and there is no heap to box them on")]
-fn speak<B: Board, const N: usize, const S: usize>(
-    machine: &mut Machine<B, N, S>,
-    address: Option<u8>,
-    baud: Option<u32>,
-    units: Option<Units>,
-    uptime_ms: u64,
-) -> Result<(), Refusal> {
-    let before = machine.manners();
-    let speed = baud.map_or(Some(before.speed), Speed::of).ok_or(Refusal::NoSuchManners)?;
-    let (address, units) = (address.unwrap_or(before.address), units.unwrap_or(before.units));
-    let manners = Manners { units, address, speed };
-    if !manners.are_possible() {
-        return Err(Refusal::NoSuchManners);
+fn refused_by_logic(refused: bedkeeper::Refused) -> Refusal {
+    match refused {
+        bedkeeper::Refused::Locked => Refusal::Locked,
+        other => Refusal::Logic(other),
     }
-    machine.change_manners(manners, Who::Serial, uptime_ms).map_err(|refused| not_reset(&refused))
 }
 
 /// What came of a reset to a baseline.
@@ -404,6 +394,7 @@ fn not_reset(refused: &baseline::Refused) -> Refusal {
         baseline::Refused::NotStored => Refusal::NotStored,
         baseline::Refused::NotWired(what) => Refusal::NotWired(*what),
         baseline::Refused::NotTaken(why) => staging::refusal(why),
+        baseline::Refused::NoSuchManners => Refusal::NoSuchManners,
     }
 }
 

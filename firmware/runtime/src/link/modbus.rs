@@ -114,12 +114,12 @@ impl Modbus {
     ) -> Result<Result<(), ErrorKind>, PinFault<B>> {
         match wanted {
             Write::Words(words) => {
-                if words.data.len() != usize::from(words.count).saturating_mul(2) {
-                    return Ok(Err(ErrorKind::IllegalDataValue));
-                }
                 let (mut address, mut data) = (words.address, words.data);
                 if registers::holding(address).is_none() {
                     return Ok(Err(ErrorKind::IllegalDataAddress));
+                }
+                if words.data.len() != usize::from(words.count).saturating_mul(2) {
+                    return Ok(Err(ErrorKind::IllegalDataValue));
                 }
                 // The ticket may come alone, or in front of what it allows.
                 if registers::written(address, 2) == Some(Written::Ticket)
@@ -146,15 +146,13 @@ impl Modbus {
                 write_value(machine, what, value, uptime_ms)
             }
             Write::Bits(bits) => {
-                let [byte] = bits.data else { return Ok(Err(ErrorKind::IllegalDataValue)) };
-                if bits.count != 1 {
-                    return Ok(Err(ErrorKind::IllegalDataValue));
-                }
-                let deed = match registers::switched(bits.address, byte & 1 != 0) {
-                    None => return Ok(Err(ErrorKind::IllegalDataAddress)),
-                    Some(None) => return Ok(Err(ErrorKind::IllegalDataValue)),
-                    Some(Some(deed)) => deed,
+                // What is not there is told first, whatever was to be written to it.
+                let tanks = machine.controller().settings().tanks;
+                let on = bits.data.first().is_some_and(|byte| byte & 1 != 0);
+                let Some(deed) = registers::switched(bits.address, on, tanks) else {
+                    return Ok(Err(ErrorKind::IllegalDataAddress));
                 };
+                let (Some(deed), 1) = (deed, bits.count) else { return Ok(Err(ErrorKind::IllegalDataValue)) };
                 if !self.is_allowed(uptime_ms) {
                     return Ok(Err(ErrorKind::IllegalDataValue));
                 }
@@ -177,6 +175,7 @@ impl Modbus {
 fn answered(told: Result<(), Refused>) -> Result<(), ErrorKind> {
     told.map_err(|refused| match refused {
         Refused::NoSuchTank => ErrorKind::IllegalDataAddress,
+        Refused::NoSuchTime => ErrorKind::IllegalDataValue,
         Refused::Barred => ErrorKind::SlaveDeviceBusy,
         _ => ErrorKind::NegativeAcknowledge,
     })
@@ -196,11 +195,8 @@ fn write_value<B: Board, const N: usize, const S: usize>(
             machine.ask(uptime_ms, Input::Unlock { who: Who::Serial, key }).map(answered)
         }
         Written::Clock => {
-            if !machine.controller().is_unlocked(machine.instant(uptime_ms), Who::Serial) {
-                return Ok(Err(ErrorKind::NegativeAcknowledge));
-            }
-            machine.set_clock(uptime_ms, Civil(u64::from(value).saturating_mul(1_000)))?;
-            Ok(Ok(()))
+            let civil = Civil(u64::from(value).saturating_mul(1_000));
+            machine.set_clock(uptime_ms, civil, Who::Serial).map(|told| answered(told.map(|_taken| ())))
         }
     }
 }

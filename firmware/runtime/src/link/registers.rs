@@ -383,13 +383,14 @@ pub fn coil(reading: &Reading, address: u16) -> Option<bool> {
     TANK_COILS.get(usize::from(address % TANK_COILS_STEP)).map(|coil| (coil.reads)(tank))
 }
 
-/// What switching a coil does: the outer `None` if there is none at this address, the inner if it cannot be switched so.
+/// What switching a coil does at a site with so many tanks: the outer `None` if there is none at this address, the inner if it
+/// cannot be switched so.
 #[must_use]
-pub fn switched(address: u16, on: bool) -> Option<Option<Deed>> {
+pub fn switched(address: u16, on: bool, tanks: u8) -> Option<Option<Deed>> {
     if let Some(above) = address.checked_sub(PLANT_COILS) {
         return PLANT_COIL.get(usize::from(above)).map(|coil| if on { Some(coil.on) } else { coil.off });
     }
-    let tank = TankId(u8::try_from(address / TANK_COILS_STEP).ok()?);
+    let tank = TankId(u8::try_from(address / TANK_COILS_STEP).ok().filter(|tank| *tank < tanks)?);
     let coil = TANK_COILS.get(usize::from(address % TANK_COILS_STEP))?;
     let asks = if on { Some(coil.on) } else { coil.off };
     Some(asks.map(|asks| Deed::Act(asks(tank))))

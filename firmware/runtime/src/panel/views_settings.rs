@@ -184,7 +184,8 @@ fn review(panel: &Panel, running: &RawSettings, sheet: &mut dyn Sheet) {
         if let Some(before) = before {
             sheet.pair(format_args!("  from"), format_args!("{}", kind.shown(panel.units, before)));
         }
-        sheet.pair(format_args!("  to"), format_args!("{}", kind.shown(panel.units, after)));
+        let becomes = if before.is_some() { "  to" } else { "  new" };
+        sheet.pair(format_args!("{becomes}"), format_args!("{}", kind.shown(panel.units, after)));
     }
     for part in GROUPS.iter().filter_map(|(group, _)| group.parts()) {
         for of in part.count(&draft.raw)..part.count(running) {

@@ -51,7 +51,7 @@ pub(super) fn lay<const N: usize>(screen: &Screen, panel: &Panel, sight: &Sight<
         Screen::Sign(entry) => {
             sheet.text(format_args!("Initials or a name:"));
             letters(entry, sheet);
-            sheet.text(format_args!("up, down: the letter; enter: the next"));
+            sheet.text(format_args!("up, down: the letter; enter: the next; behind the eighth it is signed"));
         }
         Screen::Signed { .. } => signed(panel, sheet),
         Screen::SetClock(moments) => set_clock(moments, sheet),

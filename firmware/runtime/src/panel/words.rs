@@ -2,18 +2,19 @@
 
 use core::fmt::{self, Display};
 
+use bedkeeper::calendar::Civil;
 use bedkeeper::controller::Why;
 use bedkeeper::demand::{Cause, Hold};
 use bedkeeper::drive::{DriveEvent, End};
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::{Event, Reason, Who};
+use bedkeeper::journal::{BoardWish, Event, Reason, Who};
 use bedkeeper::lock::LockEvent;
 use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::program::StepKind;
 use bedkeeper::sequence::AfterPower;
 use bedkeeper::watch::Severity;
 
-use super::show::{Lasts, Units, percent};
+use super::show::{Day, Lasts, Units, percent};
 
 /// A slug as plain words: blanks for hyphens.
 #[derive(Clone, Copy, Debug)]
@@ -338,6 +339,16 @@ impl Display for Said {
             Event::SettingsChanged { who: by } => write!(f, "{} had new settings taken", who(by)),
             Event::SettingsAwaitRestart { who: by } => {
                 write!(f, "{} had settings kept for the next power-up", who(by))
+            }
+            Event::AskedOfBoard { who: by, wish, granted } => {
+                write!(f, "{}: ", who(by))?;
+                match wish {
+                    BoardWish::Clock(to) if to < Civil::END => write!(f, "the clock to {}", Day(to))?,
+                    BoardWish::Clock(_) => f.write_str("the clock to a time there is not")?,
+                    BoardWish::Line { address, baud } => write!(f, "the line at {baud} baud, address {address}")?,
+                    BoardWish::Units => f.write_str("other units")?,
+                }
+                f.write_str(if granted { "" } else { " - refused" })
             }
             Event::BaselineStored { who: by } => write!(f, "{} stored these settings as the site's baseline", who(by)),
             Event::SettingsRefused => f.write_str("settings were refused; those before run on"),

@@ -51,6 +51,8 @@ pub struct World {
     /// Inputs that are closed, so low.
     pub closed: BTreeMap<&'static str, bool>,
     pub civil: Option<Civil>,
+    /// The hardware clock takes no time.
+    pub clock_fails: bool,
     pub records: Vec<Record>,
     pub flash_fails: bool,
     /// What was kept for good of the walk, and as the site's baseline.
@@ -103,8 +105,11 @@ impl WallClock for Clock {
     }
 
     fn set(&mut self, civil: Civil) -> bool {
-        self.0.borrow_mut().civil = Some(civil);
-        true
+        let mut world = self.0.borrow_mut();
+        if !world.clock_fails {
+            world.civil = Some(civil);
+        }
+        !world.clock_fails
     }
 }
 

@@ -4,7 +4,7 @@ use bedkeeper::calendar::Civil;
 use bedkeeper::commission::{SignedOff, TaskSet};
 use bedkeeper::hardness_log::{HardnessEntry, KEPT};
 use bedkeeper::image::Image;
-use bedkeeper::journal::{Event, Who};
+use bedkeeper::journal::{BoardWish, Event, Who};
 use bedkeeper::lock::{Key, LockRule};
 use bedkeeper::settings::{RawDrive, RawSettings};
 use bedkeeper::units::{Hardness, Instant, TankId, Volume};
@@ -104,8 +104,21 @@ fn the_board_learns_to_speak_otherwise() {
         assert_eq!(refusal(line.change(speak(address, baud))), Refusal::NoSuchManners);
     }
     assert_eq!((line.machine.manners(), line.bench.borrow().manners), (before, Some(before)));
+    // Each was journalled with who asked, the refused ones too (Q5).
+    let asked = |line: &Line| -> Vec<_> {
+        let of_board = |event| match event {
+            Event::AskedOfBoard { who: Who::Serial, wish, granted } => Some((wish, granted)),
+            _ => None,
+        };
+        line.bench.borrow().records.iter().filter_map(|record| of_board(record.event)).collect()
+    };
+    let wishes = |address, baud, granted| [(BoardWish::Line { address, baud }, granted), (BoardWish::Units, granted)];
+    let refused = [(7, 115_200), (0, 115_200), (248, 115_200), (UNIT, 0), (7, 115_201)];
+    let refused: Vec<_> = refused.into_iter().flat_map(|(address, baud)| wishes(address, baud, false)).collect();
+    assert_eq!(asked(&line), refused);
     let change = line.next_change(speak(Some(7), Some(9_600)));
     assert_eq!(answer(&line.exchange(&change)).unwrap().1, Answer::Done);
+    assert_eq!(asked(&line)[refused.len()..], wishes(7, 9_600, true));
     assert_eq!(line.link.speed(), Speed::B115200, "the answer went as it was asked for");
     let manners = Manners { units: Units::Us, address: 7, speed: Speed::B9600 };
     assert_eq!(line.ask(&Request::Manners), Answer::Manners(manners));

@@ -4,6 +4,7 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod frozen;
 mod kept;
 mod line;
 mod map;
@@ -15,10 +16,11 @@ mod soup;
 use bedkeeper::calendar::Civil;
 use bedkeeper::demand::{Cause, Hold};
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::Event;
+use bedkeeper::journal::{BoardWish, Event, Who};
 use bedkeeper::lock::{Key, LockRule};
 use bedkeeper::operator::AlarmAction;
 use bedkeeper::program::Position;
+use bedkeeper::settings::{Arrangement, CamFeedback, RawDrive};
 use bedkeeper::units::TankId;
 use bedkeeper::watch::Alarm;
 use bedkeeper::{Action, Refused};
@@ -132,6 +134,72 @@ fn the_clock_is_set() {
     assert_eq!(line.bench.borrow().civil, Some(noon));
     let Answer::Status(status) = line.ask(&Request::Status) else { panic!() };
     assert!(status.moment.civil.is_some_and(|civil| civil.0.abs_diff(noon.0) < 1_000));
+}
+
+/// T1, Q5: a time that no calendar of a plant has is refused, and the clock that was set runs on, in the hardware and in the
+/// logic; who asked stands in the journal, granted or not, and behind a closed lock too.
+#[test]
+fn t1_a_time_that_cannot_be_held_is_refused() {
+    let mut line = Line::with(|raw| raw.locks.serial = LockRule::Code(4_711));
+    let noon = Civil(9_921 * 86_400_000 + 43_200_000);
+    let said = |line: &Line, from: usize| -> Vec<Event> {
+        line.bench.borrow().records[from..].iter().map(|record| record.event).collect()
+    };
+    let asked = |civil, granted| Event::AskedOfBoard { who: Who::Serial, wish: BoardWish::Clock(civil), granted };
+    line.open();
+    let before = line.bench.borrow().records.len();
+    assert_eq!(refusal(line.change(Wish::SetClock(noon))), Refusal::Locked);
+    assert_eq!(said(&line, before), [asked(noon, false)]);
+    assert_eq!(line.bench.borrow().civil, None);
+    assert_eq!(line.change(Wish::Unlock(Key::Code(4_711))), Answer::Done);
+    let before = line.bench.borrow().records.len();
+    assert_eq!(line.change(Wish::SetClock(noon)), Answer::Done);
+    let set = said(&line, before);
+    assert_eq!(set.first(), Some(&Event::ClockSet { moved_s: None }));
+    assert_eq!(set.last(), Some(&asked(noon, true)));
+    for beyond in [Civil::END, Civil(Civil::END.0 + 1), Civil(u64::MAX)] {
+        let before = line.bench.borrow().records.len();
+        assert_eq!(refusal(line.change(Wish::SetClock(beyond))), Refusal::Logic(Refused::NoSuchTime));
+        assert_eq!(said(&line, before), [asked(beyond, false)]);
+        assert_eq!(line.bench.borrow().civil, Some(noon));
+        assert!(line.controller().clock().is_set());
+    }
+    let last = Civil(Civil::END.0 - 1_000);
+    assert_eq!(line.change(Wish::SetClock(last)), Answer::Done);
+    assert_eq!(line.bench.borrow().civil, Some(last));
+}
+
+/// T1: where no hardware clock took the time, it is said that it holds until power fails.
+#[test]
+fn t1_a_clock_that_does_not_take_the_time_is_told() {
+    let mut line = Line::new();
+    line.bench.borrow_mut().clock_fails = true;
+    line.open();
+    let noon = Civil(9_921 * 86_400_000 + 43_200_000);
+    assert_eq!(line.change(Wish::SetClock(noon)), Answer::NotKept);
+    assert!(line.controller().clock().is_set());
+}
+
+/// S3: a tank that was taken out while it serves is told to be leaving until another has taken over.
+#[test]
+fn s3_a_tank_that_is_to_leave_is_told() {
+    let mut line = Line::with(|raw| {
+        raw.tanks = 2;
+        raw.arrangement = Arrangement::Alternating;
+        let RawDrive::CamSwitch { positions, feedback, .. } = &mut raw.drive else { panic!() };
+        positions.push(Position::Standby).unwrap();
+        *feedback = CamFeedback::HomeAndStop;
+    });
+    let told = |line: &mut Line| {
+        let Answer::Status(status) = line.ask(&Request::Status) else { panic!() };
+        status.tanks.iter().map(|tank| tank.is_leaving).collect::<Vec<_>>()
+    };
+    line.open();
+    assert_eq!(told(&mut line), [false, false]);
+    assert_eq!(line.act(Action::TakeOut(TANK)), Answer::Done);
+    assert_eq!(told(&mut line), [true, false]);
+    assert_eq!(line.act(Action::PutBack(TANK)), Answer::Done);
+    assert_eq!(told(&mut line), [false, false]);
 }
 
 /// P7: the journal comes in pages, each record once and in order.

@@ -36,7 +36,7 @@ fn page() -> String {
         A board answers Modbus RTU on the line that the [link](link.md) uses: as a device with an address of its own, 8 data \
         bits, no parity, one stop bit. Addresses count from 0. Values wider than a register stand in several, the highest \
         word first. Version of this map: {MAP_VERSION}.\n\n\
-        Answered are the functions 1 to 6, 15 and 16. What is not there is answered by exception 2; a wrong value, a count \
+        Answered are the functions 1 to 6, 15 and 16. What is not there is answered by exception 2, whatever was to be written to it; a wrong value, a count \
         of 0 or a write without its ticket by 3; what the lock or the logic refuses by 7; a lock that is barred for a while \
         by 6. Requests to everybody (address 0) are not heard.\n\n\
         ## Input registers of the plant\n\n"

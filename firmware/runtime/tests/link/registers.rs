@@ -1,13 +1,14 @@
 //! Modbus on the same line.
 
 use bedkeeper::Action;
-use bedkeeper::journal::{Event, Who};
+use bedkeeper::calendar::Civil;
+use bedkeeper::journal::{BoardWish, Event, Who};
 use bedkeeper::lock::LockRule;
 use bedkeeper::units::TankId;
 use bedkeeper::watch::Alarm;
 use bedkeeper_runtime::link::message::{Answer, Request};
 use bedkeeper_runtime::link::registers::{
-    ALARM_INPUTS, MAP_VERSION, PLANT, PLANT_COILS, TANK, TANK_COILS, TANK_INPUTS,
+    ALARM_INPUTS, MAP_VERSION, PLANT, PLANT_COILS, TANK, TANK_COILS, TANK_COILS_STEP, TANK_INPUTS,
 };
 
 use crate::line::{Line, UNIT, modbus};
@@ -175,6 +176,48 @@ fn writes_obey_the_lock() {
         key(&mut line, 1);
     }
     assert_eq!(exception(&key(&mut line, 4_711)), Some(6));
+}
+
+/// T1: a clock beyond 2099 is an illegal value (3), and the clock that was set runs on.
+#[test]
+fn t1_a_clock_that_cannot_be_held_is_an_illegal_value() {
+    let mut line = Line::new();
+    let clock = |line: &mut Line, s: u32| {
+        let bring = write_words(0, &ticket(line));
+        line.exchange(&bring);
+        let said = line.exchange(&write_words(4, &s.to_be_bytes()));
+        exception(&said)
+    };
+    let end_s = u32::try_from(Civil::END.0 / 1_000).unwrap();
+    assert_eq!(clock(&mut line, 857_217_600), None);
+    for s in [end_s, u32::MAX] {
+        let before = line.bench.borrow().records.len();
+        assert_eq!(clock(&mut line, s), Some(3));
+        let wish = BoardWish::Clock(Civil(u64::from(s) * 1_000));
+        let said: Vec<_> = line.bench.borrow().records[before..].iter().map(|record| record.event).collect();
+        assert_eq!(said, [Event::AskedOfBoard { who: Who::Serial, wish, granted: false }]);
+        assert_eq!(line.bench.borrow().civil, Some(Civil(857_217_600_000)));
+        assert!(line.controller().clock().is_set());
+    }
+    assert_eq!(clock(&mut line, end_s - 1), None);
+}
+
+/// What is not there is told first (2), without a ticket as with one, and whatever was to be written.
+#[test]
+fn an_address_that_is_not_there_is_told_first() {
+    let mut line = Line::new();
+    for address in [TANK_COILS_STEP, 8, PLANT_COILS - 1, PLANT_COILS + 6, 0xffff] {
+        for on in [true, false] {
+            assert_eq!(exception(&line.exchange(&switch(address, on))), Some(2), "coil {address}");
+        }
+        let [a, b] = address.to_be_bytes();
+        assert_eq!(exception(&line.exchange(&modbus(&[UNIT, 15, a, b, 0, 2, 1, 3]))), Some(2), "coils {address}");
+    }
+    assert_eq!(exception(&line.exchange(&write_words(6, &[0, 0, 0, 1]))), Some(2));
+    // What is there and cannot be so, or has no ticket.
+    assert_eq!(exception(&line.exchange(&switch(1, false))), Some(3));
+    assert_eq!(exception(&line.exchange(&switch(0, true))), Some(3));
+    assert_eq!(line.bench.borrow().records.iter().filter(|r| matches!(r.event, Event::Operator { .. })).count(), 0);
 }
 
 /// Both protocols live on one line, in any order.

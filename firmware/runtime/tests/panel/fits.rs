@@ -9,7 +9,7 @@ use bedkeeper::demand::{Cause, CauseSet, Hold, HoldSet};
 use bedkeeper::drive::{DriveEvent, End};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::hardness_log::HardnessEntry;
-use bedkeeper::journal::{Event, Reason, Record, Who};
+use bedkeeper::journal::{BoardWish, Event, Reason, Record, Who};
 use bedkeeper::lock::LockEvent;
 use bedkeeper::operator::{AlarmAction, Refused};
 use bedkeeper::program::{Position, StepKind};
@@ -391,6 +391,9 @@ fn events() -> Vec<Event> {
         all.push(Event::SettingsChanged { who });
         all.push(Event::BaselineStored { who });
         all.push(Event::SettingsAwaitRestart { who });
+        let line = BoardWish::Line { address: 247, baud: 115_200 };
+        let wishes = [BoardWish::Clock(Civil(0)), BoardWish::Clock(Civil(u64::MAX)), line, BoardWish::Units];
+        all.extend(wishes.map(|wish| Event::AskedOfBoard { who, wish, granted: false }));
         let told = [LockEvent::Opened, LockEvent::Closed, LockEvent::WrongCode, LockEvent::Barred];
         all.extend(told.map(|event| Event::Lock { who, event }));
         all.extend(actions().into_iter().map(|action| Event::Operator { who, action, granted: false }));
@@ -454,6 +457,8 @@ fn every_answer_fits() {
         Told::AtRestart,
         Told::Refused(Refused::RelayNotTried),
         Told::Refused(Refused::BatchTooLarge),
+        Told::Refused(Refused::NoSuchTime),
+        Told::Refused(Refused::HarderThanFeed),
     ];
     for told in all {
         holds(&mut scene, &Screen::Told { told, at: 0 });

@@ -22,7 +22,7 @@ const STEPS: Kind = Kind::Choice(&[
 pub(super) const FIELDS: &[Field] = &[
     part!(
         Window,
-        "from",
+        "begins at",
         "windows",
         Kind::Clock,
         |raw, at| window(raw, at).map(|w| u64::from(w.from_minute)),
@@ -34,7 +34,7 @@ pub(super) const FIELDS: &[Field] = &[
     ),
     part!(
         Window,
-        "to",
+        "ends at",
         "windows",
         Kind::Clock,
         |raw, at| window(raw, at).map(|w| u64::from(w.to_minute)),
