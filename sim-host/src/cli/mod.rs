@@ -1,5 +1,6 @@
 //! The command line: one verb a file.
 
+mod at_time;
 mod explore;
 mod leaves;
 mod new;

@@ -14,6 +14,7 @@ use clap::Args;
 use jiff::civil::DateTime;
 use serde::Serialize;
 
+use super::at_time::{AtTime, clocks_of};
 use super::replay::{describe, open_recording, open_site, recording_name};
 use super::{EXIT_BAD_INPUT, Style, print};
 use crate::evidence::moment;
@@ -26,6 +27,8 @@ use crate::wording;
 
 /// Records kept for the chain of events.
 const CHAIN_KEPT: usize = 4_096;
+/// After the last pulse of a recording the plant goes on for a day, long enough for whatever was under way.
+const AFTER_LAST_PULSE_MS: u64 = 86_400_000;
 /// Records of the chain that are shown; of more, the first and the last.
 const CHAIN_SHOWN: usize = 24;
 
@@ -33,7 +36,7 @@ const CHAIN_SHOWN: usize = 24;
 ///
 /// SITE and RECORDING are as for `replay`. The moment is a civil time, a day of the recording (day 1 is the day on which
 /// it starts) with a time of day, or a time since the start. Without RECORDING the first file is a scenario, which is
-/// run to that moment with all that happens in it.
+/// run to that moment with all that happens in it; civil times are then those of its plant's clock, which may be set.
 ///
 /// Examples:
 ///   bedkeeper why demo:apartments demo:apartments --at "day 9 20:00"
@@ -114,7 +117,8 @@ fn answer(args: &WhyArgs, style: &Style) -> Result<String, String> {
     Ok(if args.json {
         json(&site, &name, at_ms, start, &tanks)
     } else {
-        let mut text = readable(&site, &name, at_ms, start, &tanks, style);
+        let clock = (world.start != start).then_some(world.start);
+        let mut text = readable(&site, &name, (at_ms, start, clock), &tanks, style);
         text.push_str(&reserve_line(&world));
         text
     })
@@ -130,9 +134,13 @@ fn replayed(args: &WhyArgs, recording: &str, style: &Style) -> Result<Asked, Str
     let mut recording = open_recording(recording)?;
     recording.fits(&site.raw.meter)?;
     let start = args.start.or(recording.header().start);
-    let at_ms = parse_at(&args.at, start)?;
+    let asked = AtTime { text: &args.at, what: "recording", start, end_ms: None, beyond_ms: AFTER_LAST_PULSE_MS };
+    let at_ms = asked.at_ms(|| Ok(vec![(0, start)]))?;
     let mut chain = Chain::default();
-    let world = replay_to(&site, &mut recording, start, at_ms, &mut chain).map_err(|error| describe(&error))?;
+    let world = match replay_to(&site, &mut recording, start, at_ms, &mut chain).map_err(|error| describe(&error))? {
+        Reached::There(world) => *world,
+        Reached::Ended { last_ms } => return Err(asked.after_end(last_ms)),
+    };
     Ok(Asked { site, name, start, at_ms, world, chain })
 }
 
@@ -151,31 +159,21 @@ fn rehearsed(args: &WhyArgs, style: &Style) -> Result<Asked, String> {
             ));
         }
     };
-    let at_ms = parse_at(&args.at, scenario.start)?;
-    if at_ms > scenario.lasts_ms {
-        let end = Days::of(scenario.start).show(scenario.lasts_ms);
-        return Err(format!("--at {}: the scenario ends before that, at {end}", args.at));
-    }
+    let (start, end_ms) = (scenario.start, Some(scenario.lasts_ms));
+    let asked = AtTime { text: &args.at, what: "scenario", start, end_ms, beyond_ms: 0 };
+    let at_ms = asked.at_ms(|| clocks_of(&scenario).map_err(|error| error.to_string()))?;
     let mut chain = Chain::default();
     let world = scenario::run_to(&scenario, at_ms, &mut chain).map_err(|error| error.to_string())?;
     let name = recording_name(&args.site);
     Ok(Asked { start: scenario.start, site: scenario.site, name, at_ms, world, chain })
 }
 
-/// Civil time, day of the recording, or time since the start, in ms since the start.
-fn parse_at(text: &str, start: Option<DateTime>) -> Result<u64, String> {
-    let civil: Option<DateTime> = text.trim().replace(' ', "T").parse().ok();
-    if let Some(civil) = civil {
-        let start = start.ok_or(
-            "the recording does not say when it starts, so --at needs a time since the start, or give --start",
-        )?;
-        return u64::try_from(civil.duration_since(start).as_millis()).map_err(|_| {
-            format!("--at {text}: lies before the recording's start, {}", start.to_string().replace('T', " "))
-        });
-    }
-    Days::of(start)
-        .parse(text)
-        .map_err(|why| format!("--at {text}: {why}\n  help: \"2027-03-09T20:00\", \"day 9 20:00\" or \"+36 h\""))
+/// What came of a replay.
+enum Reached {
+    /// It stands at the moment asked for.
+    There(Box<World>),
+    /// The recording ended long before it.
+    Ended { last_ms: u64 },
 }
 
 /// Replays a recording up to a moment.
@@ -185,7 +183,7 @@ fn replay_to(
     start: Option<DateTime>,
     at_ms: u64,
     chain: &mut Chain,
-) -> Result<World, ReplayError> {
+) -> Result<Reached, ReplayError> {
     let times = ValveTimes { leg_ms: site.plant.leg_ms, coast_ms: site.plant.coast_ms };
     let world = World::new(site.settings.clone(), times, start)?;
     let mut replay = Replay::new(world, vec![chain]);
@@ -199,15 +197,11 @@ fn replay_to(
         replay.run_to(last_ms)?;
         replay.take(&entry)?;
     }
-    // After the last pulse the plant goes on for a day, long enough for whatever was under way.
-    if at_ms > last_ms + 86_400_000 {
-        return Err(ReplayError::Mismatch(format!(
-            "the recording ends {} after its start, well before --at",
-            show::duration_brief(last_ms)
-        )));
+    if at_ms > last_ms + AFTER_LAST_PULSE_MS {
+        return Ok(Reached::Ended { last_ms });
     }
     replay.run_to(at_ms)?;
-    Ok(replay.into_world())
+    Ok(Reached::There(Box::new(replay.into_world())))
 }
 
 /// What a learned reserve keeps back, and the use that it expects; nothing of another reserve.
@@ -285,18 +279,23 @@ fn leads(id: TankId, event: &Event) -> bool {
 
 // ---- for people --------------------------------------------------------------------------------------
 
+/// `clock` is what the plant's clock counts from where that was changed.
 fn readable(
     site: &Site,
     recording: &str,
-    at_ms: u64,
-    start: Option<DateTime>,
+    (at_ms, start, clock): (u64, Option<DateTime>, Option<Option<DateTime>>),
     tanks: &[TankAnswer],
     style: &Style,
 ) -> String {
     let when = |ms: u64| moment(start, ms);
     let days = Days::of(start);
     let mut text = style.bold(&format!("{} · {recording} · {}", site.name, when(at_ms)));
-    text.push_str(&format!(" ({})\n", days.show(at_ms)));
+    let shows = match clock {
+        None => String::new(),
+        Some(None) => "; its clock is lost".to_owned(),
+        Some(shown) => format!("; its clock shows {}", moment(shown, at_ms)),
+    };
+    text.push_str(&format!(" ({}{shows})\n", days.show(at_ms)));
     for tank in tanks {
         let step = tank.step.map_or_else(String::new, |step| format!(", {step}"));
         let left = show::volume(tank.remaining_nl, UnitSystem::Metric);

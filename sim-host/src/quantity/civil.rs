@@ -31,6 +31,55 @@ pub(crate) fn shown(at: Civil) -> String {
     )
 }
 
+/// Years that the logic and its clocks know.
+const YEARS: std::ops::RangeInclusive<i16> = 2000..=2099;
+
+/// Reads a date with a time of day such as "2027-03-09 20:00", or a date alone for its midnight.
+///
+/// # Errors
+/// What is wrong with it, in words.
+pub fn parse_date_time(text: &str) -> Result<DateTime, String> {
+    let text = text.trim();
+    let (date, clock) = text.split_once([' ', 'T', 't']).map_or((text, ""), |(date, clock)| (date, clock.trim()));
+    let date = parse_date(date)?;
+    if let Some(zone) = clock.find(['+', '-', 'Z', 'z', '[']) {
+        return Err(format!("times here are local, without a zone: leave `{}` away", &clock[zone..]));
+    }
+    let since_midnight = if clock.is_empty() { 0 } else { parse_clock_and_ms(clock)? };
+    date.to_datetime(jiff::civil::Time::midnight())
+        .checked_add(jiff::SignedDuration::from_millis(i64::from(since_midnight)))
+        .map_err(|error| error.to_string())
+}
+
+/// Reads a time of day as [`parse_clock_ms`] does, with milliseconds behind the seconds if there are some.
+///
+/// # Errors
+/// What is wrong with it, in words.
+pub(crate) fn parse_clock_and_ms(text: &str) -> Result<u32, String> {
+    let (clock, fraction) = text.split_once('.').unwrap_or((text, "0"));
+    let digits = fraction.bytes().all(|b| b.is_ascii_digit()) && (1..=3).contains(&fraction.len());
+    let ms = format!("{fraction:0<3}").parse().ok().filter(|_| digits);
+    let ms: u32 = ms.ok_or_else(|| format!("`{text}` has no more than three digits behind its seconds"))?;
+    parse_clock_ms(clock).map(|clock| clock + ms).map_err(|error| error.to_string())
+}
+
+fn parse_date(text: &str) -> Result<Date, String> {
+    let mut parts = text.split('-').map(|part| part.parse::<i16>().ok().filter(|_| part.len() <= 4));
+    let (Some(Some(year)), Some(Some(month)), Some(Some(day)), None) =
+        (parts.next(), parts.next(), parts.next(), parts.next())
+    else {
+        return Err(format!("`{text}` is no date: write year, month and day with a dash between"));
+    };
+    if !YEARS.contains(&year) {
+        return Err(format!("the year {year} is not from {} to {}", YEARS.start(), YEARS.end()));
+    }
+    let first = i8::try_from(month).ok().and_then(|month| Date::new(year, month, 1).ok());
+    let first = first.ok_or_else(|| format!("there is no month {month}"))?;
+    let days = first.days_in_month();
+    let right = i8::try_from(day).ok().and_then(|day| Date::new(year, first.month(), day).ok());
+    right.ok_or_else(|| format!("{} has {days} days, and no day {day}", first.strftime("%B %Y")))
+}
+
 /// Reads a time of day such as "02:00", "7:05" or "22:30:15", in milliseconds since midnight.
 ///
 /// # Errors

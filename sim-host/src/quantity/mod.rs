@@ -25,7 +25,7 @@ mod pulse;
 pub mod show;
 pub mod units;
 
-pub use civil::{WeekdaySet, parse_clock_ms, parse_weekdays};
+pub use civil::{WeekdaySet, parse_clock_ms, parse_date_time, parse_weekdays};
 pub use error::{QuantityError, QuantityErrorKind};
 pub use pulse::{PulseVolume, parse_pulse_volume};
 pub use show::UnitSystem;

@@ -43,7 +43,7 @@ impl Days {
         let Some(day) = day else { return Err("has no day number from 1 on".to_owned()) };
         let clock = match words.next() {
             None => 0,
-            Some(word) => u64::from(quantity::parse_clock_ms(word).map_err(|error| error.message())?),
+            Some(word) => u64::from(quantity::civil::parse_clock_and_ms(word)?),
         };
         if words.next().is_some() {
             return Err("has words after the time of day".to_owned());
@@ -75,6 +75,7 @@ mod tests {
         assert_eq!(days.parse("day 2"), Ok(17 * 3_600_000 + 1_800_000));
         assert_eq!(days.parse("+1 h 30 min"), days.parse("day 1 08:00"));
         assert_eq!(days.show(1), "day 1 06:30:00.001");
+        assert_eq!(days.parse("day 1 06:30:00.001"), Ok(1));
         for wrong in ["day 1 06:29", "day 0", "day two", "day 2 25:00", "day 2 02:00 sharp", "soon"] {
             assert!(days.parse(wrong).is_err(), "{wrong}");
         }
