@@ -7,25 +7,32 @@ use bedkeeper::units::TankId;
 use crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers, MouseButton, MouseEvent, MouseEventKind};
 use ratatui::layout::Rect;
 
-use super::board::BoardPanel;
+use super::ask::{Ask, Typed};
 use super::menu::{Choice, Menu};
-use super::session::{Session, SessionError};
+use super::pane::{Pane, Scroll, Scrolls};
+use super::panel::BoardPanel;
+use super::session::{LONG_JUMP_MS, SHORT_JUMP_MS, SPEEDS, Session, SessionError, THE_END};
+use crate::scenario::Deed;
+use bedkeeper_runtime::panel::{Button, Press};
 
-/// How much faster than the clock on the wall.
-pub const SPEEDS: [u64; 7] = [1, 10, 60, 300, 1_000, 3_600, 10_000];
-
-const MINUTE_MS: u64 = 60_000;
-const DAY_MS: u64 = 86_400_000;
-/// A step to the next record ends here at the latest.
-const LONGEST_STEP_MS: u64 = 7 * DAY_MS;
+/// Rows that a turn of the wheel scrolls.
+const WHEEL_ROWS: usize = 3;
+/// Items that a page key passes in a menu.
+const MENU_PAGE: usize = 10;
+/// Steps of a figure on the panel that a page key makes.
+const PANEL_PAGE: u16 = 10;
 
 /// Where things were drawn last, for the mouse.
 #[derive(Clone, Debug, Default)]
 pub struct Places {
-    /// A row for each tank.
+    /// The rows of each tank; none for one that is out of view.
     pub tanks: Vec<Rect>,
-    /// The items of the menu, from which one of them on.
-    pub menu: Option<(Rect, usize)>,
+    /// The panes.
+    pub panes: Vec<(Pane, Rect)>,
+    /// The rows of the menu, and which item each of them belongs to.
+    pub menu: Option<(Rect, Vec<usize>)>,
+    /// The buttons of the board's panel.
+    pub buttons: Vec<(Press, Rect)>,
 }
 
 /// The bench as one sees it.
@@ -40,8 +47,16 @@ pub struct App {
     pub speed: usize,
     /// What is being chosen.
     pub menu: Option<Menu>,
+    /// A date and time is asked for.
+    pub ask: Option<Ask>,
     /// Help is shown.
     pub helps: bool,
+    /// How far it is scrolled.
+    pub help_scroll: Scroll,
+    /// The pane that page keys scroll.
+    pub pane: Pane,
+    /// How far each pane is scrolled.
+    pub scrolls: Scrolls,
     /// The panel of a board.
     pub board: BoardPanel,
     /// It is shown.
@@ -67,7 +82,11 @@ impl App {
             plays: false,
             speed: 2,
             menu: None,
+            ask: None,
             helps: false,
+            help_scroll: Scroll::default(),
+            pane: Pane::Journal,
+            scrolls: Scrolls::default(),
             board,
             shows_board: false,
             message: String::new(),
@@ -85,7 +104,7 @@ impl App {
 
     /// Time on the wall has passed.
     pub fn pass(&mut self, elapsed: Duration) {
-        if !self.plays || self.menu.is_some() || self.helps {
+        if !self.plays || self.menu.is_some() || self.ask.is_some() || self.helps {
             return;
         }
         let factor = SPEEDS.get(self.speed).copied().unwrap_or(1);
@@ -94,7 +113,7 @@ impl App {
         self.note(result);
         if self.session.now_ms() >= self.session.end_ms() {
             self.plays = false;
-            self.message = "this is the end of the scenario".to_owned();
+            self.message = THE_END.to_owned();
         }
     }
 
@@ -116,8 +135,10 @@ impl App {
         }
         self.message.clear();
         if self.helps {
-            self.helps = false;
-            return;
+            return self.help_key(key.code);
+        }
+        if self.ask.is_some() {
+            return self.ask_key(key.code);
         }
         if self.menu.is_some() {
             return self.menu_key(key.code);
@@ -133,16 +154,20 @@ impl App {
             KeyCode::Char('n') => self.next(),
             KeyCode::Char('+' | '=') => self.speed = (self.speed + 1).min(SPEEDS.len() - 1),
             KeyCode::Char('-') => self.speed = self.speed.saturating_sub(1),
-            KeyCode::Right => self.go_by(10 * MINUTE_MS, true),
-            KeyCode::Left => self.go_by(10 * MINUTE_MS, false),
-            KeyCode::PageDown => self.go_by(DAY_MS, true),
-            KeyCode::PageUp => self.go_by(DAY_MS, false),
+            KeyCode::Right => self.go_by(SHORT_JUMP_MS, true),
+            KeyCode::Left => self.go_by(SHORT_JUMP_MS, false),
+            KeyCode::Char('>' | '.') => self.go_by(LONG_JUMP_MS, true),
+            KeyCode::Char('<' | ',') => self.go_by(LONG_JUMP_MS, false),
             KeyCode::Home => self.go_by(u64::MAX, false),
-            KeyCode::Down => self.tank = (self.tank + 1).min(self.tanks().saturating_sub(1)),
-            KeyCode::Up => self.tank = self.tank.saturating_sub(1),
+            KeyCode::Tab => self.pane = self.pane.next(true),
+            KeyCode::BackTab => self.pane = self.pane.next(false),
+            KeyCode::PageDown => self.scrolls.of_mut(self.pane).by_page(true),
+            KeyCode::PageUp => self.scrolls.of_mut(self.pane).by_page(false),
+            KeyCode::Down => self.choose_tank(self.tank + 1),
+            KeyCode::Up => self.choose_tank(self.tank.saturating_sub(1)),
             KeyCode::Char(digit @ '1'..='8') => {
                 let wanted = usize::try_from(u32::from(digit) - u32::from('1')).unwrap_or(0);
-                self.tank = wanted.min(self.tanks().saturating_sub(1));
+                self.choose_tank(wanted);
             }
             KeyCode::Char('s') => self.save(),
             KeyCode::Char('w') if self.session.draws_by_hand() => self.open(Menu::water()),
@@ -151,7 +176,7 @@ impl App {
             KeyCode::Char('o') => self.open(Menu::operator(&self.session, self.tank_id())),
             KeyCode::Char('f') => self.open(Menu::faults(&self.session, self.tank_id())),
             KeyCode::Char('p') => self.open(Menu::power()),
-            KeyCode::Char('k') => self.open(Menu::clock()),
+            KeyCode::Char('k') => self.open(Menu::clock(&self.session)),
             KeyCode::Char('m') => {
                 let menu = Menu::plant(&self.session);
                 if menu.items.is_empty() {
@@ -171,10 +196,51 @@ impl App {
             self.shows_board = false;
             return true;
         }
-        let Some(press) = BoardPanel::press_of(code) else { return false };
+        let Some(press) = press_of(code) else { return false };
+        self.press(press);
+        true
+    }
+
+    fn press(&mut self, press: Press) {
         let result = self.board.press(press, &mut self.session);
         self.note(result);
-        true
+    }
+
+    fn help_key(&mut self, code: KeyCode) {
+        match code {
+            KeyCode::Down => self.help_scroll.by(1, true),
+            KeyCode::Up => self.help_scroll.by(1, false),
+            KeyCode::PageDown => self.help_scroll.by_page(true),
+            KeyCode::PageUp => self.help_scroll.by_page(false),
+            _ => {
+                self.helps = false;
+                self.help_scroll.forget();
+            }
+        }
+    }
+
+    fn ask_key(&mut self, code: KeyCode) {
+        let Some(ask) = &mut self.ask else { return };
+        match ask.key(code) {
+            Typed::More => {}
+            Typed::Left => self.ask = None,
+            Typed::Given(at) => {
+                self.ask = None;
+                self.message = format!("the clock is set to {}", at.strftime(super::menu::CLOCK_FORM));
+                let result = self.session.happen(Deed::ClockSet(at));
+                self.note(result);
+            }
+        }
+    }
+
+    fn choose_tank(&mut self, tank: usize) {
+        let wanted = tank.min(self.tanks().saturating_sub(1));
+        if wanted != self.tank {
+            // What is asked of another tank is read from its beginning.
+            self.scrolls.of_mut(Pane::Why).forget();
+        }
+        self.tank = wanted;
+        self.scrolls.of_mut(Pane::Plant).forget();
     }
 
     fn open(&mut self, menu: Menu) {
@@ -192,6 +258,8 @@ impl App {
             KeyCode::Esc | KeyCode::Char('q') => self.menu = None,
             KeyCode::Up => menu.cursor = menu.cursor.saturating_sub(1),
             KeyCode::Down => menu.cursor = (menu.cursor + 1).min(last),
+            KeyCode::PageUp => menu.cursor = menu.cursor.saturating_sub(MENU_PAGE),
+            KeyCode::PageDown => menu.cursor = (menu.cursor + MENU_PAGE).min(last),
             KeyCode::Home => menu.cursor = 0,
             KeyCode::End => menu.cursor = last,
             KeyCode::Enter => self.choose(),
@@ -203,10 +271,14 @@ impl App {
     fn choose(&mut self) {
         let Some(menu) = self.menu.take() else { return };
         let Some((words, choice)) = menu.items.into_iter().nth(menu.cursor) else { return };
-        self.message = words;
         match choice {
-            Choice::Draw(ml_min) => self.session.draw(ml_min),
+            Choice::AskClock => self.ask = Some(Ask::new(self.session.true_time())),
+            Choice::Draw(ml_min) => {
+                self.session.draw(ml_min);
+                self.message = words;
+            }
             Choice::Happen(deed) => {
+                self.message = words;
                 let result = self.session.happen(deed);
                 self.note(result);
             }
@@ -215,12 +287,8 @@ impl App {
 
     fn next(&mut self) {
         self.plays = false;
-        let before = self.session.now_ms();
-        let result = self.session.advance_to_record(before.saturating_add(LONGEST_STEP_MS));
+        let result = self.session.next_record().map(|said| self.message = said.to_owned());
         self.note(result);
-        if self.message.is_empty() && self.session.now_ms() >= before.saturating_add(LONGEST_STEP_MS) {
-            self.message = "nothing happened for seven days".to_owned();
-        }
     }
 
     fn go_by(&mut self, ms: u64, forward: bool) {
@@ -248,22 +316,64 @@ impl App {
     pub fn mouse(&mut self, event: MouseEvent) {
         let at = |area: &Rect| area.contains((event.column, event.row).into());
         let pressed = event.kind == MouseEventKind::Down(MouseButton::Left);
-        if let (Some(menu), Some((area, first))) = (&mut self.menu, self.places.menu) {
-            match event.kind {
-                MouseEventKind::ScrollDown => self.menu_key(KeyCode::Down),
-                MouseEventKind::ScrollUp => self.menu_key(KeyCode::Up),
-                _ if pressed && at(&area) => {
-                    let index = first + usize::from(event.row - area.y);
-                    if index < menu.items.len() {
-                        menu.cursor = index;
+        let wheel = match event.kind {
+            MouseEventKind::ScrollDown => Some(true),
+            MouseEventKind::ScrollUp => Some(false),
+            _ => None,
+        };
+        if self.helps {
+            match wheel {
+                Some(down) => self.help_scroll.by(WHEEL_ROWS, down),
+                None => self.helps &= !pressed,
+            }
+        } else if self.ask.is_some() {
+            // What is typed is left by its key alone.
+        } else if let (Some(menu), Some((area, items))) = (&mut self.menu, &self.places.menu) {
+            match wheel {
+                Some(down) => self.menu_key(if down { KeyCode::Down } else { KeyCode::Up }),
+                None if pressed && at(area) => {
+                    if let Some(item) = items.get(usize::from(event.row - area.y)) {
+                        menu.cursor = *item;
                         self.choose();
                     }
                 }
-                _ if pressed => self.menu = None,
+                None if pressed => self.menu = None,
+                None => {}
+            }
+        } else if self.shows_board {
+            let button = self.places.buttons.iter().find(|(_, area)| at(area)).map(|(press, _)| *press);
+            match (wheel, button) {
+                (Some(down), _) => self.press(Press::Short(if down { Button::Down } else { Button::Up })),
+                (None, Some(press)) if pressed => self.press(press),
                 _ => {}
             }
-        } else if pressed && let Some(tank) = self.places.tanks.iter().position(at) {
-            self.tank = tank;
+        } else {
+            let pane = self.places.panes.iter().find(|(_, area)| at(area)).map(|(pane, _)| *pane);
+            match (pane, wheel) {
+                (Some(pane), Some(down)) => self.scrolls.of_mut(pane).by(WHEEL_ROWS, down),
+                (Some(pane), None) if pressed => {
+                    self.pane = pane;
+                    if let Some(tank) = self.places.tanks.iter().position(at) {
+                        self.choose_tank(tank);
+                    }
+                }
+                _ => {}
+            }
         }
     }
+}
+
+/// Which press of the panel's buttons a key is, if it is one.
+fn press_of(key: KeyCode) -> Option<Press> {
+    Some(match key {
+        KeyCode::Up => Press::Short(Button::Up),
+        KeyCode::Down => Press::Short(Button::Down),
+        KeyCode::PageUp => Press::Held(Button::Up, PANEL_PAGE),
+        KeyCode::PageDown => Press::Held(Button::Down, PANEL_PAGE),
+        KeyCode::Enter => Press::Short(Button::Enter),
+        KeyCode::Backspace | KeyCode::Left => Press::Short(Button::Back),
+        KeyCode::Home => Press::Long(Button::Back),
+        KeyCode::Char('e') => Press::Long(Button::Enter),
+        _ => return None,
+    })
 }

@@ -1,7 +1,5 @@
 //! What can be chosen: inputs, operators, faults, power, clock.
 
-use std::str::FromStr;
-
 use bedkeeper::Action;
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Who;
@@ -11,8 +9,9 @@ use bedkeeper::settings::{Medium, RELAYS};
 use bedkeeper::units::{Hardness, TankId, Volume};
 
 use super::session::Session;
+use super::words::{self, with_code};
 use crate::physics::brine_tank::FloatFault;
-use crate::plant::{Fault, WhichValve};
+use crate::plant::{Fault, Valve, WhichValve};
 use crate::process::PlantChange;
 use crate::scenario::Deed;
 use crate::scenario::operator_action;
@@ -24,6 +23,8 @@ pub enum Choice {
     Happen(Deed),
     /// Water is drawn by hand, mL/min.
     Draw(u32),
+    /// The clock is set to a date and time that is asked for.
+    AskClock,
 }
 
 /// A list to choose from.
@@ -41,6 +42,8 @@ const FLOWS_ML_MIN: [u32; 8] = [0, 500, 2_000, 5_000, 10_000, 20_000, 40_000, 80
 const MINUTE_MS: u64 = 60_000;
 const HOUR_MS: u64 = 60 * MINUTE_MS;
 const RELAY_TEST_S: u8 = 5;
+/// How a date and time is written.
+pub const CLOCK_FORM: &str = "%Y-%m-%d %H:%M:%S";
 /// Caught in a vessel while pulses are counted, 10 L.
 const CAUGHT: Volume = Volume::from_litres(10);
 
@@ -61,13 +64,13 @@ impl Menu {
     pub fn contacts(session: &Session) -> Self {
         let mut items = Vec::new();
         for contact in Contact::ALL.iter().copied() {
-            let closed = !session.is_closed(contact);
-            let verb = if closed { "close" } else { "open" };
-            let turn = Deed::Contact { contact, closed, lasts_ms: None };
-            items.push((format!("{verb} {contact}"), Choice::Happen(turn)));
-            if closed {
-                let brief = Deed::Contact { contact, closed, lasts_ms: Some(5_000) };
-                items.push((format!("close {contact} for 5 s"), Choice::Happen(brief)));
+            let (name, tells) = words::contact(contact);
+            let turn = |closed, lasts_ms| Choice::Happen(Deed::Contact { contact, closed, lasts_ms });
+            if session.is_closed(contact) {
+                items.push((with_code(&format!("open the {name} again"), contact), turn(false, None)));
+            } else {
+                items.push((with_code(&format!("close the {name}: {tells}"), contact), turn(true, None)));
+                items.push((with_code(&format!("close the {name} for 5 s"), contact), turn(true, Some(5_000))));
             }
         }
         Self::new("contacts", items)
@@ -123,9 +126,12 @@ impl Menu {
         }
         items.push(("end the test".to_owned(), ask(Action::EndTest)));
         for alarm in session.state().map(|state| state.alarms).unwrap_or_default().iter() {
-            let acknowledged = ask(Action::Alarm(AlarmAction::Acknowledge(alarm)));
-            items.push((format!("acknowledge {}", alarm.slug()), acknowledged));
-            items.push((format!("reset {}", alarm.slug()), ask(Action::Alarm(AlarmAction::Reset(alarm)))));
+            let happened = alarm.happened();
+            for (verb, action) in
+                [("acknowledge", AlarmAction::Acknowledge(alarm)), ("reset", AlarmAction::Reset(alarm))]
+            {
+                items.push((with_code(&format!("{verb}: {happened}"), alarm.slug()), ask(Action::Alarm(action))));
+            }
         }
         let press = Deed::Unlock(Who::Panel, Key::Press);
         items.push(("open the lock by a press".to_owned(), Choice::Happen(press)));
@@ -133,26 +139,16 @@ impl Menu {
         Self::new(format!("operator, {tank}"), items)
     }
 
-    /// The faults that a tank's valve can have, and those that can be mended.
+    /// The faults that a tank's valve can have, and those that can be mended; those of a shared changeover valve, too.
     #[must_use]
     pub fn faults(session: &Session, tank: TankId) -> Self {
-        let standing = session.faults(tank);
-        let mut items: Vec<_> = standing
-            .iter()
-            .map(|fault| {
-                (format!("mend {fault}"), Choice::Happen(Deed::Mend { valve: WhichValve::Tank(tank), fault: *fault }))
-            })
-            .collect();
-        let valve = session.world().and_then(|world| world.valves().get(tank.index()));
-        for spelling in Fault::SPELLINGS {
-            let Ok(fault) = Fault::from_str(spelling) else { continue };
-            let can_have = valve.is_some_and(|valve| valve.clone().arm(fault).is_ok());
-            if can_have && !standing.contains(&fault) {
-                items.push((
-                    spelling.to_owned(),
-                    Choice::Happen(Deed::Fault { valve: WhichValve::Tank(tank), fault, lasts_ms: None }),
-                ));
-            }
+        let mut items = Vec::new();
+        let world = session.world();
+        if let Some(valve) = world.and_then(|world| world.valves().get(tank.index())) {
+            faults_of(valve, WhichValve::Tank(tank), words::fault, &mut items);
+        }
+        if let Some(shared) = world.and_then(|world| world.plant.shared()) {
+            faults_of(shared, WhichValve::Shared, words::shared_fault, &mut items);
         }
         Self::new(format!("faults of the valve of {tank}"), items)
     }
@@ -172,18 +168,23 @@ impl Menu {
         Self::new("power", items)
     }
 
-    /// The clock.
+    /// The clock; one that is lost cannot be moved, only set.
     #[must_use]
-    pub fn clock() -> Self {
+    pub fn clock(session: &Session) -> Self {
         let hour = i64::try_from(HOUR_MS).unwrap_or(i64::MAX);
-        let moved = |by| Choice::Happen(Deed::ClockMoved(by));
-        let items = vec![
-            ("an hour forward".to_owned(), moved(hour)),
-            ("an hour back".to_owned(), moved(-hour)),
-            ("a day forward".to_owned(), moved(24 * hour)),
-            ("a day back".to_owned(), moved(-24 * hour)),
-            ("lost".to_owned(), Choice::Happen(Deed::ClockLost)),
-        ];
+        let mut items = vec![("set it to a date and time".to_owned(), Choice::AskClock)];
+        if let Some(right) = session.true_time() {
+            let words = format!("set it right: {}", right.strftime(CLOCK_FORM));
+            items.push((words, Choice::Happen(Deed::ClockSet(right))));
+        }
+        if session.world().is_some_and(|world| world.start.is_some()) {
+            let moves = [("an hour forward", 1), ("an hour back", -1), ("a day forward", 24), ("a day back", -24)];
+            items
+                .extend(moves.map(|(words, hours)| {
+                    (format!("move it {words}"), Choice::Happen(Deed::ClockMoved(hours * hour)))
+                }));
+            items.push(("it is lost".to_owned(), Choice::Happen(Deed::ClockLost)));
+        }
         Self::new("clock", items)
     }
 
@@ -207,4 +208,17 @@ impl Menu {
         ];
         Self::new("plant", items)
     }
+}
+
+/// What can be mended, and what can go wrong with this valve, in these words.
+fn faults_of(valve: &Valve, which: WhichValve, words: fn(Fault) -> String, items: &mut Vec<(String, Choice)>) {
+    let standing = valve.faults();
+    items.extend(standing.iter().map(|fault| {
+        let words = with_code(&format!("mend it: {}", words(*fault)), fault);
+        (words, Choice::Happen(Deed::Mend { valve: which, fault: *fault }))
+    }));
+    let can_have = |fault: &Fault| !standing.contains(fault) && valve.clone().arm(*fault).is_ok();
+    items.extend(words::all_faults().into_iter().filter(can_have).map(|fault| {
+        (with_code(&words(fault), fault), Choice::Happen(Deed::Fault { valve: which, fault, lasts_ms: None }))
+    }));
 }

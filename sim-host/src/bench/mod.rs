@@ -7,23 +7,36 @@
 #[cfg(feature = "command")]
 mod app;
 #[cfg(feature = "command")]
-mod board;
+mod ask;
 #[cfg(feature = "command")]
 pub mod cli;
 #[cfg(feature = "command")]
 mod draw;
-#[cfg(feature = "command")]
+#[cfg(feature = "panel")]
 mod kept;
 mod menu;
+#[cfg(feature = "command")]
+mod over;
+#[cfg(feature = "command")]
+mod pane;
+#[cfg(feature = "panel")]
+mod panel;
 mod session;
 mod view;
+mod water;
+mod words;
 
 #[cfg(feature = "command")]
-pub use app::{App, SPEEDS};
-#[cfg(feature = "command")]
-pub use board::BoardPanel;
+pub use app::App;
+#[cfg(feature = "panel")]
+pub use bedkeeper_runtime::panel::{Button, Buttons, Press};
 #[cfg(feature = "command")]
 pub use draw::draw;
-pub use menu::{Choice, Menu};
-pub use session::{Plan, Session, SessionError};
-pub use view::{TankView, View};
+pub use menu::{CLOCK_FORM, Choice, Menu};
+#[cfg(feature = "command")]
+pub use pane::Pane;
+#[cfg(feature = "panel")]
+pub use panel::{BoardPanel, PanelRow, PanelView};
+pub use session::{LONG_JUMP_MS, LONGEST_STEP_MS, Plan, SHORT_JUMP_MS, SPEEDS, Session, SessionError, THE_END};
+pub use view::{AlarmView, TankView, View};
+pub use water::{Belief, OpenWay, Way};

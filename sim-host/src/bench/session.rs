@@ -30,8 +30,19 @@ pub struct Plan {
     pub recording: Option<String>,
 }
 
+const DAY_MS: u64 = 86_400_000;
+/// How much faster than the clock on the wall time may pass.
+pub const SPEEDS: [u64; 7] = [1, 10, 60, 300, 1_000, 3_600, 10_000];
+/// A short way on or back in time.
+pub const SHORT_JUMP_MS: u64 = 10 * 60_000;
+/// A long one.
+pub const LONG_JUMP_MS: u64 = DAY_MS;
+/// A step to the next record ends here at the latest.
+pub const LONGEST_STEP_MS: u64 = 7 * DAY_MS;
+/// Said where time can go no further.
+pub const THE_END: &str = "this is the end of the scenario";
 /// A plan without a scenario goes on for so long.
-const LONGEST_MS: u64 = 20 * 366 * 86_400_000;
+const LONGEST_MS: u64 = 20 * 366 * DAY_MS;
 
 impl Plan {
     /// A site with nothing planned; `name` says where it comes from, as a scenario file would, and so does `recording`
@@ -133,6 +144,13 @@ impl Session {
         self.plan.scenario.lasts_ms
     }
 
+    /// The date and time that a clock which nobody touched would show, to the second; none without a start.
+    #[must_use]
+    pub fn true_time(&self) -> Option<DateTime> {
+        let since = i64::try_from(self.now_ms / 1_000).ok()?;
+        self.plan.scenario.start?.checked_add(jiff::SignedDuration::from_secs(since)).ok()
+    }
+
     /// The calendar of its moments.
     #[must_use]
     pub fn days(&self) -> Days {
@@ -159,14 +177,22 @@ impl Session {
         self.go(to_ms.min(self.end_ms()), || true)
     }
 
-    /// Goes on until the logic writes something, at most to a moment.
+    /// Goes on until the logic writes something, at most for [`LONGEST_STEP_MS`]; what there is to say of it, if
+    /// anything.
     ///
     /// # Errors
     /// As [`Session::advance`].
-    pub fn advance_to_record(&mut self, to_ms: u64) -> Result<(), SessionError> {
+    pub fn next_record(&mut self) -> Result<&'static str, SessionError> {
         let tap = self.tap.clone();
-        let before = tap.look(|timeline| timeline.records.len());
-        self.go(to_ms.min(self.end_ms()), || tap.look(|timeline| timeline.records.len()) == before)
+        let before = self.records();
+        let latest_ms = self.now_ms.saturating_add(LONGEST_STEP_MS).min(self.end_ms());
+        self.go(latest_ms, || tap.look(|timeline| timeline.records.len()) == before)?;
+        Ok(match (self.rehearsal.is_none(), self.records() > before) {
+            (true, _) => "the plant has stopped: go back to a moment before",
+            (_, true) => "",
+            _ if latest_ms == self.end_ms() => THE_END,
+            _ => "nothing happened for seven days",
+        })
     }
 
     fn go(&mut self, to_ms: u64, go_on: impl Fn() -> bool) -> Result<(), SessionError> {
@@ -218,6 +244,15 @@ impl Session {
         self.flows.last().filter(|draw| draw.to_ms == u64::MAX).map_or(0, |draw| draw.ml_per_min)
     }
 
+    /// What the building draws now, by hand and by the scenario, mL/min; `None` where a recording draws it.
+    #[must_use]
+    pub fn building_draws(&self) -> Option<u32> {
+        let Water::Flows(planned) = &self.plan.scenario.water else { return None };
+        let now =
+            planned.iter().chain(&self.flows).filter(|draw| draw.from_ms <= self.now_ms && self.now_ms < draw.to_ms);
+        Some(now.map(|draw| draw.ml_per_min).fold(0, u32::saturating_add))
+    }
+
     /// The building draws this much by hand from now on.
     pub fn draw(&mut self, ml_per_min: u32) {
         let Some(rehearsal) = self.rehearsal.as_mut().filter(|_| matches!(self.plan.scenario.water, Water::Flows(_)))
@@ -265,6 +300,12 @@ impl Session {
     #[must_use]
     pub fn state(&self) -> Option<State> {
         self.tap.look(|timeline| timeline.states.last().map(|(_, state)| state.clone()))
+    }
+
+    /// How many records there are.
+    #[must_use]
+    pub fn records(&self) -> usize {
+        self.tap.look(|timeline| timeline.records.len())
     }
 
     /// The last records, the newest last.

@@ -103,6 +103,26 @@ impl Valve {
         self.hand.is_some() || self.turning() != Motion::Off
     }
 
+    /// Whether its place changes: turned by hand, following its pilots, or driven and neither jammed nor at its stop.
+    #[must_use]
+    pub fn moves(&self) -> bool {
+        let turning = self.turning();
+        let driven = self.track().is_some_and(|track| {
+            let by_us = self.free_us(track, self.speed_us(), turning);
+            turning != Motion::Off && track.travel(self.place_us, by_us, turning) != self.place_us
+        });
+        self.hand.is_some() || self.follows.is_some() || driven
+    }
+
+    /// The position that its ports are nearest to; none of a valve whose pilots make no position, or that follows them.
+    #[must_use]
+    pub fn nearest(&self) -> Option<Position> {
+        match &self.machine.gear {
+            Gear::Motor { .. } => Some(self.opening().position),
+            Gear::Pilots { .. } => self.position(),
+        }
+    }
+
     /// What the pilots are told now.
     #[must_use]
     pub fn pilots(&self) -> Pilots {
@@ -417,17 +437,10 @@ impl Valve {
         if let (true, Some((_, until))) = (coasting, self.coasts) {
             dt = dt.min(until.saturating_sub(self.at_ms));
         }
-        let mut by_us = dt * self.speed_us();
+        let by_us = dt * self.speed_us();
         self.at_ms = self.at_ms.max(to_ms);
         if let Gear::Motor { track, .. } = &self.machine.gear {
-            for fault in &self.armed {
-                if let Fault::JamsIn(position) = fault
-                    && let Some(left) = track.to_position_us(self.place_us, *position, turning)
-                {
-                    by_us = by_us.min(left);
-                }
-            }
-            self.place_us = track.travel(self.place_us, by_us, turning);
+            self.place_us = track.travel(self.place_us, self.free_us(track, by_us, turning), turning);
         }
         if let Some((until, place)) = self.hand
             && self.at_ms >= until
@@ -437,6 +450,15 @@ impl Valve {
         }
         self.follows = self.follows.filter(|until| self.at_ms < *until);
         self.settle();
+    }
+
+    /// How far of a way it comes before it jams.
+    fn free_us(&self, track: &Track, by_us: u64, turning: Motion) -> u64 {
+        let jams = self.armed.iter().filter_map(|fault| match fault {
+            Fault::JamsIn(position) => track.to_position_us(self.place_us, *position, turning),
+            _ => None,
+        });
+        jams.fold(by_us, u64::min)
     }
 
     /// What the switches would show without faults of their own.

@@ -25,7 +25,7 @@ pub use design::Design;
 pub use error::ProcessError;
 pub use events::PlantChange;
 pub use figures::{CURVE_POINTS, PlantFigures, RegenerationFigures, TankFigures};
-pub use passage::{Standing, ValveMake, Ways};
+pub use passage::{Standing, ValveMake, Ways, led_by};
 
 use crate::bed::{Bed, Water};
 use crate::physics::brine_tank::BrineTank;
@@ -142,7 +142,7 @@ impl Process {
 
     /// Says where the changeover valve stands that two tanks share; to be said whenever it has moved.
     pub fn set_changeover(&mut self, changeover: Standing) {
-        for (vessel, lead) in self.vessels.iter_mut().zip(passage::led_by(changeover)) {
+        for (vessel, lead) in self.vessels.iter_mut().zip(led_by(changeover)) {
             if vessel.lead != lead {
                 vessel.lead = lead;
                 vessel.ways = Ways::of(vessel.standing, &self.design.make).led(lead);

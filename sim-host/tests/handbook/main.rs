@@ -157,13 +157,14 @@ fn screens_of_the_bench_are_what_it_shows() {
     let show = |part: &str, desk: &mut Desk| fill_part("bench.md", part, &desk.screen());
     let mut desk = Desk::new().keys("w").at("20 L/min").enter().right(6);
     show("an hour of water", &mut desk);
-    desk = desk.keys("2o").at("start now").enter().keys("nf").at("motor-stalled");
+    desk = desk.keys("2o").at("start now").enter().keys("nf").at("the motor does not turn [motor-stalled]");
     show("the faults of a valve", &mut desk);
     desk = desk.enter().right(6);
     show("a lost valve", &mut desk);
-    desk = desk.keys("f").at("mend motor-stalled").enter().keys("o").at("put back").enter().right(1);
+    desk = desk.keys("f").at("mend it: the motor does not turn [motor-stalled]").enter();
+    desk = desk.keys("o").at("put back").enter().right(1);
     show("put back", &mut desk);
-    desk = desk.right(18);
+    desk = desk.right(18).keys("o").at("acknowledge all alarms").enter();
     show("and ready", &mut desk);
     desk = desk.keys("?");
     show("every key", &mut desk);

@@ -12,8 +12,10 @@ use bedkeeper_runtime::draw::geometry::{OriginDimensions, Size};
 use bedkeeper_runtime::draw::pixelcolor::BinaryColor;
 use bedkeeper_runtime::manners::Manners;
 use bedkeeper_runtime::panel::kept::fetch;
-use bedkeeper_runtime::panel::{Answer, Button, Page, Panel, Press, Screen, Sight, Units, Wish};
+use bedkeeper_runtime::panel::page::{BODY_ROWS, Look};
+use bedkeeper_runtime::panel::{Answer, Page, Panel, Press, Screen, Sight, Units, Wish};
 use bedkeeper_runtime::self_test::Findings;
+use serde::Serialize;
 
 use super::kept::Kept;
 use super::session::{Session, SessionError};
@@ -21,8 +23,8 @@ use crate::quantity::UnitSystem;
 use crate::scenario::Deed;
 
 /// Dots across and down.
-const WIDTH: usize = 128;
-const HEIGHT: usize = 64;
+pub(super) const WIDTH: usize = 128;
+pub(super) const HEIGHT: usize = 64;
 /// So many records can be read on the panel, as on a board.
 const RECORDS: usize = 64;
 
@@ -49,8 +51,8 @@ impl BoardPanel {
 
     /// What is seen; nothing while power is off.
     #[must_use]
-    pub fn page(&self, session: &Session) -> Page {
-        self.with_sight(session, |panel, sight| panel.page(sight)).unwrap_or_default()
+    pub fn view(&self, session: &Session) -> PanelView {
+        PanelView::of(&self.with_sight(session, |panel, sight| panel.page(sight)).unwrap_or_default())
     }
 
     /// Looks at the plant as it is now.
@@ -161,23 +163,6 @@ impl BoardPanel {
         session.happen(deed)?;
         Ok(told.map_or_else(Answer::Refused, |()| Answer::Done))
     }
-
-    /// Which press a key is, if it is one.
-    #[must_use]
-    pub fn press_of(key: crossterm::event::KeyCode) -> Option<Press> {
-        use crossterm::event::KeyCode;
-        Some(match key {
-            KeyCode::Up => Press::Short(Button::Up),
-            KeyCode::Down => Press::Short(Button::Down),
-            KeyCode::PageUp => Press::Held(Button::Up, 10),
-            KeyCode::PageDown => Press::Held(Button::Down, 10),
-            KeyCode::Enter => Press::Short(Button::Enter),
-            KeyCode::Backspace | KeyCode::Left => Press::Short(Button::Back),
-            KeyCode::Home => Press::Long(Button::Back),
-            KeyCode::Char('e') => Press::Long(Button::Enter),
-            _ => return None,
-        })
-    }
 }
 
 /// Offers a draft to the plant.
@@ -217,27 +202,61 @@ impl DrawTarget for Dots {
     }
 }
 
-/// The dots of a Braille character, from the top, left then right (Unicode block Braille Patterns).
-const BRAILLE: [[u32; 2]; 4] = [[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]];
+/// What the display shows, for whoever draws it.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct PanelView {
+    /// The title and the rows below it, as text.
+    pub rows: Vec<PanelRow>,
+    /// The first row of the text that is in view, from 1, and how many rows it has; absent where all of it is in view.
+    pub part: Option<(u16, u16)>,
+    /// The dots, row by row, each four dots a hexadecimal digit, the leftmost the highest bit.
+    pub dots: Vec<String>,
+}
 
-/// The display as text: a Braille character for two dots by four, or where there is room a half block for one by two.
-#[must_use]
-pub fn as_text(page: &Page, roomy: bool) -> Vec<String> {
-    let mut dots = Dots([false; WIDTH * HEIGHT]);
-    let Ok(()) = page.draw(&mut dots);
-    let lit = |x: usize, y: usize| dots.0.get(y * WIDTH + x).copied().unwrap_or(false);
-    if roomy {
-        let block = |x, y| match (lit(x, y), lit(x, y + 1)) {
-            (true, true) => '█',
-            (true, false) => '▀',
-            (false, true) => '▄',
-            (false, false) => ' ',
-        };
-        return (0..HEIGHT).step_by(2).map(|y| (0..WIDTH).map(|x| block(x, y)).collect()).collect();
+/// A row as text.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct PanelRow {
+    /// What it says, without what only fills the row.
+    pub text: String,
+    /// `plain`, `title`, `marked` where the cursor is, or `gauge`.
+    pub look: &'static str,
+    /// How full a bar before the text is, per cent.
+    pub percent: Option<u8>,
+}
+
+impl PanelView {
+    /// A page as text and as dots.
+    #[must_use]
+    pub fn of(page: &Page) -> Self {
+        let rows = page.rows.iter().map(|row| {
+            let (look, percent) = match row.look {
+                Look::Plain => ("plain", None),
+                Look::Title => ("title", None),
+                Look::Marked => ("marked", None),
+                Look::Gauge(percent) => ("gauge", Some(percent.min(100))),
+            };
+            PanelRow { text: row.text.trim_end().to_owned(), look, percent }
+        });
+        let longer = usize::from(page.view.of) > BODY_ROWS;
+        let mut dots = Dots([false; WIDTH * HEIGHT]);
+        let Ok(()) = page.draw(&mut dots);
+        let digit = |four: &[bool]| four.iter().fold(0, |bits, lit| bits << 1 | u32::from(*lit));
+        let line = |line: &[bool]| line.chunks(4).filter_map(|four| char::from_digit(digit(four), 16)).collect();
+        Self {
+            rows: rows.collect(),
+            part: longer.then(|| (page.view.above + 1, page.view.of)),
+            dots: dots.0.chunks(WIDTH).map(line).collect(),
+        }
     }
-    let braille = |left: usize, top: usize| {
-        let bits = (0..4).flat_map(|y| (0..2).map(move |x| (x, y))).filter(|(x, y)| lit(left + x, top + y));
-        char::from_u32(0x2800 + bits.map(|(x, y)| BRAILLE[y][x]).sum::<u32>()).unwrap_or(' ')
-    };
-    (0..HEIGHT).step_by(4).map(|top| (0..WIDTH).step_by(2).map(|left| braille(left, top)).collect()).collect()
+
+    /// Whether a dot is lit.
+    #[must_use]
+    pub fn is_lit(&self, x: usize, y: usize) -> bool {
+        let digit = self
+            .dots
+            .get(y)
+            .and_then(|line| line.as_bytes().get(x / 4))
+            .and_then(|digit| char::from(*digit).to_digit(16));
+        digit.is_some_and(|digit| digit & (8 >> (x % 4)) != 0)
+    }
 }
