@@ -242,6 +242,9 @@ impl<F: Face> Front<F> {
         if let Some(wanted) = self.panel.wants() {
             self.panel.give(kept::fetch(&mut machine.parts_mut().records, wanted));
         }
+        if let Some(same) = machine.keeps_pace() {
+            self.findings.note_passed(Check::Pace, same);
+        }
         let sight = sight(machine, label, &self.findings, uptime_ms);
         self.panel.look(&sight, uptime_ms);
         let page = if self.is_dark(machine, uptime_ms) { Page::default() } else { self.panel.page(&sight) };

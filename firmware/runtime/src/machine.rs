@@ -41,6 +41,9 @@ const PREPARE_RETRY_MS: u64 = 60_000;
 const COMPARE_MS: u64 = 3_600_000;
 /// A difference below this is the resolution of the two, not a change.
 const TOLERATED_MS: u64 = 2_000;
+/// In an hour a crystal of 100 parts in a million goes wrong by 0.4 s, and both readings by a second: what is further apart
+/// is a fault of one of the two clocks.
+const SAME_PACE_MS: u64 = 5_000;
 /// What one pass takes from the meters at most, so that a flood cannot keep the rest waiting.
 const METER_INPUTS: usize = 256;
 
@@ -143,6 +146,10 @@ pub struct Machine<B: Board, const N: usize, const BUFFER: usize> {
     /// Which are wired, and which of them are closed.
     contacts: Option<(ContactSet, ContactSet)>,
     compare_at_ms: u64,
+    /// When the hardware clock was last read or set, in uptime, and what it showed then.
+    paced: Option<(u64, Civil)>,
+    /// Whether it has kept pace with the uptime since it was read before.
+    keeps_pace: Option<bool>,
     retry_at_ms: u64,
     prepare_at_ms: u64,
     /// A motor waits for its dead time until then.
@@ -162,10 +169,25 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
     ///
     /// # Errors
     /// A pin fails.
-    pub fn power_up(mut parts: Parts<B, BUFFER>, chosen: Chosen, uptime_ms: u64) -> Result<Option<Self>, PinFault<B>> {
+    pub fn power_up(parts: Parts<B, BUFFER>, chosen: Chosen, uptime_ms: u64) -> Result<Option<Self>, PinFault<B>> {
+        let mut place = None;
+        Self::power_up_in(&mut place, parts, &chosen, uptime_ms)?;
+        Ok(place)
+    }
+
+    /// As [`Machine::power_up`], in its place: a board has no stack for copies of all that it holds.
+    ///
+    /// # Errors
+    /// A pin fails.
+    pub fn power_up_in<'p>(
+        place: &'p mut Option<Self>,
+        mut parts: Parts<B, BUFFER>,
+        chosen: &Chosen,
+        uptime_ms: u64,
+    ) -> Result<Option<&'p mut Self>, PinFault<B>> {
         parts.plant.all_off(uptime_ms)?;
         let Chosen { settings, rejected } = chosen;
-        if parts.plant.divide(&settings).is_err() {
+        if parts.plant.divide(settings).is_err() {
             return Ok(None);
         }
         let civil = parts.clock.read();
@@ -175,8 +197,8 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
             Ok(None) if !worn => Stored::Never,
             Ok(None) | Err(_) => Stored::Lost,
         };
-        let Ok((controller, now)) = power_up::controller(&settings, stored, civil) else { return Ok(None) };
-        let mut machine = Self {
+        let Ok((controller, now)) = power_up::controller(settings, stored, civil) else { return Ok(None) };
+        let machine = place.insert(Self {
             controller,
             parts,
             begins: signed(now.as_ticks()).saturating_sub(signed(uptime_ms)),
@@ -184,13 +206,15 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
             shared: None,
             contacts: None,
             compare_at_ms: uptime_ms.saturating_add(COMPARE_MS),
+            paced: civil.map(|civil| (uptime_ms, civil)),
+            keeps_pace: None,
             retry_at_ms: 0,
             prepare_at_ms: 0,
             held_until_ms: None,
             failed_writes: 0,
             told_wear: StoreWear::default(),
             manners: Manners::default(),
-        };
+        });
         machine.manners = machine.parts.records.manners().unwrap_or_default();
         machine.call(uptime_ms, Input::Clock(civil))?;
         machine.look(uptime_ms)?;
@@ -200,6 +224,13 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
             machine.make_so(uptime_ms)?;
         }
         Ok(Some(machine))
+    }
+
+    /// Whether the hardware clock and the board's own have run at the same pace, by the latest comparison; `None` before the
+    /// first, or without a hardware clock.
+    #[must_use]
+    pub fn keeps_pace(&self) -> Option<bool> {
+        self.keeps_pace
     }
 
     /// The logic, to look at.
@@ -356,6 +387,7 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
             Err(Refused::NoSuchTime)
         } else {
             let taken = self.parts.clock.set(civil);
+            self.paced = taken.then_some((uptime_ms, civil));
             self.call(uptime_ms, Input::Clock(Some(civil)))?;
             Ok(taken)
         };
@@ -435,7 +467,14 @@ impl<B: Board, const N: usize, const BUFFER: usize> Machine<B, N, BUFFER> {
             return Ok(());
         }
         self.compare_at_ms = uptime_ms.saturating_add(COMPARE_MS);
-        let Some(told) = self.parts.clock.read() else { return Ok(()) };
+        let told = self.parts.clock.read();
+        let before = core::mem::replace(&mut self.paced, told.map(|told| (uptime_ms, told)));
+        let Some(told) = told else { return Ok(()) };
+        if let Some((since_ms, then)) = before {
+            let ran_ms = uptime_ms.saturating_sub(since_ms);
+            let showed_ms = told.0.checked_sub(then.0);
+            self.keeps_pace = Some(showed_ms.is_some_and(|showed_ms| showed_ms.abs_diff(ran_ms) < SAME_PACE_MS));
+        }
         let believed = self.controller.clock().civil(self.instant(uptime_ms));
         if believed.is_none_or(|believed| believed.0.abs_diff(told.0) >= TOLERATED_MS) {
             self.call(uptime_ms, Input::Clock(Some(told)))?;

@@ -10,6 +10,8 @@ use bedkeeper::settings::{CamFeedback, MAX_TANKS, RawDrive, Settings};
 /// What is looked at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Check {
+    /// Every word of RAM keeps what is written to it: tried at power-up alone, and a board on which it fails does not start.
+    Ram,
     /// The program in flash is as it was built.
     Program,
     /// The settings in flash can be read and pass.
@@ -18,6 +20,8 @@ pub enum Check {
     Store,
     /// The hardware clock answers and has not stopped.
     Clock,
+    /// The hardware clock and the board's crystal run at the same pace.
+    Pace,
     /// The display answers.
     Display,
     /// The buttons can be read, and none is held down.
@@ -31,11 +35,13 @@ pub enum Check {
 }
 
 /// Every check, in the order shown.
-pub const CHECKS: [Check; 9] = [
+pub const CHECKS: [Check; 11] = [
+    Check::Ram,
     Check::Program,
     Check::Settings,
     Check::Store,
     Check::Clock,
+    Check::Pace,
     Check::Display,
     Check::Buttons,
     Check::Switches,
@@ -48,10 +54,12 @@ impl Check {
     #[must_use]
     pub const fn name(self) -> &'static str {
         match self {
+            Self::Ram => "RAM",
             Self::Program => "program",
             Self::Settings => "settings",
             Self::Store => "memory",
             Self::Clock => "clock",
+            Self::Pace => "pace of both clocks",
             Self::Display => "display",
             Self::Buttons => "buttons",
             Self::Switches => "valve switches",
@@ -64,10 +72,14 @@ impl Check {
     #[must_use]
     pub const fn look(self) -> &'static str {
         match self {
+            Self::Ram => "Replace the board.",
             Self::Program => "Flash the program again. If it happens again, replace the board.",
             Self::Settings => "Load the settings again. Until then the last good ones run.",
             Self::Store => "After a power cut beds will count as spent. Plan to replace the board.",
             Self::Clock => "Set the clock; look at its battery and wires.",
+            Self::Pace => {
+                "Compare the clock with a good one. If it is right, steps run at a wrong pace: replace the board."
+            }
             Self::Display => "Look at the wires of the display.",
             Self::Buttons => "Look at the wires of the buttons, and for one that sticks.",
             Self::Switches => "Two are closed at once, and none may be. Look for a stuck switch or a short.",

@@ -403,6 +403,36 @@ fn w2_an_alarm_closes_its_relay() {
     assert!(bench.borrow().on["relay-1"]);
 }
 
+/// T1: the board's crystal and the hardware clock are held against each other each hour: where they run apart one of them is
+/// wrong, and that is told. A clock that was set, or did not answer, begins anew.
+#[test]
+fn t1_clocks_that_run_apart_are_told() {
+    let bench = Bench::default();
+    at_home(&bench);
+    bench.borrow_mut().civil = Some(MONDAY_NOON);
+    let mut machine = start(&bench, MockFlash::new(3), settings(|_| ()));
+    let hour = 3_600_000;
+    let mut from = 0;
+    let mut after_hour = |machine: &mut Loop, number: u64, civil: Option<u64>| {
+        run(machine, from, number * hour - 10);
+        bench.borrow_mut().civil = civil.map(|ms| Civil(MONDAY_NOON.0 + ms));
+        from = number * hour + 10;
+        run(machine, number * hour - 10, from);
+        machine.keeps_pace()
+    };
+    assert_eq!(machine.keeps_pace(), None);
+    assert_eq!(after_hour(&mut machine, 1, Some(hour + 1_500)), Some(true));
+    assert_eq!(after_hour(&mut machine, 2, Some(2 * hour + 1_500 + 5_100)), Some(false));
+    // Set: it begins anew.
+    let set = Civil(MONDAY_NOON.0 + 50 * hour);
+    assert_eq!(machine.set_clock(2 * hour + 10, set, Who::Panel).unwrap(), Ok(true));
+    assert_eq!(after_hour(&mut machine, 3, Some(51 * hour)), Some(true));
+    // Silent: what was found stands, and the pause is not judged.
+    assert_eq!(after_hour(&mut machine, 4, None), Some(true));
+    assert_eq!(after_hour(&mut machine, 5, Some(70 * hour)), Some(true));
+    assert_eq!(after_hour(&mut machine, 6, Some(69 * hour)), Some(false), "backwards");
+}
+
 /// T1: a board that takes its time to start tells the clock at the instant of power-up all the same: nobody is told that it
 /// is unset.
 #[test]

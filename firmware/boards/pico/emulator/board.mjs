@@ -70,6 +70,9 @@ const bcd = (n) => (Math.floor(n / 10) << 4) | n % 10;
 /** The board's RAM, and what is in it before anything has been written. */
 const RAM_BYTES = 256 * 1024;
 const UNTOUCHED = 0x5ca1ab1e;
+/** What the image's trial of RAM leaves in every word, and where its RAM ends. */
+export const TRIED = 0x55555555;
+export const RAM_WORDS = RAM_BYTES / 4;
 /** The guard below the stack: where the variables end. */
 const GUARD = 0x5aa5c33c;
 const GUARD_WORDS = 16;
@@ -178,7 +181,7 @@ export class Board {
     const guard = this.ram.indexOf(GUARD);
     if (guard < 0) return;
     this.variables = guard * 4;
-    const lowest = this.ram.findIndex((word, at) => at >= guard + GUARD_WORDS && word !== UNTOUCHED);
+    const lowest = this.ram.findIndex((word, at) => at >= guard + GUARD_WORDS && word !== UNTOUCHED && word !== TRIED);
     if (lowest >= 0) this.deepest = Math.max(this.deepest, RAM_BYTES - lowest * 4);
   }
 

@@ -41,6 +41,38 @@ test('S7: nothing is energised between the first instruction and the first decis
   console.log(`outputs low after ${board.firstOutput} ns, first energised at ${(board.energised / MS).toFixed(3)} ms, ${board.instructions} instructions traced`);
 });
 
+test('S7: every word of RAM is tried before it is used, and a board whose RAM fails stays off', () => {
+  const sound = new Board(elf, { settings: bench, clock: MORNING });
+  sound.run(3 * SECOND);
+  sound.measureRam();
+  const [free, end] = [sound.variables / 4 + 16, b.RAM_WORDS - sound.deepest / 4];
+  assert.ok(end - free > 10_000, 'most of it is free');
+  assert.ok(sound.ram.subarray(free, end).every((word) => word === b.TRIED), 'each word that nothing uses was tried');
+  assert.ok(sound.said('clock-set').length > 0 && !sound.isHigh(b.LAMP), 'and the board runs');
+  // What a broken word makes of what is written: [address, value] of each write that comes of it.
+  const at = (word) => 0x20000000 + word * 4;
+  const faults = {
+    'a bit that is always 1, in the first word': (address, value) => [[address, address === at(0) ? (value | 0x20) >>> 0 : value]],
+    'a bit that is always 0, in the last word': (address, value) => [[address, address === at(b.RAM_WORDS - 1) ? (value & ~0x80000000) >>> 0 : value]],
+    'two bits that lie together': (address, value) => [[address, address === at(9_000) && (value & 3) !== 3 ? (value & ~3) >>> 0 : value]],
+    'an address that leads to another word': (address, value) => [[address === at(40_001) ? at(40_000) : address, value]],
+    'a word that is written with the one above it': (address, value) => [[address, value], ...(address === at(123) ? [[at(122), value]] : [])],
+    'a word that is written with one far below it': (address, value) => [[address, value], ...(address === at(5) ? [[at(60_000), value]] : [])],
+  };
+  for (const [name, broken] of Object.entries(faults)) {
+    const board = new Board(elf, { settings: bench, clock: MORNING });
+    const write = board.mcu.writeUint32.bind(board.mcu);
+    board.mcu.writeUint32 = (address, value) => broken(address, value >>> 0).forEach((made) => write(...made));
+    board.run(60 * MS);
+    assert.ok(board.isHigh(b.LAMP), `${name}: the lamp is lit`);
+    assert.deepEqual(b.ACTUATORS.filter((pin) => board.isHigh(pin)), [], name);
+    assert.equal(board.energised, null, name);
+    assert.equal((board.mcu.sio.gpioOutputEnable & 0x3fc0) >>> 0, 0x3fc0, `${name}: outputs are held low`);
+    assert.ok(!board.ram.includes(0x5aa5c33c), `${name}: nothing was begun`);
+  }
+  console.log(`RAM tried and ${Object.keys(faults).length} faults found`);
+});
+
 test('S11: without settings the baseline runs, with its alarm, and starts nothing', () => {
   for (const settings of [null, (() => { const bad = Uint8Array.from(bench); bad[40] ^= 4; return bad; })()]) {
     const board = ready({ settings });

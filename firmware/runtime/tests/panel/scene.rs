@@ -116,7 +116,7 @@ impl Scene {
         let alternating = settings.arrangement == Arrangement::Alternating;
         let cams = (0..settings.tanks).map(|tank| if alternating && tank > 0 { standby } else { 0 }).collect();
         let mut findings = Findings::new();
-        for check in [Check::Program, Check::Settings, Check::Store, Check::Display, Check::Buttons] {
+        for check in [Check::Ram, Check::Program, Check::Settings, Check::Store, Check::Display, Check::Buttons] {
             findings.note(check, Finding::Passed);
         }
         let mut scene = Self {

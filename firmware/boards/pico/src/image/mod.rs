@@ -6,6 +6,7 @@ mod capture;
 mod flash;
 mod journal;
 mod place;
+mod ram;
 mod readback;
 mod serial;
 mod sweep;
@@ -23,6 +24,7 @@ use bedkeeper_runtime::face::I2cFace;
 use bedkeeper_runtime::front::{Errand, Front};
 use bedkeeper_runtime::link::staging::Label;
 use bedkeeper_runtime::machine::{Board, Machine, Parts};
+use bedkeeper_runtime::plant::Plant;
 use bedkeeper_runtime::power_up;
 use bedkeeper_runtime::self_test::{Check, Finding};
 use bedkeeper_runtime::store::{Log, Region};
@@ -70,6 +72,9 @@ static HEART: Heartbeat = Heartbeat::new();
 /// One end of the bus.
 type End = RefCellDevice<'static, Bus>;
 type SerialPins = (Pin<Gpio0, FunctionUart, PullDown>, Pin<Gpio1, FunctionUart, PullUp>);
+
+type Loop = Machine<Pico, TANKS, BUFFER>;
+type Panel = Front<I2cFace<End, End>>;
 
 struct Pico;
 
@@ -167,50 +172,40 @@ fn main() -> ! {
 
     let bus = I2C::i2c0(pac.I2C0, wired.bus.0, wired.bus.1, 400.kHz(), &mut pac.RESETS, &clocks.system_clock);
     let Some(bus) = cortex_m::singleton!(BUS: RefCell<Bus> = RefCell::new(Bus(bus))) else { give_up() };
-    let end = || RefCellDevice::new(&*bus);
-    let Some(records) = Journal::new(pac.UART0, wired.serial, &mut pac.RESETS, &clocks.peripheral_clock) else {
-        give_up()
-    };
-    let region = Region { start: STORE_OFFSET, pages: STORE_SECTORS };
-    let Ok(store) = Log::<Flash, BUFFER>::mount(Flash::new(), region) else { give_up() };
-    let region = Region { start: KEPT_OFFSET, pages: KEPT_SECTORS };
-    let Ok(mut kept) = Log::<Flash, KEPT_BUFFER>::mount(Flash::new(), region) else { give_up() };
+    let bus = &*bus;
     let place = Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES);
-    let chosen = power_up::choose(place, &mut kept, |set| plant.divide(set));
-    let mut front = Front::new(I2cFace::new(end(), end()));
+    let Some(settings) = last_settings() else { give_up() };
+    let chosen = power_up::choose(place, &mut settings.kept, |set| plant.divide(set));
+    let Some(front) = front(bus) else { give_up() };
     let findings = front.findings_mut();
+    // Had it failed, nothing would have come so far.
+    findings.note_passed(Check::Ram, true);
     findings.note_passed(Check::Settings, chosen.rejected.is_none());
-    let image = match chosen.rejected {
-        None => power_up::image(place).ok(),
-        Some(_) => kept.latest().ok().flatten().and_then(|bytes| power_up::image(bytes).ok()),
-    };
-    let label = image.map(|image| Label { name: image.name, note: image.note }).unwrap_or_default();
-    let mut settings = Settings { kept };
-    let parts = Parts { plant, meters, clock: Ds3231::new(end()), store, records };
-    let Ok(Some(mut machine)) = Machine::<Pico, TANKS, BUFFER>::power_up(parts, chosen, uptime_ms()) else { give_up() };
+    let Some(serial) = serial(&chosen, settings) else { give_up() };
+    let records = || Journal::new(pac.UART0, wired.serial, &mut pac.RESETS, &clocks.peripheral_clock);
+    let Some(machine) = machine(plant, meters, bus, records, &chosen, uptime_ms) else { give_up() };
 
-    let mut serial = Serial::new(label);
     watchdog.start(LOOP_LIMIT_MS.millis());
     let mut keeper = Keeper::new(Dog(watchdog), &HEART);
     let mut lamp = wired.lamp;
     let mut sweep = Sweep::begin();
     let mut outputs = readback::Readback::default();
-    front.look_at_inputs(&machine);
-    look_at_parts(&mut machine, &mut front);
+    front.look_at_inputs(machine);
+    look_at_parts(machine, front);
     start_beats();
     serial::listen();
     loop {
-        let passed = machine.pass(uptime_ms()).and_then(|_| serial.pass(&mut machine, &mut settings, uptime_us()));
+        let passed = machine.pass(uptime_ms()).and_then(|_| serial.pass(machine, settings, uptime_us()));
         // To restart, too, everything goes off, and the watchdog starts the board anew.
         if passed.is_err() || serial.wants_restart() {
             give_up();
         }
-        match front.pass(&mut machine, &mut settings, serial.label(), uptime_ms()) {
+        match front.pass(machine, settings, serial.label(), uptime_ms()) {
             Ok(None) => {}
             Ok(Some(Errand::SelfTest)) => {
                 sweep.again();
                 front.findings_mut().note(Check::Outputs, Finding::NotThere);
-                look_at_parts(&mut machine, &mut front);
+                look_at_parts(machine, front);
                 let runs = power_up::image(Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES));
                 let passes = runs.is_ok_and(|image| image.raw == *machine.controller().settings().raw());
                 front.findings_mut().note_passed(Check::Settings, passes);
@@ -231,8 +226,54 @@ fn main() -> ! {
     }
 }
 
+// What is large is put together by a function of its own and kept in a place of its own: its copies on the way there share the
+// stack with nothing else, and are gone before the loop begins.
+
+/// The second place of the settings.
+#[inline(never)]
+fn last_settings() -> Option<&'static mut Settings> {
+    let region = Region { start: KEPT_OFFSET, pages: KEPT_SECTORS };
+    let kept = Log::<Flash, KEPT_BUFFER>::mount(Flash::new(), region).ok()?;
+    cortex_m::singleton!(SETTINGS: Settings = Settings { kept })
+}
+
+/// Display and buttons.
+#[inline(never)]
+fn front(bus: &'static RefCell<Bus>) -> Option<&'static mut Panel> {
+    let end = || RefCellDevice::new(bus);
+    cortex_m::singleton!(FRONT: Panel = Front::new(I2cFace::new(end(), end())))
+}
+
+/// The serial line, with the site's name and note as the image has them that runs.
+#[inline(never)]
+fn serial(chosen: &power_up::Chosen, settings: &mut Settings) -> Option<&'static mut Serial> {
+    let image = match chosen.rejected {
+        None => power_up::image(Flash::bytes(SETTINGS_OFFSET, SETTINGS_BYTES)).ok(),
+        Some(_) => settings.kept.latest().ok().flatten().and_then(|bytes| power_up::image(bytes).ok()),
+    };
+    let label = image.map(|image| Label { name: image.name, note: image.note }).unwrap_or_default();
+    cortex_m::singleton!(SERIAL: Serial = Serial::new(label))
+}
+
+/// The control loop with all that it holds: taken up where power left it.
+#[inline(never)]
+fn machine(
+    plant: Plant<Output, Input>,
+    meters: Capture,
+    bus: &'static RefCell<Bus>,
+    records: impl FnOnce() -> Option<Journal<SerialPins>>,
+    chosen: &power_up::Chosen,
+    uptime_ms: impl FnOnce() -> u64,
+) -> Option<&'static mut Loop> {
+    let place = cortex_m::singleton!(MACHINE: Option<Loop> = None)?;
+    let region = Region { start: STORE_OFFSET, pages: STORE_SECTORS };
+    let store = Log::<Flash, BUFFER>::mount(Flash::new(), region).ok()?;
+    let parts = Parts { plant, meters, clock: Ds3231::new(RefCellDevice::new(bus)), store, records: records()? };
+    Loop::power_up_in(place, parts, chosen, uptime_ms()).ok().flatten()
+}
+
 /// The part of the self-test that asks the store and the clock.
-fn look_at_parts(machine: &mut Machine<Pico, TANKS, BUFFER>, front: &mut Front<I2cFace<End, End>>) {
+fn look_at_parts(machine: &mut Loop, front: &mut Panel) {
     let parts = machine.parts_mut();
     let (store, clock) = (parts.store.latest().is_ok(), parts.clock.read().is_some());
     let findings = front.findings_mut();
