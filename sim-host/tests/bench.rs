@@ -452,6 +452,8 @@ fn untreated_water_and_water_in_the_dark_are_shown() {
     choose(&mut app, "off for 6 h");
     assert_eq!(ways(&tank(&app, 0)), [(Way::PastBed, true), (Way::Drain, true)]);
     assert_eq!(tank(&app, 0).logic, None, "nobody believes anything in the dark");
+    let feed = View::of(&app.session, 0).feed;
+    assert!(feed.ends_with("drawn by hand 10 L/min · nobody meters it"), "{feed}");
 }
 
 /// A6: a changeover valve that somebody turns leads neither or the other tank to the building, and is broken and mended

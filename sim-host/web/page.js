@@ -85,6 +85,7 @@ function draw() {
   tell($("delivered"), view.delivered ?? "");
   drawTable();
   $("picture").innerHTML = picture();
+  $("picture-more").hidden = $("picture").scrollWidth <= $("picture").clientWidth;
   const alarms = [
     ...view.violations.map((text) => ({ text: `RULE IS BROKEN: ${text}`, kind: "broken" })),
     ...view.alarms.map(({ code, state, happened, done, look }) => (
@@ -156,8 +157,10 @@ function lines(text, letters) {
 }
 
 function picture() {
-  const WIDE = 190, LEFT = 130, width = LEFT + WIDE * view.tanks.length + 110;
-  const right = width - 105;
+  // On a telephone two tanks fit side by side.
+  const narrow = $("picture").clientWidth < 480;
+  const [WIDE, LEFT, letters] = narrow ? [122, 102, 17] : [190, 130, 26];
+  const right = LEFT + WIDE * view.tanks.length, width = right + 8;
   const pipe = (points, state) => `<polyline class="pipe ${state || ""}" points="${points}"/>`;
   // What crosses another pipe passes over it.
   const casing = (points) => `<polyline class="casing" points="${points}"/>`;
@@ -167,8 +170,8 @@ function picture() {
   const building = [most("building"), most("past")].sort((a, b) => b.length - a.length)[0];
   const parts = [
     pipe(`10,30 ${right},30`, most("feed")), word(10, 22, "feed water"),
-    pipe(`${LEFT},262 ${right},262`, building), word(right + 6, 266, "to the building"),
-    pipe(`${LEFT},290 ${right},290`, most("drain")), word(right + 6, 294, "to the drain"),
+    pipe(`${right},262 ${LEFT},262`, building), word(LEFT - 8, 266, "to the building", 'text-anchor="end"'),
+    pipe(`${right},290 ${LEFT},290`, most("drain")), word(LEFT - 8, 294, "to the drain", 'text-anchor="end"'),
   ];
   parts.push(`<rect class="vessel" x="14" y="150" width="80" height="76" rx="4"/>`, word(22, 192, "brine tank"));
   parts.push(pipe(`54,150 54,58 ${right},58`, most("brine")));
@@ -178,11 +181,11 @@ function picture() {
     const filled = 120 * each.left_percent / 100;
     const runs = each.ways.some(({ runs }) => runs);
     const step = each.step ? [`step: ${each.step}`] : [];
-    const below = [`${runs ? "→" : "·"} ${each.goes_to}`, ...step, ...logic(each)].flatMap((text) => lines(text, 26));
+    const below = [`${runs ? "→" : "·"} ${each.goes_to}`, ...step, ...logic(each)].flatMap((text) => lines(text, letters));
     height = Math.max(height, 336 + 17 * below.length);
     parts.push(
       `<g class="${index === tank ? "chosen" : ""}">`,
-      open.past ? casing(`${x - 66},48 ${x - 66},68`) + pipe(`${x - 66},30 ${x - 66},262`, open.past) : "",
+      open.past ? casing(`${x - 54},48 ${x - 54},68`) + pipe(`${x - 54},30 ${x - 54},262`, open.past) : "",
       casing(`${x},48 ${x},68`), pipe(`${x},30 ${x},96`, open.feed),
       pipe(`${x + 24},58 ${x + 24},96`, open.brine),
       pipe(`${x - 20},224 ${x - 20},262`, open.building),
@@ -200,9 +203,11 @@ function picture() {
     `tank ${each.number} ${each.duty}`, `${each.left_percent} % left`, `valve ${each.valve}`,
     `its water goes to: ${each.goes_to}`, ...logic(each),
   ].join(", "));
-  return `<svg viewBox="0 0 ${width} ${height}" width="${width}" role="img" class="${plays ? "" : "standing"}"
+  return `<svg viewBox="0 0 ${width} ${height}" width="${width}" style="min-width: ${Math.round(0.85 * width)}px" role="img" class="${plays ? "" : "standing"}"
     aria-label="${escaped(`The plant: ${told.join("; ")}`)}">${parts.join("")}</svg>`;
 }
+
+addEventListener("resize", () => { if (view) draw(); });
 
 // ---- time ----------------------------------------------------------------------------------------------
 

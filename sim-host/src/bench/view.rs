@@ -221,7 +221,12 @@ fn feed(session: &Session, world: &World, units: UnitSystem) -> String {
         Medium::Softener { hardness, .. } => format!(" {}", show::hardness(u64::from(hardness.0), units)),
         Medium::Filter { .. } => String::new(),
     };
-    format!("feed{hardness} · {drawn} · the meter tells {}", show::flow(u64::from(flow.0), units))
+    let metered = if world.supply.is_dark() {
+        "nobody meters it".to_owned()
+    } else {
+        format!("the meter tells {}", show::flow(u64::from(flow.0), units))
+    };
+    format!("feed{hardness} · {drawn} · {metered}")
 }
 
 /// The step of a tank's regeneration with the time it has left.

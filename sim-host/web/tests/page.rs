@@ -141,6 +141,7 @@ fn a_fault_is_armed_seen_mended_and_saved() {
     page.picture("narrow.png");
     page.value("document.getElementById('plant-section').scrollIntoView()");
     page.picture("narrow-plant.png");
+    assert_eq!(page.value("document.getElementById('picture-more').hidden"), Value::Bool(true));
     page.press("b");
     page.value("document.getElementById('panel-section').scrollIntoView()");
     page.picture("narrow-panel.png");
