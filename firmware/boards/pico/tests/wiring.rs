@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use bedkeeper_pico::pins::{PINS, PinUse, Role};
 use svg::Document;
-use svg::node::element::{Line, Rectangle, Text};
+use svg::node::element::{Circle, Line, Rectangle, Text};
 
 const INK: &str = "#202020";
 
@@ -70,6 +70,11 @@ impl Drawing {
         for (half, down) in [(12, 0), (8, 5), (4, 10)] {
             self.wire(&[(x - half, y + down), (x + half, y + down)]);
         }
+    }
+
+    /// Wires that cross here are joined; where there is none they are not.
+    fn joint(&mut self, x: u32, y: u32) {
+        self.put(Circle::new().set("cx", x).set("cy", y).set("r", 4).set("fill", INK));
     }
 
     fn dashed(&mut self, from: (u32, u32), to: (u32, u32)) {
@@ -159,10 +164,17 @@ fn an_output_is_drawn() {
     drawing.wire(&[(130, 140), (300, 140)]);
     drawing.part((170, 190, 90, 36), &["10 kOhm"]);
     drawing.wire(&[(215, 140), (215, 190)]);
+    drawing.joint(215, 140);
     drawing.wire(&[(215, 226), (215, 250)]);
     drawing.ground(215, 250);
     drawing.text(240, 258, "start", "pull-down");
     drawing.part((300, 100, 190, 80), &["isolated driver:", "opto-coupler with", "triac, or a relay module"]);
+    // Across what switches.
+    drawing.wire(&[(560, 120), (540, 120), (540, 156)]);
+    drawing.part((535, 156, 160, 44), &["snubber:", "100 Ohm and 100 nF"]);
+    drawing.wire(&[(535, 178), (520, 178)]);
+    drawing.joint(540, 120);
+    drawing.joint(520, 178);
     drawing.dashed((395, 50), (395, 98));
     drawing.dashed((395, 182), (395, 300));
     drawing.text(385, 62, "end", "3.3 V, touchable");
@@ -187,10 +199,12 @@ fn a_contact_is_drawn() {
     drawing.text(20, 24, "start", &format!("Contacts: {contacts}."));
     drawing.text(20, 60, "start", "A short line inside the enclosure:");
     drawing.part((20, 80, 110, 50), &["contact pin"]);
-    drawing.wire(&[(130, 105), (210, 105)]);
-    drawing.part((210, 80, 140, 50), &["switch, reed", "or open collector"]);
-    drawing.wire(&[(350, 105), (400, 105), (400, 140)]);
-    drawing.ground(400, 140);
+    drawing.wire(&[(130, 105), (160, 105)]);
+    drawing.part((160, 88, 80, 34), &["1 kOhm"]);
+    drawing.wire(&[(240, 105), (270, 105)]);
+    drawing.part((270, 80, 140, 50), &["switch, reed", "or open collector"]);
+    drawing.wire(&[(410, 105), (440, 105), (440, 140)]);
+    drawing.ground(440, 140);
     drawing.text(20, 190, "start", "A long line, or one beside mains:");
     drawing.part((20, 210, 110, 50), &["contact pin"]);
     drawing.wire(&[(130, 235), (210, 235)]);
@@ -198,11 +212,11 @@ fn a_contact_is_drawn() {
     drawing.wire(&[(240, 265), (240, 276)]);
     drawing.ground(240, 276);
     drawing.wire(&[(340, 235), (400, 235)]);
-    drawing.part((400, 210, 150, 50), &["resistor for 5 mA,", "diode against it"]);
+    drawing.part((400, 210, 150, 50), &["2.2 kOhm, and a", "diode against it"]);
     drawing.wire(&[(550, 235), (610, 235)]);
     drawing.part((610, 210, 150, 50), &["switch at the plant"]);
     drawing.wire(&[(760, 235), (810, 235)]);
-    drawing.part((810, 210, 150, 50), &["12 V of its own"]);
+    drawing.part((810, 210, 150, 50), &["12 V DC of its own"]);
     drawing.wire(&[(885, 260), (885, 285), (320, 285), (320, 265)]);
     drawing.text(480, 105, "start", "Never a voltage on a contact pin: 3.3 V is its most.");
     drawing.compare("wiring-contact.svg");
@@ -220,6 +234,7 @@ fn the_bus_is_drawn() {
     drawing.text(150, 176, "start", "clock");
     for (x, y) in [(220, 140), (310, 160)] {
         drawing.wire(&[(x, y), (x, 100)]);
+        drawing.joint(x, y);
         drawing.part((x - 40, 64, 80, 36), &["4.7 kOhm"]);
         drawing.wire(&[(x, 64), (x, 50)]);
         drawing.text(x, 46, "middle", "3.3 V");
@@ -232,6 +247,8 @@ fn the_bus_is_drawn() {
     for (x, texts) in devices {
         drawing.wire(&[(x + 60, 140), (x + 60, 210)]);
         drawing.wire(&[(x + 90, 160), (x + 90, 210)]);
+        drawing.joint(x + 60, 140);
+        drawing.joint(x + 90, 160);
         let width = if x == 680 { 280 } else { 150 };
         drawing.part((x, 210, width, 60), &texts);
     }
@@ -245,4 +262,158 @@ fn the_bus_is_drawn() {
     drawing.ground(812, 346);
     drawing.text(660, 324, "end", "Inputs 0 to 3, each with 10 kOhm to 3.3 V; a button closes its own to ground.");
     drawing.compare("wiring-bus.svg");
+}
+
+#[test]
+fn a_driver_is_drawn() {
+    let mut drawing = Drawing::new(980, 330);
+    let outputs = pins(Role::is_actuator);
+    drawing.text(20, 24, "start", &format!("The driver of one output of {outputs}."));
+    drawing.part((20, 180, 110, 60), &["output", "of the board"]);
+    drawing.wire(&[(130, 210), (170, 210)]);
+    drawing.part((170, 193, 90, 34), &["1 kOhm"]);
+    drawing.wire(&[(260, 210), (400, 210)]);
+    drawing.wire(&[(310, 210), (310, 240)]);
+    drawing.joint(310, 210);
+    drawing.part((265, 240, 90, 34), &["10 kOhm"]);
+    drawing.wire(&[(310, 274), (310, 290)]);
+    drawing.ground(310, 290);
+    drawing.part((400, 185, 130, 50), &["transistor,", "NPN, 100 mA"]);
+    drawing.wire(&[(465, 235), (465, 280)]);
+    drawing.ground(465, 280);
+    drawing.text(485, 276, "start", "emitter");
+    drawing.wire(&[(465, 185), (465, 140), (600, 140)]);
+    drawing.text(475, 134, "start", "collector");
+    drawing.part((600, 90, 170, 110), &["opto-coupler", "with triac:", "its diode,", "1.2 V, 11 mA"]);
+    drawing.wire(&[(600, 110), (430, 110)]);
+    drawing.part((340, 93, 90, 34), &["330 Ohm"]);
+    drawing.wire(&[(340, 110), (280, 110)]);
+    drawing.text(270, 115, "end", "5 V");
+    drawing.dashed((705, 50), (705, 88));
+    drawing.dashed((705, 202), (705, 300));
+    drawing.text(695, 66, "end", "3.3 V and 5 V");
+    drawing.text(715, 66, "start", "24 V AC, separated");
+    drawing.wire(&[(770, 120), (830, 120)]);
+    drawing.wire(&[(770, 170), (830, 170)]);
+    drawing.text(838, 150, "start", "what is switched");
+    drawing.compare("wiring-driver.svg");
+}
+
+#[test]
+fn the_supply_is_drawn() {
+    let mut drawing = Drawing::new(980, 300);
+    drawing.text(20, 24, "start", "Supply of the board; drives have a transformer and fuses of their own.");
+    drawing.part((20, 80, 150, 60), &["mains, fused:", "the electrician's"]);
+    drawing.wire(&[(170, 110), (210, 110)]);
+    drawing.part((210, 80, 170, 60), &["supply, 5 V, 1 A,", "safety isolating"]);
+    drawing.wire(&[(380, 110), (420, 110)]);
+    drawing.part((420, 90, 90, 40), &["fuse 1 A"]);
+    drawing.wire(&[(510, 110), (550, 110)]);
+    drawing.part((550, 85, 150, 50), &["Schottky diode,", "1 A, towards 39"]);
+    drawing.wire(&[(700, 110), (760, 110)]);
+    drawing.part((760, 60, 190, 200), &["the board", "", "39 supply in", "38 ground", "30 RUN", "USB socket"]);
+    drawing.wire(&[(295, 140), (295, 168), (760, 168)]);
+    drawing.text(310, 162, "start", "ground");
+    drawing.part((420, 190, 200, 50), &["supervisor, 2.9 V,", "open drain"]);
+    drawing.wire(&[(620, 215), (760, 215)]);
+    drawing.text(
+        20,
+        280,
+        "start",
+        "USB only with the drives' plugs pulled, or through an isolator: it ties the computer's ground to the plant's.",
+    );
+    drawing.compare("wiring-supply.svg");
+}
+
+#[test]
+fn the_serial_line_is_drawn() {
+    let mut drawing = Drawing::new(980, 360);
+    let lines = pins(|role| matches!(role, Role::SerialOut | Role::SerialIn));
+    drawing.text(20, 24, "start", &format!("Serial line: {lines}, 3.3 V."));
+    drawing.text(20, 56, "start", "To a computer beside it:");
+    drawing.part((20, 70, 130, 60), &["GP0 out, 1", "GP1 in, 2"]);
+    drawing.wire(&[(150, 85), (420, 85)]);
+    drawing.wire(&[(150, 105), (420, 105)]);
+    drawing.wire(&[(85, 130), (85, 145), (485, 145), (485, 130)]);
+    drawing.part((420, 70, 190, 60), &["USB adapter of 3.3 V:", "its in; its out"]);
+    drawing.text(160, 162, "start", "ground");
+    drawing.text(640, 105, "start", "no further than a metre or two");
+    drawing.text(20, 200, "start", "To a building's line (RS-485), one pair and ground:");
+    drawing.part((20, 215, 130, 60), &["GP0 out, 1", "GP1 in, 2"]);
+    drawing.wire(&[(150, 230), (200, 230)]);
+    drawing.wire(&[(150, 260), (200, 260)]);
+    drawing.part((200, 210, 200, 70), &["transceiver, 3.3 V,", "isolated, turns its", "direction by itself"]);
+    drawing.wire(&[(400, 230), (840, 230)]);
+    drawing.wire(&[(400, 260), (840, 260)]);
+    drawing.text(410, 224, "start", "D1 (B)");
+    drawing.text(410, 278, "start", "D0 (A)");
+    for (x, what) in [(500, "one end"), (780, "other end")] {
+        drawing.wire(&[(x, 230), (x, 295)]);
+        drawing.wire(&[(x + 24, 260), (x + 24, 295)]);
+        drawing.joint(x, 230);
+        drawing.joint(x + 24, 260);
+        drawing.part((x - 38, 295, 100, 36), &["120 Ohm"]);
+        drawing.text(x + 12, 350, "middle", what);
+    }
+    drawing.part((600, 150, 140, 50), &["bias, once: 560", "Ohm to 5 V, to 0 V"]);
+    drawing.wire(&[(640, 200), (640, 230)]);
+    drawing.wire(&[(690, 200), (690, 260)]);
+    drawing.joint(640, 230);
+    drawing.joint(690, 260);
+    drawing.part((840, 215, 120, 60), &["master"]);
+    drawing.compare("wiring-serial.svg");
+}
+
+#[test]
+fn the_enclosure_is_drawn() {
+    let mut drawing = Drawing::new(980, 330);
+    drawing.text(
+        20,
+        24,
+        "start",
+        "Three rooms of one box, with walls between them; each line comes in from below, into its own.",
+    );
+    drawing.part(
+        (30, 50, 290, 200),
+        &["mains", "", "terminals, fuses, transformer,", "5 V supply, mains relays", "", "licensed electrician"],
+    );
+    drawing.part((345, 50, 290, 200), &["24 V AC", "", "fuses of the drives, drivers,", "snubbers, terminals"]);
+    drawing.part(
+        (660, 50, 290, 200),
+        &["3.3 V and 5 V", "", "board, clock, inputs, serial line;", "display and buttons in the door"],
+    );
+    for (x, what) in [(175, "mains in"), (490, "drives, valves"), (805, "meters, switches, floats")] {
+        drawing.wire(&[(x, 250), (x, 285)]);
+        drawing.text(x, 305, "middle", what);
+    }
+    drawing.dashed((332, 40), (332, 315));
+    drawing.dashed((648, 40), (648, 315));
+    drawing.compare("wiring-enclosure.svg");
+}
+
+/// The currents that the page tells of its resistors are those that its resistors give.
+#[test]
+fn the_values_on_the_page_are_reckoned() {
+    let page = include_str!("../../../../docs/book/wiring.md");
+    let milliamperes = |volts: f64, ohms: f64| volts / ohms * 1_000.0;
+    let told = [
+        ("(3.3 V − 0.7 V) / 1 kΩ = 2.6 mA", milliamperes(3.3 - 0.7, 1_000.0), 2.6),
+        ("which the pull-down takes 0.07 mA", milliamperes(0.7, 10_000.0), 0.07),
+        ("(5 V − 1.2 V − 0.1 V) / 330 Ω = 11 mA", milliamperes(5.0 - 1.2 - 0.1, 330.0), 11.0),
+        ("(3.3 V − 1.2 V) / 560 Ω = 3.8 mA", milliamperes(3.3 - 1.2, 560.0), 3.8),
+        ("(5 V − 2 V − 0.1 V) / 560 Ω = 5.2 mA", milliamperes(5.0 - 2.0 - 0.1, 560.0), 5.2),
+        ("(12 V − 1.2 V) / 2.2 kΩ = 4.9 mA", milliamperes(12.0 - 1.2, 2_200.0), 4.9),
+        ("0.8 mA flow", 24.0 * std::f64::consts::TAU * 50.0 * 100e-9 * 1_000.0, 0.8),
+        ("53 mW in the", (12.0f64 - 1.2).powi(2) / 2_200.0 * 1_000.0, 53.0),
+        ("reads 0.07 V", 3.3 / 51.0, 0.07),
+    ];
+    for (text, reckoned, shown) in told {
+        assert!(page.contains(text), "{text}");
+        assert!((reckoned / shown - 1.0).abs() < 0.08, "{text}: {reckoned}");
+    }
+    // All diodes on at once are what the supply was reckoned with, and no pin gives more than the chip stands.
+    assert!(milliamperes(3.7, 330.0) * 8.0 < 100.0 && milliamperes(2.6, 1_000.0) * 8.0 < 50.0);
+    for drawing in ["board", "supply", "enclosure", "output", "driver", "contact", "serial", "bus"] {
+        assert!(page.contains(&format!("pictures/wiring-{drawing}.svg")), "{drawing}");
+    }
 }
