@@ -41,6 +41,55 @@ fn a_true_promise_is_kept() {
     assert!(row.noticed > row.cases / 2 && row.cases > 30, "{row:?}");
 }
 
+/// The bundled pair with valves that pilots move.
+fn with_pilots(contact: bool, table: &str) -> Campaign {
+    let demo = demo::named("demo:apartments").expect("a bundled site").expect("it is there");
+    let (before, rest) = demo.site.split_once("\n[valve]\n").expect("a valve");
+    let (_, after) = rest.split_once("\n[").expect("more behind it");
+    let after = after.replace("leg = \"12 s\"", "leg = \"9 s\"");
+    let valve = format!(
+        "\n[valve]\ndrive = \"pilot-array\"\ncontact = {contact}\npositions = [\n{}]\n[",
+        [
+            ("service", "[]"),
+            ("backwash", "[1]"),
+            ("brine-draw", "[2]"),
+            ("fast-rinse", "[1, 2]"),
+            ("brine-refill", "[3]")
+        ]
+        .iter()
+        .chain(&[("standby", "[1, 3]")])
+        .map(|(position, pilots)| format!("{{ position = \"{position}\", pilots = {pilots} }},\n"))
+        .collect::<String>()
+    );
+    let site = site::parse("pilots.toml", &format!("{before}{valve}{after}"));
+    let site = site.unwrap_or_else(|errors| panic!("{}", errors.render(false)));
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("pilots.toml");
+    std::fs::write(&file, format!("{before}{valve}{after}")).expect("written");
+    let table: Table = table.parse().expect("a table");
+    Campaign::prepare(&site, &file.display().to_string(), table).expect("it regenerates")
+}
+
+/// V1, V3: where a contact tells, a pilot that does not act loses its valve with an alarm, in every position that wants it;
+/// where none tells, the table has another row, which promises none.
+#[test]
+fn pilots_are_told_of_by_a_contact_alone() {
+    let whole = include_str!("../src/faults/table.toml");
+    let rows: Vec<_> = whole.split("[[fault]]").skip(1).filter(|row| row.contains("{pilot}")).collect();
+    assert_eq!(rows.len(), 4);
+    let table: String = rows.iter().map(|row| format!("[[fault]]{row}")).collect();
+    for contact in [true, false] {
+        let only = Plan { until: Some(std::time::Instant::now()), ..plan() };
+        for row in with_pilots(contact, &table).run(&only, || ()).rows {
+            assert_eq!(row.verdict.contains("not at this site"), row.name.ends_with("-told") != contact, "{row:?}");
+        }
+    }
+    let told = rows.iter().find(|row| row.contains("\"pilot-off-told\"")).expect("the row");
+    let tried = with_pilots(true, &format!("[[fault]]{told}")).run(&plan(), || ());
+    assert_eq!(tried.deviations, []);
+    assert!(tried.rows[0].noticed > 20, "{:?}", tried.rows);
+}
+
 /// V3, W1: an alarm that does not come is a deviation; its scenario misses exactly that, as `verify` sees it.
 #[test]
 fn a_false_promise_is_found_and_replayed() {
@@ -95,8 +144,10 @@ fn the_table_is_whole() {
     let absent =
         rows.iter().filter_map(|row| Some((row.name.as_str(), row.verdict.strip_prefix("not at this site: ")?)));
     let expected = [
-        ("pilot-off", "pilot-stuck-off:8: this valve has a motor and no pilots"),
-        ("pilot-on", "pilot-stuck-on:8: this valve has a motor and no pilots"),
+        ("pilot-off-told", "no pilots with a contact"),
+        ("pilot-off", "no pilots without a contact"),
+        ("pilot-on-told", "no pilots with a contact"),
+        ("pilot-on", "no pilots without a contact"),
         ("shared-motor-stalls", "the plant has no shared changeover valve"),
         ("mark-missed", "index-missed:1: this valve counts no marks"),
         ("mark-extra", "index-extra:1: this valve counts no marks"),

@@ -87,7 +87,15 @@ fn places(row: &Row, raw: &RawSettings) -> Vec<(Chosen, Option<Position>)> {
         return pairs.map(|(a, b)| (Some(("pair", format!("{}-{}", numbered(a), numbered(b)))), None)).collect();
     }
     if has("{pilot}") {
-        return (0..8).map(|i| (Some(("pilot", numbered(i))), None)).collect();
+        // A pilot that fails is amiss in the positions that want it otherwise.
+        let wanted_on = has("pilot-stuck-off");
+        let RawDrive::PilotArray { positions, .. } = &raw.drive else { return Vec::new() };
+        let amiss = |pilot: usize| {
+            let sees = move |(_, pattern): &&(Position, u8)| (pattern & (1 << pilot) != 0) == wanted_on;
+            positions.iter().filter(sees).map(move |(at, _)| (Some(("pilot", numbered(pilot))), Some(*at)))
+        };
+        let used = positions.iter().fold(0, |used, (_, pattern)| used | pattern);
+        return (0..8).filter(|pilot| used & (1 << pilot) != 0).flat_map(amiss).collect();
     }
     vec![(None, None)]
 }

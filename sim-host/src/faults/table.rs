@@ -118,6 +118,10 @@ pub enum Need {
     NoBrineEmpty,
     /// A drive that tells of every position.
     SeesPosition,
+    /// A contact that tells whether a valve follows its pilots.
+    PilotContact,
+    /// Pilots without one.
+    NoPilotContact,
 }
 
 /// From when on something can be noticed.
@@ -326,8 +330,18 @@ impl Row {
             Need::BrineEmpty => (brine_empty, "no level contact in the brine tank"),
             Need::NoBrineEmpty => (!brine_empty, "a level contact tells"),
             Need::SeesPosition => (sees_position(raw), "the drive does not see its position"),
+            Need::PilotContact => (pilot_contact(raw) == Some(true), "no pilots with a contact"),
+            Need::NoPilotContact => (pilot_contact(raw) == Some(false), "no pilots without a contact"),
         };
         (!has).then_some(misses)
+    }
+}
+
+/// Whether a contact tells that a valve follows its pilots; none where it has no pilots.
+fn pilot_contact(raw: &RawSettings) -> Option<bool> {
+    match raw.drive {
+        RawDrive::PilotArray { contact, .. } => Some(contact),
+        _ => None,
     }
 }
 

@@ -8,6 +8,7 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Record};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::Outcome;
+use bedkeeper::settings::RawDrive;
 use bedkeeper::units::TankId;
 use bedkeeper::watch::Alarm;
 
@@ -146,7 +147,9 @@ impl Watch {
             };
             let motion = tank.map_or_else(|| world.controller.shared_motion(), |tank| tank.drive().motion());
             let target = tank.and_then(|tank| tank.drive().target());
-            let moved = motion != Motion::Off;
+            // Pilots have no motor that turns.
+            let by_pilots = matches!(world.controller.settings().raw().drive, RawDrive::PilotArray { .. });
+            let moved = motion != Motion::Off || (by_pilots && target.is_some());
             let stands = match lookout.valve {
                 WhichValve::Tank(id) => world.valves().get(id.index()).and_then(crate::plant::Valve::position),
                 WhichValve::Shared => None,

@@ -8,7 +8,9 @@ mod screens;
 mod seen;
 #[path = "../site_support/mod.rs"]
 mod site_support;
+mod words;
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
@@ -16,7 +18,7 @@ use bedkeeper::demand::Hold;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::program::StepKind;
 use bedkeeper::watch::{Alarm, AlarmPhase, AlarmRules};
-use pulldown_cmark::{Event as Piece, Parser, Tag};
+use pulldown_cmark::{CodeBlockKind, Event as Piece, Parser, Tag};
 
 use machine::Machine;
 use screens::Desk;
@@ -169,6 +171,76 @@ fn screens_of_the_bench_are_what_it_shows() {
     desk = desk.keys("?");
     show("every key", &mut desk);
     show("the panel of a board", &mut desk.keys(" ").keys("b"));
+}
+
+/// What people read or write of the code's vocabulary is in the glossary, and the relays' programs are in their chapter.
+#[test]
+fn every_name_of_the_code_is_in_the_glossary() {
+    fill_part("glossary.md", "names", &words::named());
+    let read = |page: &str| std::fs::read_to_string(docs().join("book").join(page)).unwrap();
+    let terms = words::terms(&read("glossary.md"));
+    let vocabulary = words::vocabulary();
+    let missing: Vec<_> = vocabulary
+        .iter()
+        .flat_map(|(kind, names)| names.iter().map(move |name| (kind, name)))
+        .filter(|(_, name)| !terms.contains(*name) && !terms.contains(&name.replace('-', " ")))
+        .collect();
+    assert!(missing.is_empty(), "the glossary lacks {missing:?}");
+    let relays = read("relays.md");
+    let programs = &vocabulary["program of a relay"];
+    assert!(programs.iter().all(|program| relays.contains(&format!("| `{program}` |"))), "{programs:?}");
+}
+
+/// Chapters of the book with their names; what others wrote are only pages that include a file.
+fn chapters() -> Vec<(String, String)> {
+    let files = std::fs::read_dir(docs().join("book")).unwrap().map(|entry| entry.unwrap().path());
+    let pages = files.filter(|path| path.extension().is_some_and(|extension| extension == "md"));
+    let named = |path: PathBuf| (path.file_name().unwrap().to_string_lossy().into_owned(), path);
+    pages.map(named).map(|(name, path)| (name, std::fs::read_to_string(path).unwrap())).collect()
+}
+
+/// A command in a sentence is one that exists, with options that it has. Those of the terminals are run.
+#[test]
+fn commands_in_sentences_exist() {
+    let mut helps = BTreeMap::new();
+    let mut amiss = Vec::new();
+    for (page, text) in chapters() {
+        for piece in Parser::new(&text) {
+            let Piece::Code(code) = piece else { continue };
+            if code.starts_with("bedkeeper ") {
+                amiss.extend(words::amiss(&code, &mut helps).map(|why| format!("{page}: {why}")));
+            }
+        }
+    }
+    assert!(helps.len() > 10, "few commands were found: {:?}", helps.keys());
+    assert!(amiss.is_empty(), "{amiss:#?}");
+}
+
+/// No block is typed by hand: terminals are run, screens are captured, files are those of the tests, and the one recipe for the
+/// shell is what the other chapters' commands stand for.
+#[test]
+fn every_block_is_made_or_run() {
+    let mut typed = Vec::new();
+    for (page, text) in chapters() {
+        for (piece, place) in Parser::new(&text).into_offset_iter() {
+            let Piece::Start(Tag::CodeBlock(CodeBlockKind::Fenced(kind))) = piece else { continue };
+            let block = &text[place.clone()];
+            let made = text[..place.start]
+                .rfind("<!-- made by a test")
+                .is_some_and(|from| !text[from..place.start].contains("<!-- to here -->"));
+            let is_so = match &*kind {
+                "console" => true,
+                "text" => made || block.contains("{{#include ../../sim-host/tests/snapshots/"),
+                "toml" => block.contains("{{#include ../../tests/"),
+                "sh" => block.trim_end_matches("```").trim_end().ends_with("cargo run --release"),
+                _ => false,
+            };
+            if !is_so {
+                typed.push(format!("{page}: {block}"));
+            }
+        }
+    }
+    assert!(typed.is_empty(), "typed by hand: {typed:#?}");
 }
 
 /// Relative links of every page lead to a file of the book, since no other is carried along, and every page is in the table of
