@@ -359,7 +359,8 @@ fn c6_changing_over_in_a_window() {
             assert_eq!(site.clears_at(1, Hold::Blackout), Some(22 * HOUR));
         } else {
             assert_eq!((site.duty(1), site.duty(2)), (DutyKind::Serving, DutyKind::Ready));
-            assert!(site.holds(1).contains(&Hold::Blackout));
+            assert_eq!(site.holds(1), [Hold::NoTankToRelieve, Hold::Blackout]);
+            assert_eq!(site.clears_at(1, Hold::NoTankToRelieve), Some(22 * HOUR));
         }
         site.run_to(22 * HOUR - 1);
         site.hear();

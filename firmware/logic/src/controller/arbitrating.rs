@@ -11,6 +11,7 @@ use super::{Controller, tank_ids};
 use crate::demand::{Hold, HoldSet};
 use crate::duty::{Duty, Tank};
 use crate::program::Position;
+use crate::sequence::Regeneration;
 use crate::settings::Uses;
 use crate::units::{TankId, TankSet};
 
@@ -40,8 +41,28 @@ impl<const N: usize> Controller<N> {
     pub(super) fn has_its_share(&self, id: TankId, tank: &Tank) -> bool {
         let uses = self.uses(id, tank);
         let Resources { drain, brine } = self.resources;
-        let drains = !uses.drain || (drain.contains(id) && !self.has_lost_taken_drain(id));
-        drains && (!uses.brine || (brine.contains(id) && !self.has_lost_taken_brine(id)))
+        let drains = || drain.contains(id) && !self.has_lost_taken_drain(id) && !self.is_drain_crowded(id, tank);
+        let brines = || brine.contains(id) && !self.has_lost_taken_brine(id) && !self.is_brine_crowded(id, tank);
+        (!uses.drain || drains()) && (!uses.brine || brines())
+    }
+
+    /// Others that use what this tank uses, and go first: valves found open to the same after a power cut (S1).
+    fn before(&self, id: TankId, tank: &Tank, shared: TankSet, uses: fn(Uses) -> bool) -> usize {
+        let place = |id: TankId, tank: &Tank| (tank.regeneration().map(Regeneration::started_at), id);
+        let mine = place(id, tank);
+        let goes = |(other, t): &(TankId, &Tank)| {
+            shared.contains(*other) && uses(self.uses(*other, t)) && place(*other, t) < mine
+        };
+        tank_ids(&self.tanks).filter(goes).count()
+    }
+
+    fn is_drain_crowded(&self, id: TankId, tank: &Tank) -> bool {
+        let most = usize::from(self.settings.sharing.draining_together);
+        self.before(id, tank, self.resources.drain, |uses| uses.drain) >= most
+    }
+
+    fn is_brine_crowded(&self, id: TankId, tank: &Tank) -> bool {
+        self.before(id, tank, self.resources.brine, |uses| uses.brine) > 0
     }
 
     /// Valves that were lost since a tank was given the drain may be open to it as well: it is too much for all (S1, V3).
@@ -126,7 +147,8 @@ impl<const N: usize> Controller<N> {
             if (!uses.drain || waits) && !stands(Position::discharges) {
                 resources.drain.remove(id);
             }
-            if (!uses.brine || self.has_lost_taken_brine(id)) && !stands(Position::uses_brine_tank) {
+            let crowded = self.has_lost_taken_brine(id) || self.is_brine_crowded(id, tank);
+            if (!uses.brine || crowded) && !stands(Position::uses_brine_tank) {
                 resources.brine.remove(id);
             }
             if tank.drive.position().is_some_and(Position::discharges) {
@@ -143,7 +165,7 @@ impl<const N: usize> Controller<N> {
     fn next_to_get(&self) -> Option<(TankId, Uses)> {
         let waiting = tank_ids(&self.tanks).filter(|(id, tank)| !self.has_its_share(*id, tank));
         let free = waiting.filter(|(id, tank)| self.share_holds(*id, tank).is_empty());
-        let began = |tank: &Tank| tank.regeneration().map(crate::sequence::Regeneration::started_at);
+        let began = |tank: &Tank| tank.regeneration().map(Regeneration::started_at);
         free.min_by_key(|(_, tank)| began(tank)).map(|(id, tank)| (id, self.uses(id, tank)))
     }
 }

@@ -238,15 +238,20 @@ impl<const N: usize> Controller<N> {
         // Over brine it may not stand there (S12), and those that could relieve it wait for its rinses (S9).
         let relieved = self.settings.arrangement == Arrangement::Single
             || is_salted(tank)
-            || self.confirmed_serving() >= self.floor().min(self.may_serve_meanwhile())
+            || self.confirmed_serving() >= self.floor().min(self.may_serve_meanwhile(tank))
             || self.settings.allow_untreated;
         !leaves || relieved
     }
 
-    /// Tanks that serve or join, one at least. To wait for more would be to wait for ever: those that are
-    /// spent regenerate only after the one that is to leave (S9).
-    fn may_serve_meanwhile(&self) -> usize {
-        let serves = |(id, t): &(TankId, &Tank)| matches!(t.duty, Duty::Serving) || self.joining.contains(*id);
-        tank_ids(&self.tanks).filter(serves).count().max(1)
+    /// Tanks that serve or are to, without the one that wants to leave. To wait for more would be to wait for ever: those
+    /// that are spent regenerate only after it (S9). One that has no need to leave waits for one at least (S2).
+    fn may_serve_meanwhile(&self, leaving: &Tank) -> usize {
+        let serves = |(id, t): &(TankId, &Tank)| {
+            matches!(t.duty, Duty::Serving)
+                || self.joining.contains(*id)
+                || self.changeover.is_some_and(|c| c.to == *id)
+        };
+        let count = tank_ids(&self.tanks).filter(serves).count();
+        if leaving.regeneration().is_some() { count } else { count.max(1) }
     }
 }

@@ -131,7 +131,7 @@ impl<const N: usize> Controller<N> {
         if changes || relieved || self.is_between_duties(tank) {
             visit(Hold::ChangingOver, None);
         } else if !self.may_leave(id, tank) {
-            visit(Hold::NoTankToRelieve, None);
+            visit(Hold::NoTankToRelieve, self.relieved_at(id, now));
         }
     }
 
@@ -141,6 +141,12 @@ impl<const N: usize> Controller<N> {
             Duty::Ready { .. } | Duty::Spent => tank.drive.target().is_some() && !tank.drive.is_seeking(),
             _ => false,
         }
+    }
+
+    /// When a fresh tank relieves this one, if a window alone keeps them from changing over (C6).
+    fn relieved_at(&self, id: TankId, now: Instant) -> Option<Instant> {
+        let alternates = self.settings.arrangement == Arrangement::Alternating;
+        self.changeover_held_until(now).filter(|_| alternates && self.relief(Some(id)).is_some())
     }
 
     /// Whether the building is served while this tank regenerates (S2).

@@ -137,9 +137,9 @@ impl Checker {
             let due = self.settled || now.saturating_sub(world.supply.on_since_ms()) > POWER_UP_MS;
             // What a failed drive took away is missing until another tank has come to serve.
             // One that passes its service position on a search has not.
-            let resting = |v: &Valve| v.motion() == Motion::Off;
-            let stand =
-                || world.valves().iter().filter(|v| resting(v) && v.position() == Some(Position::Service)).count();
+            let serving_duty = |i: usize| world.controller.tanks()[i].duty().kind() == DutyKind::Serving;
+            let rests = |v: &(usize, &Valve)| serves(v) && v.1.motion() == Motion::Off && serving_duty(v.0);
+            let stand = || world.valves().iter().enumerate().filter(rests).count();
             self.short = (excepted && sound < floor) || (self.short && stand() < floor);
             self.expect(serving >= floor || !due || self.short, "S2", 0, now, || {
                 format!("{serving} tanks stand in service, and {floor} must")

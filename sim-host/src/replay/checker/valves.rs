@@ -223,10 +223,11 @@ impl Checker {
     /// Notes that a valve stands by nobody's word or not, and whether it has just left where it stood.
     pub(super) fn note_astray(&mut self, i: usize, left: bool, astray: bool, now: u64) {
         let bit = 1u8 << (i % 8);
-        let was = self.tanks[i].astray.since_ms;
+        // Turned once more it stands somewhere else by nobody's word.
+        let was = self.tanks[i].astray.since_ms.filter(|_| !left);
         if astray && was.is_none() {
             self.tanks.iter_mut().for_each(|other| other.astray.unseen |= bit);
-        } else if !astray && was.is_some() {
+        } else if !astray {
             self.tanks.iter_mut().for_each(|other| other.astray.unseen &= !bit);
         }
         if left {
