@@ -106,7 +106,7 @@
 //!
 //! The oldest Rust that builds it is the `rust-version` of the package, 1.95. Versions are semantic: below 1.0 a change
 //! of the second number may break a driver's code or what it stored, a change of the third does not. What changed
-//! stands in the changelog of the handbook.
+//! stands in `CHANGELOG.md` of the package.
 #![no_std]
 
 #[cfg(test)]

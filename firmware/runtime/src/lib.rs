@@ -120,10 +120,12 @@
 //! | feature | what it brings | default |
 //! |---|---|---|
 //! | `ds3231` | a clock that outlives power cuts, on an I²C bus | no |
+//! | `ssd1306` | a display with an SSD1306 and buttons on a port expander, on an I²C bus | no |
 //! | `mock-flash` | a strict flash memory that cuts power at any byte, for tests on a host; needs `std` | no |
 //!
 //! The oldest Rust that builds it is the `rust-version` of the package, 1.95. Versions are semantic: below 1.0 a change
-//! of the second number may break a board's code, a change of the third does not.
+//! of the second number may break a board's code, a change of the third does not. What changed stands in
+//! `CHANGELOG.md` of the package.
 #![no_std]
 
 #[cfg(any(test, feature = "mock-flash"))]

@@ -243,6 +243,31 @@ fn every_block_is_made_or_run() {
     assert!(typed.is_empty(), "typed by hand: {typed:#?}");
 }
 
+/// The front pages of the crates for boards tell every feature and the oldest Rust, as their manifests have them, and how
+/// versions are counted; the changelog is in the packages.
+#[test]
+fn front_pages_are_what_the_manifests_say() {
+    let root = docs().join("..");
+    let read = |path: &str| std::fs::read_to_string(root.join(path)).unwrap();
+    let workspace: toml::Table = read("Cargo.toml").parse().unwrap();
+    let oldest = workspace["workspace"]["package"]["rust-version"].as_str().unwrap();
+    for name in ["logic", "runtime"] {
+        let page = read(&format!("firmware/{name}/src/lib.rs"));
+        let manifest: toml::Table = read(&format!("firmware/{name}/Cargo.toml")).parse().unwrap();
+        let mut features: Vec<_> = manifest["features"].as_table().unwrap().keys().map(String::as_str).collect();
+        let rows = page.lines().filter_map(|line| line.strip_prefix("//! | `")?.split('`').next());
+        let mut told: Vec<_> = rows.collect();
+        features.sort_unstable();
+        told.sort_unstable();
+        assert_eq!(told, features, "{name}");
+        for words in [&*format!("`rust-version` of the package, {oldest}."), "Versions are semantic", "`CHANGELOG.md`"]
+        {
+            assert!(page.contains(words), "the front page of {name} does not say {words}");
+        }
+        assert_eq!(read(&format!("firmware/{name}/CHANGELOG.md")), read("docs/CHANGELOG.md"));
+    }
+}
+
 /// Relative links of every page lead to a file of the book, since no other is carried along, and every page is in the table of
 /// contents.
 #[test]
