@@ -21,7 +21,7 @@ pub enum Way {
     PastBed,
     /// Through the bed to the drain.
     Drain,
-    /// The same, with brine drawn in.
+    /// The same, with brine drawn in; without the physics for as long as the valve stands so.
     BrineToDrain,
     /// Past the bed to the drain.
     DrainPastBed,
@@ -85,12 +85,15 @@ fn led(world: &World, index: usize) -> f64 {
 pub(super) fn open_ways(world: &World, make: &ValveMake, index: usize, building_draws: bool) -> Vec<OpenWay> {
     let Some(valve) = world.valves().get(index) else { return Vec::new() };
     let ways = Ways::of(standing(valve), make).led(led(world, index));
-    let through_bed = ways.backwash + ways.fast_rinse + ways.slow_rinse;
+    let rinses = ways.backwash + ways.fast_rinse + ways.slow_rinse;
+    // Once the air check has closed, what draws brine only rinses.
+    let has_brine = world.process.as_ref().is_none_or(|process| process.brine_tank().has_usable_brine());
+    let (through_bed, draws) = if has_brine { (rinses, ways.eductor) } else { (rinses + ways.eductor, 0.0) };
     [
         (Way::Building, ways.service, building_draws),
         (Way::PastBed, ways.past_bed, building_draws),
         (Way::Drain, through_bed, true),
-        (Way::BrineToDrain, ways.eductor, true),
+        (Way::BrineToDrain, draws, true),
         (Way::DrainPastBed, ways.to_drain, true),
         (Way::BrineTank, ways.refill, true),
     ]

@@ -320,6 +320,11 @@ impl BrineTank {
         Ok(done)
     }
 
+    /// Whether any brine stands above the air check.
+    pub fn has_usable_brine(&self) -> bool {
+        self.usable_m3() > 0.0
+    }
+
     /// Brine above the air check.
     fn usable_m3(&self) -> f64 {
         let above = self.volume_m3(self.water_kg) - self.volume_below_m3(self.spec.air_check_m);
