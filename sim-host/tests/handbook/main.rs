@@ -171,6 +171,9 @@ fn screens_of_the_bench_are_what_it_shows() {
     desk = desk.keys("?");
     show("every key", &mut desk);
     show("the panel of a board", &mut desk.keys(" ").keys("b"));
+    desk = Desk::new().keys("w").at("20 L/min").enter().right(6);
+    desk = desk.keys("f").at("somebody turns it by hand to backwash [moved-by-hand:backwash]").enter();
+    show("a knocked valve", &mut desk.wait_ms(500));
 }
 
 /// What people read or write of the code's vocabulary is in the glossary, and the relays' programs are in their chapter.

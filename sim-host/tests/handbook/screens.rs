@@ -40,6 +40,12 @@ impl Desk {
         self
     }
 
+    /// Lets so much time pass.
+    pub fn wait_ms(mut self, ms: u64) -> Self {
+        self.app.session.advance(self.app.session.now_ms() + ms).unwrap();
+        self
+    }
+
     /// Moves to the item of the open menu that has these words.
     pub fn at(mut self, words: &str) -> Self {
         let menu = self.app.menu.as_ref().expect("a menu is open");
