@@ -2,6 +2,7 @@
 
 use std::sync::LazyLock;
 
+use bedkeeper::SettingsRefused;
 use bedkeeper::controller::Why;
 use bedkeeper::demand::{CauseSet, Hold, HoldSet, Standing};
 use bedkeeper::drive::{DriveEvent, End};
@@ -144,6 +145,17 @@ pub fn sentence(event: &Event) -> String {
         Event::RetainedLost => "nothing readable outlived the power cut: every bed counts as spent".to_owned(),
         Event::SettingsTaken => "new settings run".to_owned(),
         Event::SettingsRefused => "settings were refused; those before run on".to_owned(),
+    }
+}
+
+/// Why settings were not taken.
+#[must_use]
+pub fn settings_refused(why: SettingsRefused) -> &'static str {
+    match why {
+        SettingsRefused::Regenerating => {
+            "a regeneration runs, and what they change waits until none does: offer them again then"
+        }
+        SettingsRefused::NeedsRestart => "tanks, arrangement or drives differ: only a restart takes them",
     }
 }
 

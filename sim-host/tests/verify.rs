@@ -168,3 +168,134 @@ fn faults_are_injected_into_recordings_alone() {
         assert!(errors.contains(words), "no {words:?} in:\n{errors}");
     }
 }
+
+const HELD: &str = r#"
+scenario = "Supply pressure stays low while power is off"
+starts = "2027-03-01T00:00"
+lasts = "2 days"
+site = "demo:house"
+
+[[event]]
+at = "day 1 20:00"
+contact = "low-pressure"
+
+[[event]]
+at = "day 1 21:00"
+power = { off = "5 s" }
+
+[[event]]
+at = "day 1 22:00"
+operator = "start-now"
+
+[[event]]
+at = "day 2 06:00"
+power = { off = "1 h" }
+
+[[event]]
+at = "day 2 06:30"
+contact = "low-pressure"
+closed = false
+
+[[expect]]
+at = "day 1 23:00"
+holds = ["low-pressure"]
+
+[[expect]]
+never = ["day 1 00:00", "day 2 05:59"]
+started = "any"
+
+[[expect]]
+within = ["day 2 07:00", "day 2 08:00"]
+started = "manual"
+
+[[expect]]
+count = 2
+says = "contact low-pressure is closed"
+"#;
+
+/// C7, P2: a contact stays as it is while power is off, and every power-up tells how it stands, also if it moved in the dark.
+#[test]
+fn contacts_stand_while_power_is_off() {
+    let (code, shown, errors, _folder) = verify(&[("held.toml", HELD)], &["held.toml"]);
+    assert_eq!((code, errors.as_str()), (Some(0), ""), "{shown}");
+    // Closing in the dark is the same.
+    let dark = HELD.replace("day 1 20:00", "day 1 21:00:02").replace("count = 2", "count = 1");
+    let (code, shown, errors, _folder) = verify(&[("held.toml", &dark)], &["held.toml"]);
+    assert_eq!((code, errors.as_str()), (Some(0), ""), "{shown}");
+}
+
+/// C1, C4: contacts are told open at power-up, so that their first closure asks; found closed they ask for nothing.
+#[test]
+fn the_first_closure_of_a_contact_asks() {
+    let sensor = NIGHT
+        .replace("operator = \"start-at-hour\"", "contact = \"sensor\"\nlasts = \"1 min\"")
+        .replace("started = \"manual\"", "started = \"sensor\"");
+    let (code, shown, errors, _folder) = verify(&[("first.toml", &sensor)], &["first.toml"]);
+    assert_eq!((code, errors.as_str()), (Some(0), ""), "{shown}");
+    let found = "[[event]]\nat = \"+0 s\"\ncontact = \"sensor\"\n[[expect]]\nnever = true\nasked = \"any\"\n[[expect]]\n\
+                 count = 1\nsays = \"contact sensor is closed\"\n";
+    let head: String = NIGHT.split_inclusive('\n').take(5).collect();
+    let (code, shown, errors, _folder) = verify(&[("found.toml", &(head + found))], &["found.toml"]);
+    assert_eq!((code, errors.as_str()), (Some(0), ""), "{shown}");
+}
+
+/// O2: what a scenario says and what did not happen is a miss, and the journal tells why something was refused.
+#[test]
+fn what_did_not_happen_is_missed() {
+    let settings = "[[event]]\nat = \"day 2 02:30\"\nsettings = { brine = { dose = \"100 g/L\" } }\n";
+    let in_the_dark = "[[event]]\nat = \"day 1 10:00\"\npower = { off = \"1 h\" }\n[[event]]\nat = \"day 1 10:30\"\n\
+                       operator = \"start-now\"\n";
+    for (more, words) in [
+        (
+            in_the_dark,
+            "it happens: operator = \"start-now\", who = \"panel\", tank = 1\n    happened  never: power was off day 1 10:30:00",
+        ),
+        (
+            "[[event]]\non = { asked = \"sensor\" }\nclock = \"lost\"\n",
+            "it happens: clock = \"lost\"\n    happened  never: what it waits for came 0 of 1 times",
+        ),
+        (
+            "[[event]]\non = { started = \"manual\" }\nafter = \"23 h\"\nclock = \"lost\"\n",
+            "happened  never: it would come after the end",
+        ),
+        (settings, "line 19: these settings are taken\n    happened  refused day 2 02:30:00: a regeneration runs"),
+        (
+            "[[event]]\nat = \"day 1 03:00\"\nsettings = { brine = { dose = \"100 g/L\" } }\nrefused = true\n",
+            "these settings are refused\n    happened  they were taken day 1 03:00:00",
+        ),
+    ] {
+        let (code, shown, errors, _folder) = verify(&[("a.toml", &format!("{NIGHT}{more}"))], &["a.toml"]);
+        assert_eq!((code, errors.as_str()), (Some(1), ""), "{more}\n{shown}");
+        assert!(shown.contains(words) && shown.contains(" 1 missed"), "no {words:?} in:\n{shown}");
+    }
+    let told = format!("{NIGHT}{settings}refused = true\n[[event]]\nat = \"day 2 02:40\"\noperator = \"put-back\"\n");
+    let (code, shown, errors, _folder) = verify(&[("a.toml", &told)], &["a.toml", "--journal"]);
+    assert_eq!((code, errors.as_str()), (Some(0), ""), "{shown}");
+    for words in [
+        "day 2 02:30:00  the settings of line 19 are refused: a regeneration runs",
+        "day 2 02:40:00  refused (operator = \"put-back\", who = \"panel\", tank = 1): the tank is not out\n",
+    ] {
+        assert!(shown.contains(words), "no {words:?} in:\n{shown}");
+    }
+}
+
+/// What can never be so is told when a scenario is read.
+#[test]
+fn what_can_never_be_is_refused() {
+    for (more, words) in [
+        ("[[event]]\nat = \"day 2 23:00\"\nafter = \"5 h\"\nclock = \"lost\"\n", "day 3 04:00:00 lies after the end"),
+        (
+            "[[event]]\non = { started = \"any\" }\nafter = \"3 days\"\nclock = \"lost\"\n",
+            "is longer than the scenario",
+        ),
+        ("[[expect]]\nnever = true\nviolation = \"S99\"\n", "did you mean \"S12\"?"),
+        ("[[expect]]\nnever = true\nviolation = \"the weather\"\n", "`bedkeeper rules` lists them all"),
+        ("[[expect]]\ncount = { least = 3, most = 1 }\nstarted = \"any\"\n", "`least` no greater than `most`"),
+        ("[[expect]]\ntotal = \"salt\"\nleast = \"3 kg\"\nmost = \"1 kg\"\n", "`least` no greater than `most`"),
+        ("[[event]]\nat = \"day 1 03:00\"\nclock = \"lost\"\nrefused = true\n", "it goes with settings"),
+    ] {
+        let (code, _, errors, _folder) = verify(&[("bad.toml", &format!("{NIGHT}{more}"))], &["bad.toml"]);
+        assert_eq!(code, Some(2), "{more}: {errors}");
+        assert!(errors.contains(words) && errors.contains("bad.toml: 1 finding"), "no {words:?} in:\n{errors}");
+    }
+}

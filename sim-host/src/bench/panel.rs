@@ -173,7 +173,7 @@ fn take(draft: &Draft, session: &mut Session) -> Result<Answer, SessionError> {
         return Ok(Answer::NotTaken(why));
     }
     let Ok(settings) = Settings::try_from(draft.raw.clone()) else { return Ok(Answer::Done) };
-    session.happen(Deed::Settings(Box::new(settings)))?;
+    session.happen(Deed::Settings { settings: Box::new(settings), refused: false })?;
     // A scenario keeps no settings over a power cut.
     Ok(Answer::NotKept)
 }

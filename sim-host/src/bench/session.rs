@@ -97,7 +97,11 @@ pub struct Session {
 /// The plan's plant before power-up, with what was done and drawn by hand still to come; who looks on, and who checks.
 fn begin(plan: &Plan, deeds: &[(u64, Deed)], flows: &[Draw]) -> Result<(Rehearsal, Tap, Checker), SessionError> {
     let mut scenario = plan.scenario.clone();
-    scenario.events.extend(deeds.iter().map(|(at_ms, deed)| Event { when: When::At(*at_ms), deed: deed.clone() }));
+    scenario.events.extend(deeds.iter().map(|(at_ms, deed)| Event {
+        when: When::At(*at_ms),
+        deed: deed.clone(),
+        line: 0,
+    }));
     if let Water::Flows(drawn) = &mut scenario.water {
         drawn.extend(flows.iter().copied());
         drawn.sort_by_key(|draw| draw.from_ms);
@@ -225,6 +229,10 @@ impl Session {
     /// As [`Session::advance`].
     pub fn happen(&mut self, deed: Deed) -> Result<(), SessionError> {
         let Some(rehearsal) = &mut self.rehearsal else { return Ok(()) };
+        // Nobody hears it, and a scenario that says so would miss it.
+        if deed.is_asked() && rehearsal.world().supply.is_dark() {
+            return Ok(());
+        }
         rehearsal.add(self.now_ms, &deed);
         // A power cut is seen once time has passed.
         let to_ms = self.now_ms.saturating_add(u64::from(matches!(deed, Deed::Power { .. })));

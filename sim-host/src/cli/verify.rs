@@ -109,7 +109,7 @@ fn verify(args: &VerifyArgs, style: &Style) -> Result<Vec<Verdict>, String> {
 fn told(scenario: &Scenario) -> Result<Verdict, String> {
     let (verdict, timeline) = scenario::run_whole(scenario).map_err(|error| error.to_string())?;
     let days = Days::of(scenario.start);
-    let lines = timeline.records.iter().map(|record| format!("  {}\n", scenario::journal_line(days, record)));
+    let lines = timeline.told(0..timeline.records.len(), days).into_iter().map(|line| format!("  {line}\n"));
     print(&format!("{}\n{}\n", scenario.file, lines.collect::<String>()));
     Ok(verdict)
 }

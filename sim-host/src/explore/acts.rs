@@ -4,7 +4,7 @@ use bedkeeper::Action;
 use bedkeeper::contact::Contact;
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
-use bedkeeper::settings::{MeterPlace, RawSettings, RemoteRole, StepEnd};
+use bedkeeper::settings::MeterPlace;
 use bedkeeper::units::{TankId, Volume};
 use bedkeeper::watch::Alarm;
 
@@ -188,21 +188,6 @@ impl Powers {
 const SHORTEST_HALF_MS: u64 = 4_000;
 /// Half of more is not waited for either: nothing runs then but idle time.
 const LONGEST_HALF_MS: u64 = 3_600_000;
-
-/// The contacts that a site looks at.
-pub(super) fn contacts_of(raw: &RawSettings) -> Vec<Contact> {
-    let ends = |contact| {
-        let wanted = |end: &StepEnd| matches!(end, StepEnd::Contact { .. }) && contact == Contact::BrineFull;
-        raw.program.iter().any(|step| wanted(&step.end))
-    };
-    let used = |contact: &Contact| match contact {
-        Contact::Remote => raw.remote != RemoteRole::Off,
-        Contact::Sensor | Contact::LowPressure | Contact::BrineEmpty => true,
-        Contact::BrineFull => ends(*contact),
-        Contact::BrineReady => raw.brine.ready_by_contact,
-    };
-    Contact::ALL.iter().copied().filter(used).collect()
-}
 
 impl Act {
     /// Whether it counts as one of the faults that a life may have, where this contact is closed.

@@ -16,11 +16,11 @@ use bedkeeper::units::Volume;
 use bedkeeper::watch::StoreWear;
 use jiff::civil::DateTime;
 
-use super::acts::{Act, Family, Powers, contacts_of};
+use super::acts::{Act, Family, Powers};
 use super::reduce::{Reads, Sink, hash_state};
 use crate::plant::Fault;
 use crate::recording::{COMMON_METER, Pulses};
-use crate::replay::{Checker, Observer, PowerCut, Replay, ReplayError, World};
+use crate::replay::{Checker, Observer, PowerCut, Replay, ReplayError, World, contacts_of};
 use crate::site::Site;
 
 /// An idle plant is looked at again after so long.
@@ -165,7 +165,7 @@ impl Node {
         if powers.has(Family::Contacts) {
             // As at any power-up every contact is told.
             for contact in &limits.contacts {
-                let _ = replay.offer(Input::Contact { contact: *contact, closed: false }, true)?;
+                replay.move_contact(*contact, false)?;
             }
         }
         let world = replay.into_world();
@@ -461,9 +461,7 @@ fn carry_out(replay: &mut Replay<'_>, act: Act, closed: Option<Contact>, limits:
             replay.run_to(now_ms + 1)
         }
         Act::Operator(action) => replay.offer(Input::Operator { who: Who::Panel, action }, true).map(|_| ()),
-        Act::Contact(contact) => {
-            replay.offer(Input::Contact { contact, closed: closed == Some(contact) }, true).map(|_| ())
-        }
+        Act::Contact(contact) => replay.move_contact(contact, closed == Some(contact)),
         Act::Stall(tank) => {
             let _ = replay.world_mut().arm(tank, Fault::MotorStalled);
             replay.stir()

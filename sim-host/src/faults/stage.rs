@@ -142,7 +142,10 @@ impl Stage {
             start: Some(self.start),
             lasts_ms,
             water: Water::Flows(draws),
-            events: deeds.iter().map(|(at_ms, deed)| Event { when: When::At(*at_ms), deed: deed.clone() }).collect(),
+            events: deeds
+                .iter()
+                .map(|(at_ms, deed)| Event { when: When::At(*at_ms), deed: deed.clone(), line: 0 })
+                .collect(),
             expectations: Vec::new(),
         }
     }

@@ -1,12 +1,14 @@
-//! Contacts that the plant's own water moves: the pressure switch, and the switches of the brine tank.
+//! Contacts that the plant's own water moves: the pressure switch, and the switches of the brine tank; and those that someone
+//! moves from outside.
 //!
-//! Only those that the site uses are there. They are looked at after every event, and in between while brine or refill
-//! water runs; the logic is told what has changed.
+//! Of the plant's own only those that the site uses are there. They are looked at after every event, and in between while
+//! brine or refill water runs; the logic is told what has changed. Those from outside stay as they are while power is off,
+//! and at every power-up the logic is told how they stand, as a board tells it.
 
 use bedkeeper::Input;
-use bedkeeper::contact::Contact;
+use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::program::StepKind;
-use bedkeeper::settings::StepEnd;
+use bedkeeper::settings::{RawSettings, RemoteRole, StepEnd};
 
 use super::{Replay, ReplayError, World};
 
@@ -44,6 +46,39 @@ impl PlantContacts {
     }
 }
 
+/// The contacts that someone moves from outside: which are wired, and which of them are closed, whether the logic hears of it or not.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct OutsideContacts {
+    wired: ContactSet,
+    closed: ContactSet,
+}
+
+impl OutsideContacts {
+    fn set(&mut self, contact: Contact, closed: bool) {
+        self.wired.insert(contact);
+        if closed {
+            self.closed.insert(contact);
+        } else {
+            self.closed.remove(contact);
+        }
+    }
+}
+
+/// The contacts that a site looks at.
+pub(crate) fn contacts_of(raw: &RawSettings) -> Vec<Contact> {
+    let ends = |contact| {
+        let wanted = |end: &StepEnd| matches!(end, StepEnd::Contact { .. }) && contact == Contact::BrineFull;
+        raw.program.iter().any(|step| wanted(&step.end))
+    };
+    let used = |contact: &Contact| match contact {
+        Contact::Remote => raw.remote != RemoteRole::Off,
+        Contact::Sensor | Contact::LowPressure | Contact::BrineEmpty => true,
+        Contact::BrineFull => ends(*contact),
+        Contact::BrineReady => raw.brine.ready_by_contact,
+    };
+    Contact::ALL.iter().copied().filter(used).collect()
+}
+
 /// Which of the brine tank's switches the site uses.
 #[derive(Clone, Copy)]
 struct Wired {
@@ -53,6 +88,16 @@ struct Wired {
 }
 
 impl World {
+    /// Every contact that the site looks at and that the plant's own water does not move is wired, and open.
+    pub(crate) fn wire_contacts(&mut self) {
+        let full = self.process.is_some();
+        for contact in contacts_of(self.controller.settings().raw()) {
+            if !full || self.contacts.place(contact).is_none() {
+                self.outside.set(contact, false);
+            }
+        }
+    }
+
     fn wired(&self) -> Wired {
         let raw = self.controller.settings().raw();
         let by_contact = |kind: StepKind| {
@@ -105,6 +150,27 @@ impl World {
 }
 
 impl Replay<'_> {
+    /// Someone closes or opens a contact. It stays so while power is off.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub fn move_contact(&mut self, contact: Contact, closed: bool) -> Result<(), ReplayError> {
+        self.world.outside.set(contact, closed);
+        self.offer(Input::Contact { contact, closed }, true).map(|_| ())
+    }
+
+    /// Tells how every contact stands that is wired.
+    ///
+    /// # Errors
+    /// An evidence file could not be written.
+    pub(super) fn tell_outside_contacts(&mut self) -> Result<(), ReplayError> {
+        let OutsideContacts { wired, closed } = self.world.outside;
+        for contact in wired.iter() {
+            let _ = self.offer(Input::Contact { contact, closed: closed.contains(contact) }, true)?;
+        }
+        Ok(())
+    }
+
     /// Tells the logic of contacts that the plant has moved.
     ///
     /// # Errors

@@ -127,6 +127,7 @@ fn first_start(world: &World, evidence: &Evidence) -> Result<Option<Start>, Repl
         process: None,
         supply: Supply::default(),
         contacts: world.contacts,
+        outside: world.outside,
         contact_tally: world.contact_tally,
     };
     let mut replay = Replay::new(copy, vec![&mut watch]);

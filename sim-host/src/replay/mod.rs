@@ -18,6 +18,7 @@ mod water;
 
 pub use bare_contact::ContactTally;
 pub use checker::Checker;
+pub(crate) use contacts::contacts_of;
 pub use driven::Driven;
 pub use files::{JournalFile, RegenerationTable};
 pub use forecast::next_expected;
@@ -119,6 +120,8 @@ pub struct World {
     pub supply: Supply,
     /// What the logic was told of the contacts that the plant's water moves.
     contacts: contacts::PlantContacts,
+    /// The contacts that someone moves from outside.
+    outside: contacts::OutsideContacts,
     /// What bare meter contacts did.
     pub contact_tally: ContactTally,
 }
@@ -188,6 +191,7 @@ impl World {
             process: None,
             supply: Supply::default(),
             contacts: contacts::PlantContacts::default(),
+            outside: contacts::OutsideContacts::default(),
             contact_tally: ContactTally::default(),
         })
     }
@@ -329,15 +333,16 @@ impl<'o> Replay<'o> {
         self.world
     }
 
-    /// The first calls after power came: the clock, then every switch.
+    /// The first calls after power came: the clock, then every switch and contact.
     ///
     /// # Errors
     /// An evidence file could not be written.
     pub fn power_up(&mut self) -> Result<(), ReplayError> {
-        // Power-up order of the driver contract: clock, switches.
+        // Power-up order of the driver contract: clock, switches, contacts.
         let civil = self.world.shown_clock();
         self.tell(Input::Clock(civil))?;
         self.tell_news()?;
+        self.tell_outside_contacts()?;
         self.tell_wear()
     }
 

@@ -52,7 +52,12 @@ pub enum Deed {
     /// Someone closes their lock.
     Relock(Who),
     /// New settings are offered that pass their check.
-    Settings(Box<Settings>),
+    Settings {
+        /// Which.
+        settings: Box<Settings>,
+        /// They are to be refused.
+        refused: bool,
+    },
     /// Settings are offered that do not pass.
     BadSettings,
     /// Something goes wrong with a valve, for so many ms if that is said.
@@ -102,6 +107,17 @@ pub enum Deed {
     },
 }
 
+impl Deed {
+    /// Whether someone asks the controller for it: with power off there is nobody to ask.
+    #[must_use]
+    pub const fn is_asked(&self) -> bool {
+        matches!(
+            self,
+            Self::Operator(..) | Self::Unlock(..) | Self::Relock(_) | Self::Settings { .. } | Self::BadSettings
+        )
+    }
+}
+
 /// Something that happens at a moment.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Event {
@@ -109,4 +125,6 @@ pub struct Event {
     pub when: When,
     /// What.
     pub deed: Deed,
+    /// Line of the file, from 1; 0 for one that no file says.
+    pub line: usize,
 }

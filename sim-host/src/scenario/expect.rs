@@ -4,7 +4,6 @@ use super::figure::{Gauges, Limits};
 use super::subject::Subject;
 use super::time::Days;
 use super::timeline::Timeline;
-use super::verdict::journal_line;
 use crate::evidence::Violation;
 
 /// Records shown before and after a miss.
@@ -340,10 +339,10 @@ fn elsewhere(subject: &Subject, shown: &Shown<'_>) -> String {
 }
 
 /// The journal around a moment.
-fn trace(shown: &Shown<'_>, around_ms: u64) -> Vec<String> {
+pub(super) fn trace(shown: &Shown<'_>, around_ms: u64) -> Vec<String> {
     let records = &shown.timeline.records;
     let middle = records.partition_point(|record| Timeline::at_ms(record) <= around_ms);
     let from = middle.saturating_sub(TRACE_BEFORE);
     let to = (middle + TRACE_AFTER).min(records.len());
-    records.get(from..to).unwrap_or_default().iter().map(|record| journal_line(shown.days, record)).collect()
+    shown.timeline.told(from..to, shown.days)
 }

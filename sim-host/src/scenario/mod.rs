@@ -12,7 +12,7 @@
 //! | `inject` | faults of the recording, as `bedkeeper demand --inject` makes them: "bounce=3%, gaps=2%, leak=0.8 L/min", or `{ faults = "…", seed = 7 }`; a leak begins on day 2; bounce makes edges of a contact of it, which a "full" plant cannot have |
 //! | `[[flow]]` | `from`*, `to` or `lasts` (to the end), `rate`*: "20 L/min"; `meter`: one tank's meter sees it whatever the valves say (shared among the tanks that stand open) |
 //! | `[demand]` | `profile`*: "household", "apartments", "hotel", "laundry", "restaurant", "school", "boiler-make-up", "constant", "leak"; one of `per_day`: "400 L", `people`, `rooms` (what is usual for the profile); `seed` (0); `until`, or `days` (to the end); `leak`: a flow, `leak_from` |
-//! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"), and `alarm`*, `position`*, `days`, `treated`* and `feed` (hardness), `relay`* and `for` ("1 min"), `meter` (1) or `volume`* where the action needs it; `unlock`: "press" or "code 4711", `relock`, each with `who`; `fault` of the simulated valve of `tank`, or with `valve` = "shared" of the changeover valve that two tanks share, such as "motor-stalled" (all are in `docs/valve-faults.md` and `verify --help`), with `lasts`, or `mend`; `power` = { `off`*, `clock_kept` (true), `memory_kept` (true) }; `settings`: sections to lay over, or "bad"; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* }; `store` = { `erasures`*, `rated` (10000), `fails` (false) }: the wear of the store that outlives power cuts; or, of a full plant, `salt_bridge`: true or false, `float`: "stuck-open" (it never stops a refill), "stuck-shut" (it lets none in) or "free", `supply`: the pressure without flow, `feed_hardness`, `temperature`, `leak_past_bed` and `leak_to_drain` (every valve's opening, a share), each with `lasts`, and `add_salt`: a mass |
+//! | `[[event]]` | `at`* a moment, or `on`* = { a subject } with `nth` (1), and `after`; then one of `contact` with `closed` (true) and `lasts`; `clock`: a civil time, "+1 h", "-1 h" or "lost"; `operator` with `tank` and `who` ("panel"), and `alarm`*, `position`*, `days`, `treated`* and `feed` (hardness), `relay`* and `for` ("1 min"), `meter` (1) or `volume`* where the action needs it; `unlock`: "press" or "code 4711", `relock`, each with `who`; `fault` of the simulated valve of `tank`, or with `valve` = "shared" of the changeover valve that two tanks share, such as "motor-stalled" (all are in `docs/valve-faults.md` and `verify --help`), with `lasts`, or `mend`; `power` = { `off`*, `clock_kept` (true), `memory_kept` (true) }; `settings`: sections to lay over, or "bad", and `refused` = true where they are to be refused; `meter_contact` = { `meter` (1), `times`*, `closed`*, `every`* }; `store` = { `erasures`*, `rated` (10000), `fails` (false) }: the wear of the store that outlives power cuts; or, of a full plant, `salt_bridge`: true or false, `float`: "stuck-open" (it never stops a refill), "stuck-shut" (it lets none in) or "free", `supply`: the pressure without flow, `feed_hardness`, `temperature`, `leak_past_bed` and `leak_to_drain` (every valve's opening, a share), each with `lasts`, and `add_salt`: a mass |
 //! | `[[expect]]` | one of `at`* with `tolerance`, `within`*, `never`*, `always`*, `count`* with `between`, and a subject; or `total`* with `is` and `tolerance`, or `least` and `most`; or, of a full plant, `figure`* with `least` and `most`, and `at`, `always` or `within` (none: at the end) |
 //!
 //! A subject is one of: the states `duty`, `duties` (of all tanks), `cause`, `causes` (exactly these), `hold` (with
@@ -26,7 +26,11 @@
 //! `brine-overflow`, `resin-lost`; or the greatest so far, `bed-loss`. `tank-hardness`, `bed-loss` and `resin-lost` need `tank`.
 //!
 //! Every scenario also expects that no rule is broken, but for those that it expects to be, and of a full plant that its
-//! balance closes: nothing is made or lost.
+//! balance closes: nothing is made or lost. And it expects that all its events happen: one that waits for what never comes,
+//! someone who asks while power is off, and settings that are not taken are misses.
+//!
+//! Every contact that the site looks at is open at the beginning, unless an event at "+0 s" closes it, and is told at every
+//! power-up as it stands then, as a board tells it.
 
 mod coverage;
 mod event;
@@ -58,7 +62,7 @@ pub use subject::Subject;
 pub(crate) use subject::action as operator_action;
 pub use subject::action_slugs;
 pub use time::Days;
-pub use timeline::{Reached, State, Tap, Timeline};
+pub use timeline::{Reached, Refusal, State, Tap, Timeline};
 pub use verdict::{Verdict, journal_line, json, junit, readable};
 pub use water::{Source, Water};
 pub use write::{event_section, flow_section};

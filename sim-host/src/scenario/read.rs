@@ -15,6 +15,7 @@ use super::subject::{self, Subject};
 use super::time::{Days, MOMENT_HELP};
 use super::water::Water;
 use super::{Scenario, ScenarioErrors};
+use crate::cli::printable;
 use crate::demand::{Demand, Draw, Profile, Size};
 use crate::diagnostic::Finding;
 use crate::quantity;
@@ -75,7 +76,7 @@ pub(super) fn read(path: &Path, file: &str, source: &str) -> Result<Scenario, Sc
 
     let water = read_water(&mut root, &mut r, &context, &folder);
     let water = inject::read_inject(&mut root, &mut r, &context, water);
-    let events = events::read_events(&mut root, &mut r, &context, &mut sites);
+    let events = events::read_events(&mut root, &mut r, &context, &mut sites, source);
     let expectations = read_expectations(&mut root, &mut r, &context, source);
     root.done(&mut r);
     r.refuse_unknown();
@@ -519,7 +520,7 @@ fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Con
         }
     }
     key!("says", |e: &Entry<'d>, r: &mut _| e.text(r).map(|text| Subject::Says(tank, text)));
-    key!("violation", |e: &Entry<'d>, r: &mut _| e.text(r).map(Subject::Violation));
+    key!("violation", |e: &Entry<'d>, r: &mut _| rule(e, r).map(Subject::Violation));
     if found.len() != 1 {
         let place = r.place(section.path());
         let message = if found.is_empty() { "says not what it is about" } else { "is about several things at once" };
@@ -545,6 +546,24 @@ fn read_subject<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Con
     Some(subject)
 }
 
+/// The number of a rule.
+fn rule(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<String> {
+    let text = entry.text(r)?;
+    let rules = crate::rules::rules(crate::rules::TEXT);
+    if rules.iter().any(|rule| rule.id == text) {
+        return Some(text);
+    }
+    // Of the same family, the rule whose number is nearest.
+    let parts = |id: &str| Some((id.chars().next()?.to_ascii_uppercase(), id.get(1..)?.parse::<u64>().ok()?));
+    let near = parts(&text).and_then(|(family, number)| {
+        let same = rules.iter().filter_map(|rule| Some((parts(&rule.id)?, rule.id.as_str())));
+        same.filter(|((own, _), _)| *own == family).min_by_key(|((_, n), _)| n.abs_diff(number)).map(|(_, id)| id)
+    });
+    let near = near.map(|id| format!("did you mean \"{id}\"? ")).unwrap_or_default();
+    r.fail(entry, format!("`{}` is no rule", printable(&text)), format!("{near}`bedkeeper rules` lists them all"));
+    None
+}
+
 const SUBJECT_HELP: &str = "give one of duty, duties, cause, causes, hold, holds, alarm, alarms, relay, step, position, \
                             asked, started, ended, runs, raised, granted, refused, says, violation";
 
@@ -562,8 +581,7 @@ fn read_expectations<'d>(
     }
     let mut expectations = Vec::new();
     for mut section in sections {
-        let offset = r.place(section.path()).map_or(0, |span| span.start);
-        let line = source.get(..offset).map_or(0, |before| before.matches('\n').count() + 1);
+        let line = line_of(&section, r, source);
         let claim = read_claim(&mut section, r, context);
         section.done(r);
         expectations.extend(claim.map(|claim| Expectation { claim, line }));
@@ -580,6 +598,12 @@ fn read_expectations<'d>(
         expectations.push(Expectation { claim: Claim::Balance, line: 0 });
     }
     expectations
+}
+
+/// The line of a section, from 1.
+fn line_of<'d>(section: &Section<'d>, r: &Reader<'d>, source: &str) -> usize {
+    let offset = r.place(section.path()).map_or(0, |span| span.start);
+    source.get(..offset).map_or(0, |before| before.matches('\n').count() + 1)
 }
 
 fn read_claim<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Claim> {
@@ -636,7 +660,11 @@ fn read_count<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<(u64, u64)> {
         let least = section.optional(r, "least").and_then(|e| number(&e, r, 0, u64::MAX));
         let most = section.optional(r, "most").and_then(|e| number(&e, r, 0, u64::MAX));
         section.done(r);
-        return Some((least.unwrap_or(0), most.unwrap_or(u64::MAX)));
+        let (least, most) = (least.unwrap_or(0), most.unwrap_or(u64::MAX));
+        if least > most {
+            r.fail(entry, "nothing comes at least so often and at most so often", "`least` no greater than `most`");
+        }
+        return Some((least, most));
     }
     number(entry, r, 0, u64::MAX).map(|n| (n, n))
 }
@@ -662,6 +690,9 @@ fn read_total<'d>(entry: &Entry<'d>, section: &mut Section<'d>, r: &mut Reader<'
         }
         (None, least, most) if least.is_some() || most.is_some() => {
             let (least, most) = (least.unwrap_or(Some(0))?, most.unwrap_or(Some(u128::MAX))?);
+            if least > most {
+                r.fail(entry, "no sum is at least so much and at most so much", "`least` no greater than `most`");
+            }
             Some(Claim::Total(total, least, most))
         }
         _ => {

@@ -3,24 +3,27 @@
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use bedkeeper::Input;
 use bedkeeper::calls::{Call, Said};
+use bedkeeper::contact::Contact;
 use bedkeeper::units::Instant;
 use bedkeeper::watch::StoreWear;
-use bedkeeper::{Input, Settings};
 use jiff::SignedDuration;
 
 use super::Scenario;
 use super::event::{Deed, When};
-use super::expect::{Claim, Shown};
+use super::expect::{Claim, Judgement, Shown, trace};
 use super::figure::Gauges;
 use super::subject::Subject;
 use super::time::Days;
 use super::timeline::{Tap, Timeline};
 use super::verdict::Verdict;
 use super::water::Source;
+use super::write::in_a_line;
 use crate::plant::{Fault, WhichValve};
 use crate::process::{Design, PlantChange};
 use crate::replay::{Checker, Observer, PowerCut, Replay, ReplayError, ValveTimes, World};
+use crate::wording;
 
 /// Why a scenario could not be run.
 #[derive(Debug, thiserror::Error)]
@@ -60,7 +63,8 @@ pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Re
         Claim::Figure(limits) => Some(*limits),
         _ => None,
     });
-    let (world, gauges) = rehearse(scenario, &mut tap, &mut checker, Gauges::new(limits), |_| ()).map_err(fault)?;
+    let rehearsed = rehearse(scenario, &mut tap, &mut checker, Gauges::new(limits), |_| ()).map_err(fault)?;
+    let Rehearsed { world, gauges, amiss } = rehearsed;
     let violations = checker.into_violations();
     let timeline = tap.into_timeline();
     let shown = Shown {
@@ -72,7 +76,8 @@ pub fn run_and<T>(scenario: &Scenario, look: impl FnOnce(&Shown<'_>) -> T) -> Re
         days: Days::of(scenario.start),
         end_ms: scenario.lasts_ms,
     };
-    let judgements = scenario.expectations.iter().map(|expectation| expectation.judge(&shown)).collect();
+    let expected = scenario.expectations.iter().map(|expectation| expectation.judge(&shown));
+    let judgements = expected.chain(amiss.into_iter().map(|amiss| amiss.judge(&shown))).collect();
     let verdict = Verdict::new(scenario, judgements, timeline.reached.clone());
     let seen = look(&shown);
     Ok((verdict, timeline, seen))
@@ -127,9 +132,9 @@ pub fn write_down(scenario: &Scenario, sink: impl FnMut(&Call) + Send + Sync + '
     let mut tap = Tap::default();
     let begun = Instant::from_ticks(0);
     let noted = |world: &mut World| world.controller.write_down(begun, sink);
-    let (world, _) = rehearse(scenario, &mut tap, &mut scenario.checker(), Gauges::new(std::iter::empty()), noted)
+    let rehearsed = rehearse(scenario, &mut tap, &mut scenario.checker(), Gauges::new(std::iter::empty()), noted)
         .map_err(|why| RunError { file: scenario.file.clone(), why })?;
-    Ok(world.controller.said().copied().unwrap_or_default())
+    Ok(rehearsed.world.controller.said().copied().unwrap_or_default())
 }
 
 /// Runs a scenario up to a moment while another looks on; the plant as it is then.
@@ -150,7 +155,14 @@ fn cuts_power(scenario: &Scenario) -> bool {
     scenario.events.iter().any(|event| matches!(event.deed, Deed::Power { .. }))
 }
 
-/// Runs a scenario to its end while others look on, after `before` had the plant that waits for power; returns the world as it is then, and the gauges read.
+/// What a scenario leaves.
+struct Rehearsed {
+    world: World,
+    gauges: Gauges,
+    amiss: Vec<Amiss>,
+}
+
+/// Runs a scenario to its end while others look on, after `before` had the plant that waits for power.
 ///
 /// # Errors
 /// As [`run`].
@@ -160,17 +172,17 @@ fn rehearse(
     checker: &mut Checker,
     gauges: Gauges,
     before: impl FnOnce(&mut World),
-) -> Result<(World, Gauges), ReplayError> {
+) -> Result<Rehearsed, ReplayError> {
     let mut rehearsal = Rehearsal::begin(scenario, tap, gauges, cuts_power(scenario))?;
     before(&mut rehearsal.world);
     let end_ms = scenario.lasts_ms;
-    let Rehearsal { world, mut gauges, .. } = rehearsal.advance(end_ms, vec![tap, checker], || true)?;
+    let Rehearsal { world, mut gauges, script, .. } = rehearsal.advance(end_ms, vec![tap, checker], || true)?;
     if let Some(process) = &world.process {
         gauges.weigh(process);
     }
     let mut replay = Replay::new(world, vec![tap, checker]);
     replay.stop()?;
-    Ok((replay.into_world(), gauges))
+    Ok(Rehearsed { world: replay.into_world(), gauges, amiss: script.into_amiss() })
 }
 
 /// A scenario under way, at rest between two moments.
@@ -201,6 +213,7 @@ impl Rehearsal {
         if let Some(design) = &scenario.design {
             world.fill((**design).clone())?;
         }
+        world.wire_contacts();
         if keeps_memory {
             // One cut is announced that never comes.
             world.supply.announce(PowerCut { at_ms: u64::MAX, off_ms: 1, clock_kept: true, retained_kept: true });
@@ -221,7 +234,7 @@ impl Rehearsal {
 
     /// Something happens that the scenario did not know of.
     pub(crate) fn add(&mut self, at_ms: u64, deed: &Deed) {
-        self.script.plan(at_ms, deed);
+        self.script.plan(at_ms, 0, deed);
     }
 
     /// The building draws this much by hand from now on, where the water comes by flows.
@@ -299,11 +312,52 @@ impl Running<'_> {
         Ok(())
     }
 
+    /// Someone asks for something. Why it is refused is noted; that it is refused expectations can be about, but settings are
+    /// taken unless the scenario says otherwise.
+    fn ask(&mut self, line: usize, deed: Deed) -> Result<(), ReplayError> {
+        let at_ms = self.replay.world().now_ms;
+        if self.replay.world().supply.is_dark() {
+            self.script.amiss(line, at_ms, &deed, |when| format!("never: power was off {when}"));
+            return Ok(());
+        }
+        let what = in_a_line(&deed);
+        let refusal = match &deed {
+            Deed::Operator(who, action) => {
+                self.replay.offer(Input::Operator { who: *who, action: *action }, true)?.err()
+            }
+            Deed::Unlock(who, key) => self.replay.offer(Input::Unlock { who: *who, key: *key }, true)?.err(),
+            Deed::Relock(who) => self.replay.offer(Input::Relock { who: *who }, true)?.err(),
+            Deed::Settings { settings, refused } => {
+                let answer = self.replay.offer_settings(Some((**settings).clone()))?.err();
+                let why = answer.map(wording::settings_refused);
+                if let Some(why) = why {
+                    self.script.tap.refused(at_ms, format!("the settings of line {line} are refused: {why}"));
+                }
+                match (why, refused) {
+                    (Some(why), false) => {
+                        self.script.amiss(line, at_ms, &deed, |when| format!("refused {when}: {why}"))
+                    }
+                    (None, true) => self.script.amiss(line, at_ms, &deed, |when| format!("they were taken {when}")),
+                    _ => {}
+                }
+                None
+            }
+            _ => {
+                let _ = self.replay.offer_settings(None)?;
+                None
+            }
+        };
+        if let Some(why) = refusal {
+            self.script.tap.refused(at_ms, format!("refused ({what}): {why}"));
+        }
+        Ok(())
+    }
+
     fn act(&mut self, act: Act) -> Result<(), ReplayError> {
         match act {
-            // A refusal is journalled, and expectations can be about it.
             Act::Tell(input) => self.replay.offer(input, true).map(|_| ()),
-            Act::Settings(settings) => self.replay.offer_settings(settings.map(|settings| *settings)).map(|_| ()),
+            Act::Contact(contact, closed) => self.replay.move_contact(contact, closed),
+            Act::Ask { line, deed } => self.ask(line, deed),
             Act::Cut(cut) => {
                 self.replay.schedule_power_cut(cut);
                 Ok(())
@@ -330,8 +384,12 @@ impl Running<'_> {
 /// What is done to the plant or told to the logic.
 enum Act {
     Tell(Input),
-    /// `None`: settings that do not pass.
-    Settings(Option<Box<Settings>>),
+    Contact(Contact, bool),
+    /// Someone asks for something, which may be refused; with the line that says so.
+    Ask {
+        line: usize,
+        deed: Deed,
+    },
     Clock(ClockChange),
     Cut(PowerCut),
     Arm(WhichValve, Fault),
@@ -361,14 +419,19 @@ struct Script {
     seen_states: usize,
     /// The full plant as it was built.
     design: Option<Box<Design>>,
+    days: Days,
+    end_ms: u64,
+    amiss: Vec<Amiss>,
 }
 
 /// A deed that waits for something to come about.
 struct Waiting {
     subject: Subject,
     left: u64,
+    nth: u64,
     delay_ms: u64,
     deed: Deed,
+    line: usize,
     stood: bool,
 }
 
@@ -381,15 +444,20 @@ impl Script {
             seen_records: 0,
             seen_states: 0,
             design: scenario.design.clone(),
+            days: Days::of(scenario.start),
+            end_ms: scenario.lasts_ms,
+            amiss: Vec::new(),
         };
         for event in &scenario.events {
             match &event.when {
-                When::At(at_ms) => script.plan(*at_ms, &event.deed),
+                When::At(at_ms) => script.plan(*at_ms, event.line, &event.deed),
                 When::After { subject, nth, delay_ms } => script.waiting.push(Waiting {
                     subject: subject.clone(),
                     left: *nth,
+                    nth: *nth,
                     delay_ms: *delay_ms,
                     deed: event.deed.clone(),
+                    line: event.line,
                     stood: false,
                 }),
             }
@@ -411,25 +479,20 @@ impl Script {
     }
 
     /// Plans a deed and what undoes it.
-    fn plan(&mut self, at_ms: u64, deed: &Deed) {
+    fn plan(&mut self, at_ms: u64, line: usize, deed: &Deed) {
         match deed {
             Deed::Contact { contact, closed, lasts_ms } => {
-                self.insert(at_ms, Act::Tell(Input::Contact { contact: *contact, closed: *closed }));
+                self.insert(at_ms, Act::Contact(*contact, *closed));
                 if let Some(lasts) = lasts_ms {
-                    let back = Input::Contact { contact: *contact, closed: !*closed };
-                    self.insert(at_ms.saturating_add(*lasts), Act::Tell(back));
+                    self.insert(at_ms.saturating_add(*lasts), Act::Contact(*contact, !*closed));
                 }
             }
             Deed::ClockSet(to) => self.insert(at_ms, Act::Clock(ClockChange::Set(*to))),
             Deed::ClockMoved(by) => self.insert(at_ms, Act::Clock(ClockChange::Moved(*by))),
             Deed::ClockLost => self.insert(at_ms, Act::Clock(ClockChange::Lost)),
-            Deed::Operator(who, action) => {
-                self.insert(at_ms, Act::Tell(Input::Operator { who: *who, action: *action }));
+            Deed::Operator(..) | Deed::Unlock(..) | Deed::Relock(_) | Deed::Settings { .. } | Deed::BadSettings => {
+                self.insert(at_ms, Act::Ask { line, deed: deed.clone() });
             }
-            Deed::Unlock(who, key) => self.insert(at_ms, Act::Tell(Input::Unlock { who: *who, key: *key })),
-            Deed::Relock(who) => self.insert(at_ms, Act::Tell(Input::Relock { who: *who })),
-            Deed::Settings(settings) => self.insert(at_ms, Act::Settings(Some(settings.clone()))),
-            Deed::BadSettings => self.insert(at_ms, Act::Settings(None)),
             Deed::Fault { valve, fault, lasts_ms } => {
                 self.insert(at_ms, Act::Arm(*valve, *fault));
                 if let Some(lasts) = lasts_ms {
@@ -464,7 +527,7 @@ impl Script {
         if self.waiting.is_empty() {
             return;
         }
-        let mut came: Vec<(u64, Deed)> = Vec::new();
+        let mut came: Vec<(u64, usize, Deed)> = Vec::new();
         let tap = self.tap.clone();
         tap.look(|timeline| {
             for record in timeline.records.get(self.seen_records..).unwrap_or_default() {
@@ -489,17 +552,61 @@ impl Script {
             self.seen_states = timeline.states.len();
         });
         self.waiting.retain(|waiting| waiting.left > 0);
-        for (at_ms, deed) in came {
-            self.plan(at_ms, &deed);
+        for (at_ms, line, deed) in came {
+            if at_ms > self.end_ms {
+                self.amiss(line, self.end_ms, &deed, |_| "never: it would come after the end".to_owned());
+            }
+            self.plan(at_ms, line, &deed);
         }
+    }
+
+    /// What a scenario says did not happen as it says.
+    fn amiss(&mut self, line: usize, at_ms: u64, deed: &Deed, happened: impl FnOnce(String) -> String) {
+        let happened = happened(self.days.show(at_ms));
+        self.amiss.push(Amiss { line, at_ms, expected: expected_of(deed), happened });
+    }
+
+    /// What did not happen as the scenario says, and what still waits to happen.
+    fn into_amiss(self) -> Vec<Amiss> {
+        let Self { mut amiss, waiting, end_ms, .. } = self;
+        amiss.extend(waiting.into_iter().map(|waiting| Amiss {
+            line: waiting.line,
+            at_ms: end_ms,
+            expected: expected_of(&waiting.deed),
+            happened: format!("never: what it waits for came {} of {} times", waiting.nth - waiting.left, waiting.nth),
+        }));
+        amiss
+    }
+}
+
+/// Something that a scenario says, and that did not happen so.
+struct Amiss {
+    line: usize,
+    at_ms: u64,
+    expected: String,
+    happened: String,
+}
+
+impl Amiss {
+    fn judge(self, shown: &Shown<'_>) -> Judgement {
+        let Self { line, at_ms, expected, happened } = self;
+        Judgement { met: false, expected, line, happened, trace: trace(shown, at_ms) }
+    }
+}
+
+fn expected_of(deed: &Deed) -> String {
+    match deed {
+        Deed::Settings { refused: false, .. } => "these settings are taken".to_owned(),
+        Deed::Settings { refused: true, .. } => "these settings are refused".to_owned(),
+        deed => format!("it happens: {}", in_a_line(deed)),
     }
 }
 
 impl Waiting {
-    fn comes(&mut self, at_ms: u64, came: &mut Vec<(u64, Deed)>) {
+    fn comes(&mut self, at_ms: u64, came: &mut Vec<(u64, usize, Deed)>) {
         self.left -= 1;
         if self.left == 0 {
-            came.push((at_ms.saturating_add(self.delay_ms), self.deed.clone()));
+            came.push((at_ms.saturating_add(self.delay_ms), self.line, self.deed.clone()));
         }
     }
 }

@@ -13,6 +13,8 @@ use bedkeeper::relay::RELAYS;
 use bedkeeper::units::TankId;
 use bedkeeper::watch::AlarmSet;
 
+use super::time::Days;
+use super::verdict::journal_line;
 use crate::replay::{Observer, World, replay_ms};
 
 /// One tank at a moment.
@@ -76,6 +78,17 @@ fn tank_state<const N: usize>(
 /// What was reached at least once, by kind and slug.
 pub type Reached = BTreeSet<(&'static str, &'static str)>;
 
+/// Something that the logic refused.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Refusal {
+    /// So many records came before.
+    pub after: usize,
+    /// When, ms.
+    pub at_ms: u64,
+    /// What was refused, and why.
+    pub text: String,
+}
+
 /// Everything that a run showed.
 #[derive(Clone, Debug, Default)]
 pub struct Timeline {
@@ -83,6 +96,8 @@ pub struct Timeline {
     pub states: Vec<(u64, State)>,
     /// What the logic wrote.
     pub records: Vec<Record>,
+    /// Why it refused what people asked of it, which its journal has no room for.
+    pub refusals: Vec<Refusal>,
     /// What was reached.
     pub reached: Reached,
     /// Estimated water to drain, nL.
@@ -105,6 +120,24 @@ impl Timeline {
     pub fn state_at(&self, at_ms: u64) -> Option<&State> {
         let after = self.states.partition_point(|(from, _)| *from <= at_ms);
         self.states.get(after.checked_sub(1)?).map(|(_, state)| state)
+    }
+
+    /// The journal from one record up to before another as lines for people, with every refusal's reason.
+    #[must_use]
+    pub fn told(&self, records: std::ops::Range<usize>, days: Days) -> Vec<String> {
+        let mut lines = Vec::new();
+        let refused_after = |lines: &mut Vec<String>, count: usize| {
+            let here = self.refusals.iter().filter(|refusal| refusal.after == count);
+            lines.extend(here.map(|refusal| format!("{}  {}", days.show(refusal.at_ms), refusal.text)));
+        };
+        if records.start == 0 {
+            refused_after(&mut lines, 0);
+        }
+        for (i, record) in self.records.iter().enumerate().take(records.end).skip(records.start) {
+            lines.push(journal_line(days, record));
+            refused_after(&mut lines, i + 1);
+        }
+        lines
     }
 
     fn see(&mut self, at_ms: u64, state: State) {
@@ -151,6 +184,13 @@ impl Tap {
     /// Looks at what there is so far.
     pub fn look<T>(&self, look: impl FnOnce(&Timeline) -> T) -> T {
         look(&self.0.borrow())
+    }
+
+    /// Something was refused.
+    pub(super) fn refused(&self, at_ms: u64, text: String) {
+        let mut timeline = self.0.borrow_mut();
+        let after = timeline.records.len();
+        timeline.refusals.push(Refusal { after, at_ms, text });
     }
 
     /// What was written; to be called when no other copy is left.

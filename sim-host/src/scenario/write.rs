@@ -110,7 +110,7 @@ pub fn event_section(at_ms: u64, deed: &Deed) -> String {
             line("relock", "true".to_owned());
             line("who", quoted(&who_name(*who)));
         }
-        Deed::Settings(settings) => return told(at_ms, settings),
+        Deed::Settings { settings, .. } => return told(at_ms, settings),
         Deed::BadSettings => line("settings", "\"bad\"".to_owned()),
         Deed::Fault { valve, fault, lasts_ms } => {
             line("fault", quoted(fault));
@@ -149,6 +149,14 @@ pub fn event_section(at_ms: u64, deed: &Deed) -> String {
         line("lasts", ms(lasts));
     }
     text
+}
+
+/// What happens, in one line: as a scenario file says it.
+pub(super) fn in_a_line(deed: &Deed) -> String {
+    match deed {
+        Deed::Settings { .. } => "settings".to_owned(),
+        _ => event_section(0, deed).lines().skip(2).collect::<Vec<_>>().join(", "),
+    }
 }
 
 fn valve_text(valve: WhichValve) -> (&'static str, String) {

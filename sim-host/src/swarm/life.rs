@@ -165,7 +165,7 @@ impl Life {
             start: Some(self.start),
             lasts_ms: self.lasts_ms,
             water: Water::Demand(self.demand.clone()),
-            events: deeds.map(|(at_ms, deed)| Event { when: When::At(at_ms), deed }).collect(),
+            events: deeds.map(|(at_ms, deed)| Event { when: When::At(at_ms), deed, line: 0 }).collect(),
             expectations: Vec::new(),
         }
     }

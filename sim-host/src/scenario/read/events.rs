@@ -8,7 +8,7 @@ use toml::de::DeValue;
 
 use super::super::event::{Deed, Event, When};
 use super::super::subject;
-use super::{Context, Sites, date_time, length, moment, number, read_subject, slug, tank_number};
+use super::{Context, Sites, date_time, length, line_of, moment, number, read_subject, slug, tank_number};
 use crate::plant::{Fault, WhichValve};
 use crate::quantity;
 use crate::replay::{ValveTimes, World};
@@ -19,15 +19,17 @@ pub(super) fn read_events<'d>(
     r: &mut Reader<'d>,
     context: &Context<'_>,
     sites: &mut Sites<'_, '_>,
+    source: &str,
 ) -> Vec<Event> {
     let sections = root.sections(r, "event");
     let mut events = Vec::new();
     for mut section in sections {
+        let line = line_of(&section, r, source);
         let when = read_when(&mut section, r, context);
         let deed = read_deed(&mut section, r, context, sites);
         section.done(r);
         if let (Some(when), Some(deed)) = (when, deed) {
-            events.push(Event { when, deed });
+            events.push(Event { when, deed, line });
         }
     }
     events
@@ -36,14 +38,25 @@ pub(super) fn read_events<'d>(
 fn read_when<'d>(section: &mut Section<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<When> {
     let at = section.optional(r, "at");
     let on = section.optional(r, "on");
-    let delay_ms = section.optional(r, "after").and_then(|e| length(&e, r)).unwrap_or(0);
+    let after = section.optional(r, "after");
+    let delay_ms = after.as_ref().and_then(|e| length(e, r)).unwrap_or(0);
+    if let Some(after) = after.as_ref().filter(|_| delay_ms > context.lasts_ms) {
+        r.fail(after, "is longer than the scenario", "make `lasts` longer, or `after` shorter");
+    }
     let nth = section.optional(r, "nth");
     if let (Some(nth), None) = (&nth, &on) {
         r.fail(nth, "`nth` has no meaning without `on`", "remove it, or say with `on` what is waited for");
     }
     let nth = nth.and_then(|e| number(&e, r, 1, 1_000_000)).unwrap_or(1);
     match (at, on) {
-        (Some(at), None) => moment(&at, r, context).map(|ms| When::At(ms.saturating_add(delay_ms))),
+        (Some(at), None) => {
+            let ms = moment(&at, r, context)?.saturating_add(delay_ms);
+            if let Some(after) = after.filter(|_| ms > context.lasts_ms && delay_ms <= context.lasts_ms) {
+                let message = format!("{} lies after the end of the scenario", context.days.show(ms));
+                r.fail(&after, message, "make `lasts` longer, or `at` or `after` earlier");
+            }
+            Some(When::At(ms))
+        }
         (None, Some(on)) => {
             let Some(mut inner) = on.table() else {
                 on.wrong_type(r, "what is waited for", "such as { tank = 1, runs = \"brine-draw\" }");
@@ -75,6 +88,7 @@ fn read_deed<'d>(
     let tank = section.optional(r, "tank");
     let who = section.optional(r, "who");
     let valve = section.optional(r, "valve");
+    let refused = section.optional(r, "refused");
     let mut given: Vec<(&'static str, Entry<'d>)> = Vec::new();
     for key in DEEDS {
         given.extend(section.optional(r, key).map(|entry| (key, entry)));
@@ -91,7 +105,14 @@ fn read_deed<'d>(
         return None;
     }
     let name = given.first().map(|(name, _)| *name).or_else(|| plant.first().map(|(name, _)| *name))?;
-    let beside = [("closed", &closed), ("lasts", &lasts), ("tank", &tank), ("who", &who), ("valve", &valve)];
+    let beside = [
+        ("closed", &closed),
+        ("lasts", &lasts),
+        ("tank", &tank),
+        ("who", &who),
+        ("valve", &valve),
+        ("refused", &refused),
+    ];
     for (key, entry) in beside.into_iter().filter_map(|(key, entry)| entry.as_ref().map(|entry| (key, entry))) {
         refuse_beside(r, key, entry, name);
     }
@@ -130,7 +151,7 @@ fn read_deed<'d>(
         }
         "unlock" => read_key(&entry, r).map(|key| Deed::Unlock(who, key)),
         "relock" => entry.flag(r).map(|_| Deed::Relock(who)),
-        "settings" => read_settings(&entry, r, sites),
+        "settings" => read_settings(&entry, refused, r, sites),
         _ => read_meter_contact(&entry, r, context),
     }
 }
@@ -160,6 +181,7 @@ fn refuse_beside(r: &mut Reader<'_>, key: &str, entry: &Entry<'_>, deed: &str) {
             "contact, fault, and changes of a full plant but add_salt",
         ),
         "tank" => (matches!(deed, "operator" | "fault" | "mend"), "operator, fault and mend"),
+        "refused" => (deed == "settings", "settings"),
         "who" => (matches!(deed, "operator" | "unlock" | "relock"), "operator, unlock and relock"),
         _ => (matches!(deed, "fault" | "mend"), "fault and mend"),
     };
@@ -241,8 +263,17 @@ fn read_clock(entry: &Entry<'_>, r: &mut Reader<'_>) -> Option<Deed> {
     date_time(entry, r).map(Deed::ClockSet)
 }
 
-fn read_settings(entry: &Entry<'_>, r: &mut Reader<'_>, sites: &mut Sites<'_, '_>) -> Option<Deed> {
+fn read_settings(
+    entry: &Entry<'_>,
+    refused: Option<Entry<'_>>,
+    r: &mut Reader<'_>,
+    sites: &mut Sites<'_, '_>,
+) -> Option<Deed> {
+    let refused = refused.map(|e| (e.flag(r), e));
     if entry.is_word("bad") {
+        if let Some((Some(false), e)) = refused {
+            r.fail(&e, "settings that do not pass are always refused", "remove it");
+        }
         return Some(Deed::BadSettings);
     }
     let DeValue::Table(table) = entry.value.get_ref() else {
@@ -254,7 +285,8 @@ fn read_settings(entry: &Entry<'_>, r: &mut Reader<'_>, sites: &mut Sites<'_, '_
         return None;
     };
     let settings: Settings = sites.read(Some(table), &entry.path)?.settings;
-    Some(Deed::Settings(Box::new(settings)))
+    let refused = refused.and_then(|(flag, _)| flag).unwrap_or(false);
+    Some(Deed::Settings { settings: Box::new(settings), refused })
 }
 
 fn read_meter_contact<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'_>) -> Option<Deed> {
