@@ -43,6 +43,13 @@ impl Machine {
         self.moves.entry(key).or_default().insert(because.into());
     }
 
+    /// What another saw of the same idea.
+    pub fn join(&mut self, other: &Self) {
+        for ((from, to), reasons) in &other.moves {
+            reasons.iter().for_each(|reason| self.see(&other.order[*from], &other.order[*to], reason));
+        }
+    }
+
     /// As [`see`](Self::see), where staying is no news.
     pub fn see_change(&mut self, from: &str, to: &str, because: impl IntoIterator<Item = String>) {
         if from != to {

@@ -11,7 +11,7 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason, Record};
 use bedkeeper::operator::{Action, AlarmAction};
 use bedkeeper::program::StepKind;
-use bedkeeper::sequence::Phase;
+use bedkeeper::sequence::{AfterPower, Outcome, Phase};
 use bedkeeper::units::{Instant, TankId, Volume};
 use bedkeeper::watch::{Alarm, AlarmPhase};
 use bedkeeper_sim::replay::{Observer, World};
@@ -49,6 +49,21 @@ pub struct Seen {
 
 const NO_REGENERATION: &str = "no regeneration";
 
+/// What a tank has of drain and brine tank, and what it waits for: neither, the drain, the brine tank, both.
+const HAS: [&str; 4] = ["has neither", "has the drain", "has the brine tank", "has both"];
+const WAITS: [&str; 4] = ["", ", waits for the drain", ", waits for the brine tank", ", waits for both"];
+
+/// In the order in which a picture has them, whichever comes about first.
+const AFTER_POWER: [AfterPower; 7] = [
+    AfterPower::Resumed,
+    AfterPower::StepAgain,
+    AfterPower::BeganAgain,
+    AfterPower::RinsedFirst,
+    AfterPower::GaveUp,
+    AfterPower::RefillCounted,
+    AfterPower::RefillStopped,
+];
+
 fn slugs<T: std::fmt::Display>(all: &[T]) -> impl Iterator<Item = String> {
     all.iter().map(|one| format!("`{one}`"))
 }
@@ -56,10 +71,15 @@ fn slugs<T: std::fmt::Display>(all: &[T]) -> impl Iterator<Item = String> {
 impl Seen {
     fn new() -> Self {
         let steps = || slugs(StepKind::ALL);
+        let outcomes = || {
+            [Outcome::Complete, Outcome::Aborted, Outcome::Failed].into_iter().map(|outcome| outcome.slug().to_owned())
+        };
+        let after_power = || AFTER_POWER.iter().map(|outcome| outcome.slug().to_owned());
+        let waits = || WAITS.into_iter();
         Self {
             duties: Machine::new(slugs(DutyKind::ALL)),
             waiting: Machine::new(["nothing is asked", "asked and held", "asked, nothing holds it", "regenerating"]),
-            steps: Machine::new(std::iter::once("begins".to_owned()).chain(steps())),
+            steps: Machine::new(std::iter::once("begins".to_owned()).chain(steps()).chain(outcomes())),
             phases: Machine::new([
                 NO_REGENERATION,
                 "valve on its way",
@@ -67,12 +87,14 @@ impl Seen {
                 "step runs",
                 "all steps done",
             ]),
-            shares: Machine::new(["has neither"]),
+            shares: Machine::new(waits().flat_map(|waits| HAS.map(|has| format!("{has}{waits}")))),
             changeover: Machine::new(["none under way", "the next is being brought in", "the other is on its way out"]),
-            alarms: Machine::new(slugs(AlarmPhase::ALL)),
+            alarms: Machine::new(
+                ["", ", latched"].iter().flat_map(|end| slugs(AlarmPhase::ALL).map(move |phase| phase + end)),
+            ),
             relays: Machine::new(["off", "on", "limited"]),
             brine: Machine::new(["empty", "too little for a dose", "enough, not ready", "ready"]),
-            power: Machine::new(steps()).across(),
+            power: Machine::new(steps().chain(after_power())).across(),
         }
     }
 
@@ -80,18 +102,52 @@ impl Seen {
     pub fn all() -> &'static Self {
         static SEEN: OnceLock<Seen> = OnceLock::new();
         SEEN.get_or_init(|| {
-            let mut seen = Self::new();
-            let mut rehearsals = BTreeMap::new();
-            for file in files() {
-                for step in seen.look_at(&scenario::load(&file).unwrap()) {
-                    rehearsals.entry(step).or_insert_with(|| file.clone());
-                }
+            let files = files();
+            let rehearsals: Vec<_> = files.iter().map(|file| scenario::load(file).unwrap()).collect();
+            let (mut seen, ran) = Self::of(&rehearsals);
+            let mut with_step = BTreeMap::new();
+            for (file, step) in files.iter().zip(&ran).flat_map(|(file, ran)| ran.iter().map(move |step| (file, *step)))
+            {
+                with_step.entry(step).or_insert_with(|| file.clone());
             }
-            for life in lives::cuts(&rehearsals).iter().chain(&lives::made_up()) {
-                seen.look_at(life);
-            }
+            let lives: Vec<_> = lives::cuts(&with_step).into_iter().chain(lives::made_up()).collect();
+            seen.join(&Self::of(&lives).0);
             seen
         })
+    }
+
+    /// What scenarios show, and the steps that ran in each; they run side by side, always parted in the same way.
+    fn of(scenarios: &[Scenario]) -> (Self, Vec<Vec<StepKind>>) {
+        let look = |part: &[Scenario]| {
+            let mut seen = Self::new();
+            let ran: Vec<_> = part.iter().map(|scenario| seen.look_at(scenario)).collect();
+            (seen, ran)
+        };
+        std::thread::scope(|scope| {
+            let parts: Vec<_> =
+                scenarios.chunks(scenarios.len().div_ceil(4)).map(|part| scope.spawn(move || look(part))).collect();
+            let (mut all, mut ran) = (Self::new(), Vec::new());
+            for part in parts {
+                let (seen, steps) = part.join().unwrap();
+                all.join(&seen);
+                ran.extend(steps);
+            }
+            (all, ran)
+        })
+    }
+
+    fn join(&mut self, other: &Self) {
+        let Self { duties, waiting, steps, phases, shares, changeover, alarms, relays, brine, power } = self;
+        duties.join(&other.duties);
+        waiting.join(&other.waiting);
+        steps.join(&other.steps);
+        phases.join(&other.phases);
+        shares.join(&other.shares);
+        changeover.join(&other.changeover);
+        alarms.join(&other.alarms);
+        relays.join(&other.relays);
+        brine.join(&other.brine);
+        power.join(&other.power);
     }
 
     /// Looks on while a scenario runs; the steps that ran.
@@ -199,18 +255,9 @@ fn phase<const N: usize>(controller: &Controller<N>, index: usize, id: TankId) -
 
 fn share<const N: usize>(controller: &Controller<N>, resources: &Value, index: usize, id: TankId) -> String {
     let has = |what: &str| resources[what].as_u64().unwrap() & (1 << index) != 0;
-    let has = match (has("drain"), has("brine")) {
-        (false, false) => "has neither",
-        (true, false) => "has the drain",
-        (false, true) => "has the brine tank",
-        (true, true) => "has both",
-    };
-    let waits = match waits_for_share(controller, index, id) {
-        (false, false) => "",
-        (true, false) => ", waits for the drain",
-        (false, true) => ", waits for the brine tank",
-        (true, true) => ", waits for both",
-    };
+    let place = |(drain, brine)| usize::from(drain) + 2 * usize::from(brine);
+    let has = HAS[place((has("drain"), has("brine")))];
+    let waits = WAITS[place(waits_for_share(controller, index, id))];
     format!("{has}{waits}")
 }
 
