@@ -54,6 +54,8 @@ pub fn sentence(event: &Event) -> String {
                 BoardWish::Clock(to) => format!("the clock at {}", crate::quantity::civil::shown(to)),
                 BoardWish::Line { address, baud } => format!("the line at address {address}, {baud} baud"),
                 BoardWish::Units => "other units at the panel".to_owned(),
+                BoardWish::Settings => "other settings".to_owned(),
+                BoardWish::Baseline => "these settings as the site's baseline".to_owned(),
             },
             if granted { "granted" } else { "refused" }
         ),

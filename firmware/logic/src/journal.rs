@@ -49,6 +49,10 @@ pub enum BoardWish {
     },
     /// Other units at the panel (O5).
     Units,
+    /// Other settings, which were refused: what is taken has a record of its own (O2).
+    Settings,
+    /// To store the settings that run as the site's baseline, which was refused: what is stored has a record of its own (O3).
+    Baseline,
 }
 
 /// Why a duty changed.

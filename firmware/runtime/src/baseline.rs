@@ -4,7 +4,7 @@
 
 use bedkeeper::draft::{Draft, NotTaken, ResetTo};
 use bedkeeper::image::{Image, MAX_BYTES};
-use bedkeeper::journal::Who;
+use bedkeeper::journal::{BoardWish, Who};
 use bedkeeper::settings::{Effect, RawSettings, Settings};
 
 use serde::{Deserialize, Serialize};
@@ -83,18 +83,22 @@ impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
         who: Who,
         uptime_ms: u64,
     ) -> Result<Result<(), Refused>, PinFault<B>> {
-        if let Err(refused) = self.may_write(who, uptime_ms) {
-            return Ok(Err(refused));
+        let stored = self.try_store(label, who, uptime_ms);
+        match stored {
+            Ok(()) => self.baseline_stored(uptime_ms, who)?,
+            Err(_) => self.asked_of_board(uptime_ms, who, BoardWish::Baseline, false)?,
         }
+        Ok(stored)
+    }
+
+    #[allow(clippy::result_large_err, reason = "every fault is listed, and there is no heap to box them on")]
+    fn try_store(&mut self, label: &Label, who: Who, uptime_ms: u64) -> Result<(), Refused> {
+        self.may_write(who, uptime_ms)?;
         let raw = self.controller().settings().raw().clone();
         let mut buffer = [0; MAX_BYTES];
         let stored =
             image(label, raw).encode(&mut buffer).is_ok_and(|bytes| self.parts_mut().records.keep_baseline(bytes));
-        if !stored {
-            return Ok(Err(Refused::NotStored));
-        }
-        self.baseline_stored(uptime_ms, who)?;
-        Ok(Ok(()))
+        if stored { Ok(()) } else { Err(Refused::NotStored) }
     }
 
     /// Returns to a baseline: it is taken whole, or nothing changes (O2). The rules and codes of the locks stay: whoever
@@ -111,21 +115,28 @@ impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
         may_restart: bool,
         uptime_ms: u64,
     ) -> Result<Result<Done, Refused>, PinFault<B>> {
-        if let Err(refused) = self.may_write(who, uptime_ms) {
-            return Ok(Err(refused));
+        match self.leading_to(to, who, uptime_ms) {
+            Ok(draft) => self.change(&draft, place, label, who, may_restart, uptime_ms),
+            Err(refused) => {
+                self.asked_of_board(uptime_ms, who, BoardWish::Settings, false)?;
+                Ok(Err(refused))
+            }
         }
+    }
+
+    /// The changes that lead to a baseline.
+    #[allow(clippy::result_large_err, reason = "every fault is listed, and there is no heap to box them on")]
+    fn leading_to(&mut self, to: Baseline, who: Who, uptime_ms: u64) -> Result<Draft, Refused> {
+        self.may_write(who, uptime_ms)?;
         let site = match to {
             Baseline::BuiltIn => None,
-            Baseline::Site => match self.parts_mut().records.baseline() {
-                Some(image) => Some(image.raw),
-                None => return Ok(Err(Refused::NoBaseline)),
-            },
+            Baseline::Site => Some(self.parts_mut().records.baseline().ok_or(Refused::NoBaseline)?.raw),
         };
         let mut draft = Draft::begin(self.controller().settings());
         let locks = draft.raw.locks;
         draft.reset(site.as_ref().map_or(ResetTo::BuiltIn, ResetTo::Site));
         draft.raw.locks = locks;
-        self.change(&draft, place, label, who, may_restart, uptime_ms)
+        Ok(draft)
     }
 
     /// Offers changed settings, and keeps them for the next power-up: they are taken whole, or nothing changes (O2). What
@@ -134,6 +145,22 @@ impl<B: Board, const N: usize, const S: usize> Machine<B, N, S> {
     /// # Errors
     /// A pin fails; inside, why they were not taken.
     pub fn change(
+        &mut self,
+        draft: &Draft,
+        place: &mut impl Place,
+        label: &Label,
+        who: Who,
+        may_restart: bool,
+        uptime_ms: u64,
+    ) -> Result<Result<Done, Refused>, PinFault<B>> {
+        let told = self.try_change(draft, place, label, who, may_restart, uptime_ms)?;
+        if told.is_err() {
+            self.asked_of_board(uptime_ms, who, BoardWish::Settings, false)?;
+        }
+        Ok(told)
+    }
+
+    fn try_change(
         &mut self,
         draft: &Draft,
         place: &mut impl Place,

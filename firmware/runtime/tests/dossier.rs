@@ -11,7 +11,7 @@ use bedkeeper::commission::{HardnessTest, MeterCheck, Name, SignedOff, TaskSet};
 use bedkeeper::draft::{Draft, NotTaken};
 use bedkeeper::hardness_log::{HardnessEntry, KEPT};
 use bedkeeper::image::{Image, MAX_BYTES, SiteName, SiteNote};
-use bedkeeper::journal::{Event, Record, Who};
+use bedkeeper::journal::{BoardWish, Event, Record, Who};
 use bedkeeper::lock::LockRule;
 use bedkeeper::settings::{Medium, RawDrive, RawSettings, Settings};
 use bedkeeper::units::{Exchange, Hardness, Instant, TankId, Volume};
@@ -223,6 +223,11 @@ fn said(bench: &Bench) -> Vec<Event> {
     bench.borrow_mut().records.drain(..).map(|record| record.event).collect()
 }
 
+/// What was refused to somebody.
+fn refused(who: Who, wish: BoardWish) -> Event {
+    Event::AskedOfBoard { who, wish, granted: false }
+}
+
 /// O3, O2, Q5: the settings that run become the site's baseline; changed, they are brought back by a reset, which is
 /// journalled and kept for the next power-up; the built-in baseline comes on request.
 #[test]
@@ -234,7 +239,7 @@ fn o3_the_site_s_baseline_is_stored_and_returned_to() {
     let (label, mut place) = (Label::default(), InPlace::default());
     said(&bench);
     let none = machine.reset_to(Baseline::Site, &mut place, &label, Who::Panel, true, 3_000).unwrap();
-    assert_eq!((none, said(&bench)), (Err(Refused::NoBaseline), vec![]));
+    assert_eq!((none, said(&bench)), (Err(Refused::NoBaseline), vec![refused(Who::Panel, BoardWish::Settings)]));
     machine.store_baseline(&label, Who::Serial, 3_000).unwrap().unwrap();
     assert_eq!(said(&bench), [Event::BaselineStored { who: Who::Serial }]);
     let unchanged = machine.reset_to(Baseline::Site, &mut place, &label, Who::Panel, true, 3_500).unwrap();
@@ -266,10 +271,11 @@ fn o3_a_reset_to_another_plant_waits_for_a_restart() {
     let mut machine = machine(&bench, flash, raw.clone());
     let (label, mut place) = (Label::default(), InPlace::default());
     said(&bench);
-    let refused = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Panel, false, 3_000).unwrap();
-    assert_eq!(refused, Err(Refused::NotTaken(NotTaken::NeedsRestart)));
+    let no = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Panel, false, 3_000).unwrap();
+    assert_eq!(no, Err(Refused::NotTaken(NotTaken::NeedsRestart)));
     let lost = machine.reset_to(Baseline::BuiltIn, &mut (), &label, Who::Panel, true, 3_100).unwrap();
-    assert_eq!((lost, said(&bench)), (Err(Refused::NotStored), vec![]));
+    let tried = refused(Who::Panel, BoardWish::Settings);
+    assert_eq!((lost, said(&bench)), (Err(Refused::NotStored), vec![tried, tried]));
     assert!(place.0.is_none());
     let done = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Panel, true, 3_200).unwrap();
     assert_eq!((done, said(&bench)), (Ok(Done::AtRestart), vec![Event::SettingsAwaitRestart { who: Who::Panel }]));
@@ -310,11 +316,12 @@ fn o3_baselines_are_kept_behind_the_lock_and_from_moving_valves() {
     said(&bench);
     assert_eq!(machine.store_baseline(&label, Who::Serial, 3_000).unwrap(), Err(Refused::Locked));
     let reset = machine.reset_to(Baseline::BuiltIn, &mut place, &label, Who::Serial, true, 3_000).unwrap();
-    assert_eq!((reset, said(&bench)), (Err(Refused::Locked), vec![]));
+    let tried = [BoardWish::Baseline, BoardWish::Settings].map(|wish| refused(Who::Serial, wish));
+    assert_eq!((reset, said(&bench)), (Err(Refused::Locked), tried.to_vec()));
     flash.borrow_mut().fail_in(3);
     assert_eq!(machine.store_baseline(&label, Who::Panel, 3_000).unwrap(), Err(Refused::NotStored));
     flash.borrow_mut().power_up();
-    assert_eq!(said(&bench), [], "what was not stored is not journalled");
+    assert_eq!(said(&bench), [refused(Who::Panel, BoardWish::Baseline)], "what was not stored is told so");
     let mut draft = Draft::begin(machine.controller().settings());
     draft.raw.hour_minute = 5 * 60;
     machine.take_settings(4_000, &draft, Who::Panel).unwrap().unwrap();

@@ -19,7 +19,7 @@ pub mod telling;
 
 use bedkeeper::Input;
 use bedkeeper::image::MAX_BYTES;
-use bedkeeper::journal::Who;
+use bedkeeper::journal::{BoardWish, Who};
 use heapless::{String, Vec};
 use serde::Serialize;
 
@@ -258,7 +258,13 @@ impl Link {
             }
             Wish::Stage(plan) if is_open(machine) => return Ok(done(self.staged.begin(plan))),
             Wish::Piece { offset, bytes } if is_open(machine) => return Ok(done(self.staged.add(offset, &bytes))),
-            Wish::Take => return self.staged.take(machine, place, &mut self.label, uptime_ms),
+            Wish::Take => {
+                let answer = self.staged.take(machine, place, &mut self.label, uptime_ms)?;
+                if matches!(answer, Answer::Refused(_)) {
+                    machine.asked_of_board(uptime_ms, who, BoardWish::Settings, false)?;
+                }
+                return Ok(answer);
+            }
             Wish::StoreBaseline => {
                 let told = machine.store_baseline(&self.label, who, uptime_ms)?;
                 return Ok(done(told.map_err(|refused| not_reset(&refused))));

@@ -347,6 +347,8 @@ impl Display for Said {
                     BoardWish::Clock(_) => f.write_str("the clock to a time there is not")?,
                     BoardWish::Line { address, baud } => write!(f, "the line at {baud} baud, address {address}")?,
                     BoardWish::Units => f.write_str("other units")?,
+                    BoardWish::Settings => f.write_str("other settings")?,
+                    BoardWish::Baseline => f.write_str("a baseline")?,
                 }
                 f.write_str(if granted { "" } else { " - refused" })
             }

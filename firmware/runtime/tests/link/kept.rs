@@ -56,7 +56,7 @@ fn a_baseline_is_stored_and_returned_to() {
     assert_eq!((line.controller().settings().hour_minute, stored(&line)), (90, 1));
 }
 
-/// O1: behind a closed lock no baseline is stored or returned to, and nothing is journalled or kept.
+/// O1, Q5: behind a closed lock no baseline is stored or returned to; who tried to is journalled, and nothing is kept.
 #[test]
 fn a_baseline_is_behind_the_lock() {
     let mut line = Line::with(|raw| raw.locks.serial = LockRule::Code(4_711));
@@ -65,7 +65,10 @@ fn a_baseline_is_behind_the_lock() {
     for wish in [Wish::StoreBaseline, SITE, Wish::ResetTo { baseline: Baseline::BuiltIn, may_restart: true }] {
         assert_eq!(refusal(line.change(wish)), Refusal::Locked);
     }
-    assert_eq!((line.bench.borrow().records.len(), line.shelf.images.len()), (records, 0));
+    let tried = |wish| Event::AskedOfBoard { who: Who::Serial, wish, granted: false };
+    let said: Vec<_> = line.bench.borrow().records[records..].iter().map(|record| record.event).collect();
+    assert_eq!(said, [tried(BoardWish::Baseline), tried(BoardWish::Settings), tried(BoardWish::Settings)]);
+    assert_eq!(line.shelf.images.len(), 0);
     assert_eq!(line.bench.borrow().baseline, None);
     assert_eq!(line.change(Wish::Unlock(Key::Code(4_711))), Answer::Done);
     assert_eq!(line.change(Wish::StoreBaseline), Answer::Done);

@@ -2,6 +2,7 @@
 
 use bedkeeper::Action;
 use bedkeeper::image::{Image, ImageError};
+use bedkeeper::journal::{BoardWish, Event, Who};
 use bedkeeper::lock::{Key, LockRule};
 use bedkeeper::program::Position;
 use bedkeeper::settings::{Arrangement, Problem};
@@ -75,7 +76,7 @@ fn locks_are_taken_on_request() {
     assert_eq!(line.change(Wish::Unlock(Key::Code(7))), Answer::Done);
 }
 
-/// S11, O2: a set with faults is refused with every field that is wrong, and what ran runs on.
+/// S11, O2, Q5: a set with faults is refused with every field that is wrong, and what ran runs on; who offered it is journalled.
 #[test]
 fn faults_are_told_by_field() {
     let mut line = Line::new();
@@ -88,6 +89,8 @@ fn faults_are_told_by_field() {
     assert!(faults.iter().any(|f| f.problem == Problem::NoSteps));
     assert_eq!(line.controller().settings(), &before);
     assert!(line.shelf.images.is_empty());
+    let tried = Event::AskedOfBoard { who: Who::Serial, wish: BoardWish::Settings, granted: false };
+    assert_eq!(line.bench.borrow().records.last().map(|record| record.event), Some(tried));
 }
 
 /// O2: what is damaged, cut off or out of order is refused whole.

@@ -392,7 +392,14 @@ fn events() -> Vec<Event> {
         all.push(Event::BaselineStored { who });
         all.push(Event::SettingsAwaitRestart { who });
         let line = BoardWish::Line { address: 247, baud: 115_200 };
-        let wishes = [BoardWish::Clock(Civil(0)), BoardWish::Clock(Civil(u64::MAX)), line, BoardWish::Units];
+        let wishes = [
+            BoardWish::Clock(Civil(0)),
+            BoardWish::Clock(Civil(u64::MAX)),
+            line,
+            BoardWish::Units,
+            BoardWish::Settings,
+            BoardWish::Baseline,
+        ];
         all.extend(wishes.map(|wish| Event::AskedOfBoard { who, wish, granted: false }));
         let told = [LockEvent::Opened, LockEvent::Closed, LockEvent::WrongCode, LockEvent::Barred];
         all.extend(told.map(|event| Event::Lock { who, event }));
