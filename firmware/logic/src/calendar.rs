@@ -227,7 +227,9 @@ impl DailyEvent {
         let date = civil.dated(minute);
         let into_ms = civil.0.saturating_sub(Civil::at(date, minute).0);
         let in_grace = into_ms < u64::from(grace.0);
-        let Some(dealt) = self.dealt_day else {
+        // A date further ahead than one change of at most a day leaves it: several have added up, and it says nothing any more.
+        let dealt = self.dealt_day.filter(|dealt| *dealt <= date.saturating_add(1));
+        let Some(dealt) = dealt else {
             // First look at this clock: an hour already over was never ours to miss.
             self.dealt_day = Some(if in_grace { date.saturating_sub(1) } else { date });
             return if in_grace { self.poll(now, clock, minute, grace) } else { None };
@@ -257,6 +259,11 @@ impl DailyEvent {
         self.unset_since = Some(now);
         self.fired_at = Some(now);
         Some(HourOutcome::Fired(None))
+    }
+
+    /// When it last fired.
+    pub(crate) fn fired_at(&self) -> Option<Instant> {
+        self.fired_at
     }
 
     fn too_soon(&self, now: Instant) -> bool {

@@ -29,6 +29,8 @@ pub struct Debounced {
     raw: Option<(bool, Instant)>,
     /// Level believed, and since when the pin had it.
     steady: Option<(bool, Instant)>,
+    /// No level is believed yet since power-up, and it has been closed.
+    closed_unproved: bool,
     /// The closure under way began after an opening was seen: it is an edge, not a level found at power-up.
     edge: bool,
 }
@@ -38,6 +40,7 @@ impl Debounced {
     pub fn set(&mut self, now: Instant, closed: bool) {
         if self.raw.is_none_or(|(level, _)| level != closed) {
             self.raw = Some((closed, now));
+            self.closed_unproved |= closed && self.steady.is_none();
         }
     }
 
@@ -49,6 +52,7 @@ impl Debounced {
         }
         let was_open = self.steady.is_some_and(|(l, _)| !l);
         self.steady = Some((level, since));
+        self.closed_unproved = false;
         self.edge = level && was_open;
         self.edge
     }
@@ -64,6 +68,13 @@ impl Debounced {
     #[must_use]
     pub fn is_closed_at_pin(&self) -> bool {
         self.raw.is_some_and(|(closed, _)| closed)
+    }
+
+    /// It is closed, or may be: as long as no level has been believed since power-up one closure at the pin is enough. What
+    /// it holds must not begin in between, for a valve may be found before a contact has been steady.
+    #[must_use]
+    pub fn may_be_closed(&self) -> bool {
+        self.closed_unproved || self.closed_since().is_some()
     }
 
     /// Since when it has been closed, if it is.

@@ -231,7 +231,7 @@ pub enum Event {
     /// Civil time was set; it moved by so many seconds if it was known before.
     ClockSet {
         /// Seconds it moved, within the range of the type.
-        moved_s: Option<i32>,
+        moved_s: Option<i64>,
     },
     /// Civil time became unknown.
     ClockLost,

@@ -24,8 +24,8 @@ pub struct Ledger {
     empty_at: Volume,
     /// `volume` at which only the reserve is left.
     ask_at: Volume,
-    /// When the last regeneration completed; the start of the account if there was none.
-    regenerated_at: Instant,
+    /// When the last complete regeneration began, or its hour; the start of the account if there was none.
+    began_at: Instant,
     /// How much of all this was not metered but estimated (P6, S10).
     estimated: Volume,
 }
@@ -50,7 +50,7 @@ impl Ledger {
             overrun_before: Volume::ZERO,
             empty_at: Volume::MAX,
             ask_at: Volume::MAX,
-            regenerated_at: now,
+            began_at: now,
             estimated: Volume::ZERO,
         };
         ledger.set_thresholds(medium, reserve);
@@ -172,9 +172,9 @@ impl Ledger {
 
     /// A regeneration completed: what the salt restores is restored, and no more (S6).
     ///
-    /// `given` of `usual` salt was given, in any one unit. Exchange beyond what the resin holds was never
+    /// It began at `began_at`, and `given` of `usual` salt was given, in any one unit. Exchange beyond what the resin holds was never
     /// taken up; beyond what the dose restores a deficit stays.
-    pub fn regenerated(&mut self, now: Instant, medium: &Medium, reserve: &Reserve, given: u64, usual: u64) {
+    pub fn regenerated(&mut self, began_at: Instant, medium: &Medium, reserve: &Reserve, given: u64, usual: u64) {
         self.prior = match *medium {
             Medium::Softener { hardness, capacity, total } => {
                 let restores = if given >= usual { capacity.0 } else { share(capacity.0, given, usual) };
@@ -185,7 +185,7 @@ impl Ledger {
         self.volume = Volume::ZERO;
         self.overrun_before = Volume::ZERO;
         self.volume_before = Volume::ZERO;
-        self.regenerated_at = now;
+        self.began_at = began_at;
         self.estimated = Volume::ZERO;
         self.set_thresholds(medium, reserve);
     }
@@ -250,9 +250,9 @@ impl Ledger {
         self.since_regeneration() > Volume::ZERO
     }
 
-    /// When the last regeneration completed.
+    /// When the last complete regeneration began, or the hour that it waited for; the start of the account if there was none.
     #[must_use]
-    pub fn regenerated_at(&self) -> Instant {
-        self.regenerated_at
+    pub fn began_at(&self) -> Instant {
+        self.began_at
     }
 }

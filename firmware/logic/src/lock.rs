@@ -93,7 +93,7 @@ enum State {
     Barred(Instant),
 }
 
-/// The locks of panel and serial line; a contact has none.
+/// The locks of panel and serial line. Whoever is behind a contact has none to open: they may ask for a start and nothing else.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Locks {
     panel: Lock,
@@ -115,7 +115,7 @@ impl Locks {
         let (lock, rule) = match who {
             Who::Panel => (&self.panel, rules.panel),
             Who::Serial => (&self.serial, rules.serial),
-            Who::Remote => return true,
+            Who::Remote => return false,
         };
         let open = matches!(lock.state, State::Open(used) if elapsed(used, now) < rules.relock_after);
         rule == LockRule::Open || open
@@ -130,12 +130,11 @@ impl Locks {
 
     /// Offers a key.
     pub fn offer(&mut self, now: Instant, who: Who, key: Key, rules: &RawLocks) -> LockEvent {
-        let rule = match who {
-            Who::Panel => rules.panel,
-            Who::Serial => rules.serial,
-            Who::Remote => LockRule::Open,
+        let (rule, lock) = match who {
+            Who::Panel => (rules.panel, &mut self.panel),
+            Who::Serial => (rules.serial, &mut self.serial),
+            Who::Remote => return LockEvent::WrongCode,
         };
-        let Some(lock) = self.of(who) else { return LockEvent::Opened };
         if matches!(lock.state, State::Barred(until) if until > now) {
             return LockEvent::Barred;
         }

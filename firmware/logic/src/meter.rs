@@ -90,7 +90,7 @@ pub struct Meter {
 /// The last pulses; those of one instant share a place. Small, since every pulse moves it on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 struct Recent {
-    /// The instant of the youngest.
+    /// The instant of the youngest; of power-up while there is none.
     last: Instant,
     /// Pulses at each instant, oldest first; 0 = none yet.
     counts: [u32; RECENT],
@@ -150,6 +150,12 @@ struct BounceHour {
 }
 
 impl Meter {
+    /// A meter at power-up, from which nothing has been heard.
+    #[must_use]
+    pub fn new(now: Instant) -> Self {
+        Self { recent: Recent { last: now, ..Recent::default() }, ..Self::default() }
+    }
+
     /// Pulses that the driver has already judged; returns their exact volume (M1).
     ///
     /// The single pulse needs no division (M6). `count` is at most [`MAX_BATCH`].
@@ -309,6 +315,18 @@ impl Meter {
         self.flow_by_spacing(settings).min(self.flow_by_silence(now, settings))
     }
 
+    /// The most that may flow at `now`: as [`Meter::flow`] tells it once pulses have a spacing. Until then nobody knows, and it
+    /// is one pulse divided by the time since the last, or since power-up (M3).
+    #[must_use]
+    pub fn flow_at_most(&self, now: Instant, settings: &MeterSettings) -> Flow {
+        self.spacing_at_most(settings).min(self.flow_by_silence(now, settings))
+    }
+
+    /// Flow by the spacing of the last pulses; any flow while they have none.
+    pub(crate) fn spacing_at_most(&self, settings: &MeterSettings) -> Flow {
+        if self.recent.run().0 == 0 { Flow(u32::MAX) } else { self.flow_by_spacing(settings) }
+    }
+
     /// Flow by the spacing of the last pulses; none if they came in one instant, which says nothing.
     pub(crate) fn flow_by_spacing(&self, settings: &MeterSettings) -> Flow {
         let (pulses, took_ms) = self.recent.run();
@@ -322,20 +340,19 @@ impl Meter {
         Flow::of(Volume(settings.pulse().0.saturating_mul(pulses)), took_ms)
     }
 
-    /// The most that can flow after the silence since the last pulse.
+    /// The most that can flow after the silence since the last pulse, or since power-up.
     pub(crate) fn flow_by_silence(&self, now: Instant, settings: &MeterSettings) -> Flow {
-        self.last().map_or(Flow(0), |(last, _)| Flow::in_ms(settings.one_a_ms, elapsed_ms(last, now)))
+        Flow::in_ms(settings.one_a_ms, elapsed_ms(self.recent.last, now))
     }
 
-    /// The first instant at which [`Meter::flow`] has surely fallen to `limit` if no further pulse
+    /// The first instant at which [`Meter::flow_at_most`] has surely fallen to `limit` if no further pulse
     /// comes, and not a millisecond later than silence alone makes it so.
     #[must_use]
-    pub fn falls_to(&self, limit: Flow, settings: &MeterSettings) -> Option<Instant> {
-        let (last, _) = self.last()?;
+    pub fn falls_to(&self, limit: Flow, settings: &MeterSettings) -> Instant {
         // The flow is rounded down: it is at most `limit` as soon as it is less than the next.
         let next = u64::from(limit.0).saturating_add(1).saturating_mul(50);
         let ms = settings.pulse().0.saturating_mul(3).checked_div(next).unwrap_or(0);
-        Some(later_ms(last, ms.saturating_add(1)))
+        later_ms(self.recent.last, ms.saturating_add(1))
     }
 
     /// The settings changed what a pulse is: the part of a nanolitre carried stays what it was.

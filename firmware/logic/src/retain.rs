@@ -43,6 +43,8 @@ pub struct Retained<const N: usize> {
     pub(crate) forecast: Forecast,
     pub(crate) lives: Lives<N>,
     pub(crate) watches: Watches,
+    /// How long each meter has been silent while its tanks served.
+    pub(crate) silences: Vec<Millis, N>,
     pub(crate) service: Service,
     pub(crate) doses: [Doses; RELAYS],
     pub(crate) locks: Locks,

@@ -129,8 +129,8 @@ fn w2_answers_are_journalled_with_who() {
     let raised = pressure_low(&mut site, true);
     site.run_to(raised);
     site.hear();
-    assert_eq!(site.put(Input::Operator { who: Who::Remote, action }), Ok(()));
-    assert_eq!(site.hear(), [(site.now, Event::Operator { who: Who::Remote, action, granted: true })]);
+    assert_eq!(site.put(Input::Operator { who: Who::Panel, action }), Ok(()));
+    assert_eq!(site.hear(), [(site.now, Event::Operator { who: Who::Panel, action, granted: true })]);
 }
 
 /// W2: onset and return wait for their delays to the millisecond; what comes and goes within is no alarm.

@@ -13,6 +13,7 @@ mod support;
 
 use bedkeeper::blackout::{Week, Window};
 use bedkeeper::calendar::*;
+use bedkeeper::contact::Contact;
 use bedkeeper::demand::{Cause, Hold};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Event;
@@ -532,6 +533,74 @@ fn c2_backup_days_count_from_the_last_complete_regeneration() {
     site.run_to(8 * DAY);
     let asked: Vec<(u64, TankId)> = starts(&mut site).into_iter().map(|(at, tank, _)| (at / DAY, tank)).collect();
     assert_eq!(asked, [(3, ONE), (4, TankId(1)), (6, ONE), (7, TankId(1))]);
+}
+
+/// T2: several changes of less than a day add up: the hours of the days that they go back are not lost, no two come within 12 h,
+/// and no single change of at most a day lets one come twice.
+#[test]
+fn t2_small_changes_that_add_up_lose_no_hours() {
+    let mut site = Site::<1>::new(delayed(single()));
+    site.run_to(10 * DAY + 20 * HOUR);
+    site.hear();
+    // Eight times 23 h back within eight minutes: 7 d 16 h.
+    let civil = Civil::at(MONDAY, 0).0;
+    let mut back = 0;
+    for _ in 0..8 {
+        site.run_for(MIN);
+        back += 23 * HOUR;
+        site.put(Input::Clock(Some(Civil(civil + site.now - back)))).unwrap();
+    }
+    site.run_for(8 * DAY);
+    let fired: Vec<u64> = site.hear().into_iter().filter(|(_, e)| *e == Event::HourFired).map(|(at, _)| at).collect();
+    // On its way back the clock showed 03:07 of day 5, an hour within its grace; that of day 5 does not come again.
+    let hours = (5..12).map(|day| day * DAY + 2 * HOUR + back);
+    let all: Vec<u64> = [10 * DAY + 20 * HOUR + 7 * MIN].into_iter().chain(hours).collect();
+    assert_eq!(fired, all);
+}
+
+/// C2: n days are n days at whatever hour, also where the regeneration begins before midnight and ends after it, and where
+/// something holds it past midnight for a while.
+#[test]
+fn c2_days_count_from_the_date_at_which_it_began() {
+    let days_of = |hour_minute: u16, days: u8, held_ms: u64| {
+        let mut raw = delayed(single());
+        raw.hour_minute = hour_minute;
+        raw.backup_days = days;
+        let mut site = Site::<1>::new(raw);
+        for day in 0..13 {
+            let hour = day * DAY + u64::from(hour_minute) * MIN;
+            site.run_to(hour - 2 * SEC);
+            site.contact(Contact::LowPressure, held_ms > 0);
+            site.run_to(hour + held_ms);
+            site.contact(Contact::LowPressure, false);
+        }
+        starts(&mut site).into_iter().map(|(at, ..)| at / DAY).collect::<Vec<_>>()
+    };
+    assert_eq!(days_of(23 * 60 + 30, 1, 0), (1..=12).collect::<Vec<_>>());
+    assert_eq!(days_of(23 * 60 + 30, 3, 0), [3, 6, 9, 12]);
+    assert_eq!(days_of(2 * 60, 1, 0), (1..=12).collect::<Vec<_>>());
+    // Held for an hour each time: it begins on the next date, and counts for the hour before.
+    assert_eq!(days_of(23 * 60 + 30, 2, HOUR), [3, 5, 7, 9, 11]);
+}
+
+/// C2, T1: without a clock n days are n times 24 h of powered time, also where something holds the start for a while.
+#[test]
+fn c2_powered_days_count_from_the_hour_at_which_it_began() {
+    for (days, held_ms) in [(1u64, 0), (3, 0), (1, HOUR), (2, HOUR)] {
+        let mut raw = delayed(single());
+        raw.backup_days = u8::try_from(days).unwrap();
+        let mut site = Site::<1>::without_clock(raw);
+        site.run_to(MIN);
+        for day in 1..13 {
+            site.run_to(day * DAY - 2 * SEC);
+            site.contact(Contact::LowPressure, held_ms > 0);
+            site.run_to(day * DAY + held_ms);
+            site.contact(Contact::LowPressure, false);
+        }
+        let began: Vec<u64> = starts(&mut site).into_iter().map(|(at, ..)| at / DAY).collect();
+        let expected: Vec<u64> = (1..=12).filter(|day| day % days == 0).collect();
+        assert_eq!(began[..expected.len() - 1], expected[..expected.len() - 1], "{days} days, held {held_ms} ms");
+    }
 }
 
 /// C2: 0 = off.

@@ -92,11 +92,11 @@ fn l1_a_filter_keeps_volume() {
     let mut ledger = Ledger::new(t(5), &filter(1_000), &Reserve::None);
     ledger.charge(litres(700));
     ledger.resettle(&filter(1_000), &filter(900), &Reserve::None);
-    assert_eq!((ledger.prior(), ledger.remaining(), ledger.regenerated_at()), (Exchange::ZERO, litres(200), t(5)));
+    assert_eq!((ledger.prior(), ledger.remaining(), ledger.began_at()), (Exchange::ZERO, litres(200), t(5)));
     ledger.charge(litres(300));
     assert_eq!(ledger.overrun(), litres(100));
     ledger.regenerated(t(9), &filter(900), &Reserve::None, 1, 1);
-    assert_eq!((ledger.remaining(), ledger.overrun(), ledger.regenerated_at()), (litres(900), Volume::ZERO, t(9)));
+    assert_eq!((ledger.remaining(), ledger.overrun(), ledger.began_at()), (litres(900), Volume::ZERO, t(9)));
 }
 
 /// L1: over the whole controller: new hardness while serving, at the instant it is taken; only what is left changes.

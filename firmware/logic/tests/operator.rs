@@ -6,6 +6,7 @@ mod support;
 use bedkeeper::demand::{Cause, Hold};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Who};
+use bedkeeper::lock::Key;
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::{CamFeedback, RawSettings, StartRule};
 use bedkeeper::units::TankId;
@@ -61,6 +62,36 @@ fn q5_every_action_is_journalled_with_who_asked() {
                 assert_eq!(site.controller.tanks(), before.tanks(), "{}", action.slug());
                 assert_eq!(site.controller.outputs(), before.outputs(), "{}", action.slug());
             }
+        }
+    }
+}
+
+/// O1, C4: whoever is behind a remote contact may ask for a start, and nothing else, in whatever state the plant is; no key
+/// opens anything to them.
+#[test]
+fn o1_a_remote_asks_for_starts_and_nothing_else() {
+    for step in [None, Some(StepKind::SlowRinse)] {
+        for action in EVERY_ACTION {
+            let mut site = watched::<2>(alternating_cam());
+            if let Some(step) = step {
+                site.operate(Action::StartNow(ONE)).unwrap();
+                site.run_until_step(1, step, 5 * HOUR);
+            }
+            let (action, who) = (action(if step.is_some() { ONE } else { TWO }), Who::Remote);
+            for key in [Key::Press, Key::Code(0)] {
+                assert_eq!(site.put(Input::Unlock { who, key }), Err(Refused::WrongKey));
+            }
+            let before = site.controller.clone();
+            site.hear();
+            let result = site.put(Input::Operator { who, action });
+            if matches!(action, Action::StartNow(_) | Action::StartAtHour(_)) {
+                assert_eq!(result.is_ok(), step.is_none(), "{}", action.slug());
+                continue;
+            }
+            assert_eq!(result, Err(Refused::Locked), "{}", action.slug());
+            assert_eq!(site.hear(), [(site.now, Event::Operator { who, action, granted: false })], "{}", action.slug());
+            assert_eq!(site.controller.tanks(), before.tanks(), "{}", action.slug());
+            assert_eq!(site.controller.outputs().motions, before.outputs().motions, "{}", action.slug());
         }
     }
 }

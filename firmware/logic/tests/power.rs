@@ -5,7 +5,6 @@
 mod support;
 
 use bedkeeper::calendar::Civil;
-use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Event;
 use bedkeeper::meter::MAX_BATCH;
@@ -19,28 +18,6 @@ use bedkeeper::{Action, Controller, Input, RestoreRefused, Save, Settings};
 use support::*;
 
 const ONE: TankId = TankId(0);
-
-/// Power is off for so long, on the plant's clock; the valves stay where they are.
-fn cut<const N: usize>(site: &mut Site<N>, off_ms: u64, clock_kept: bool) {
-    site.put(Input::Tick).unwrap();
-    let bytes = site.controller.retained().encode::<MAX_BYTES>().unwrap();
-    let settings = site.controller.settings().clone();
-    for valve in &mut site.valves {
-        valve.drive(Motion::Off);
-        valve.told = None;
-    }
-    site.now += off_ms;
-    let now = site.now;
-    for valve in &mut site.valves {
-        valve.advance(now);
-    }
-    let retained = Retained::<N>::decode(&bytes).unwrap();
-    let civil = Civil(Civil::at(MONDAY, 0).0 + now);
-    let off_for = retained.off_for(clock_kept.then_some(civil));
-    site.controller = Controller::restore(t(now), settings, &retained, off_for).unwrap();
-    let _ = site.put(Input::Clock(clock_kept.then_some(civil)));
-    site.tell_switches();
-}
 
 fn in_step(raw: RawSettings, step: StepKind) -> Site<2> {
     let mut site = Site::<2>::new(raw);
@@ -91,6 +68,75 @@ fn p1_bytes_are_read_back_whole_or_refused() {
             }
         }
     }
+}
+
+/// P6, W1, S10: at rest the state is saved every hour where a forecast is charged after a cut, and from the first hour of a meter's
+/// silence; else it is not.
+#[test]
+fn p6_at_rest_powered_time_is_saved_every_hour_where_it_counts() {
+    let wishes = |raw: RawSettings| {
+        let mut site = Site::<1>::new(raw);
+        site.run_to(6 * HOUR);
+        site.gulp(1);
+        site.controller.saved();
+        let mut wishes = Vec::new();
+        let from = site.now;
+        while site.now < from + 5 * HOUR {
+            site.run_for(MIN / 2);
+            if site.controller.save_wish() == Save::Soon {
+                wishes.push(site.now - from);
+                site.controller.saved();
+            }
+        }
+        wishes
+    };
+    let hours: Vec<u64> = (1..=5).map(|hour| hour * HOUR).collect();
+    let mut learned = single();
+    learned.reserve = bedkeeper::settings::Reserve::Learned(bedkeeper::settings::RawLearned::usual());
+    assert_eq!(wishes(learned), hours);
+    let mut watched = single();
+    watched.watch.silent_after = Millis::from_hours(96);
+    assert_eq!(wishes(watched), hours);
+    assert_eq!(wishes(single()), []);
+}
+
+/// P6, T3: what a short cut is charged for is no more than an hour longer than power was off, however long the plant had been at
+/// rest before.
+#[test]
+fn p6_a_blink_after_a_night_is_not_charged_as_a_night() {
+    let mut raw = single();
+    raw.reserve = bedkeeper::settings::Reserve::Learned(bedkeeper::settings::RawLearned::usual());
+    let mut site = Site::<1>::new(raw);
+    let mut stored = site.controller.retained();
+    let until = 9 * DAY + 10 * HOUR;
+    while site.now < until {
+        // Two hours of use each morning, 2 L/min.
+        if (8 * HOUR..10 * HOUR).contains(&(site.now % DAY)) {
+            site.gulp(2);
+        }
+        site.run_for(MIN - site.now % MIN);
+        if site.controller.save_wish() != Save::NotNeeded {
+            stored = site.controller.retained();
+            site.controller.saved();
+        }
+    }
+    let told = site.controller.accounts().estimated;
+    let civil = |now: u64| Civil(Civil::at(MONDAY, 0).0 + now);
+    for rest in 1..10 * 60 {
+        site.run_for(MIN);
+        if site.controller.save_wish() != Save::NotNeeded {
+            stored = site.controller.retained();
+            site.controller.saved();
+        }
+        let off_for = stored.off_for(Some(civil(site.now + 5 * SEC)));
+        assert!(off_for.unwrap() <= Millis::from_mins(61), "{off_for:?} after {rest} min");
+    }
+    let off_for = stored.off_for(Some(civil(site.now + 5 * SEC)));
+    let settings = site.controller.settings().clone();
+    let back = Controller::<1>::restore(t(site.now + 5 * SEC), settings, &stored, off_for).unwrap();
+    // A day's use is 240 L; an hour of an even day is 10 L, and 100 L may be lost of what was metered (S10).
+    let charged = back.accounts().estimated.0 - told.0;
+    assert!(charged <= u128::from(Volume::from_litres(111).0), "{charged} nL");
 }
 
 /// S10, P1: the state is to be saved before motors start where something changed, soon where a hundredth of the

@@ -9,10 +9,11 @@
 
 mod support;
 
+use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Event;
 use bedkeeper::operator::AlarmAction;
 use bedkeeper::program::StepKind;
-use bedkeeper::settings::{MeterPlace, RawWatch};
+use bedkeeper::settings::{MeterPlace, RawWatch, StartRule};
 use bedkeeper::units::{Flow, Millis, TankId, TankSet, Volume};
 use bedkeeper::watch::{Alarm, AlarmPhase, StoreWear};
 use bedkeeper::{Action, Input, RawSettings};
@@ -306,6 +307,11 @@ fn w1_l3_an_unproven_bed_is_an_alarm() {
     // Its rinse, in the position that draws, took the rest of the dose.
     assert_eq!(raised, [Alarm::Unproven, Alarm::BrineLow].map(|alarm| (ended, Event::AlarmRaised(alarm))));
     assert_eq!(site.controller.alarm(Alarm::Unproven).tanks, TankSet(0b10));
+    // A refill of its own, for want of brine, proves nothing.
+    let mut refilling = site.clone();
+    refilling.operate(Action::Release(TankId(1))).unwrap();
+    refilling.run_until_duty(2, DutyKind::Refilling, HOUR);
+    assert!(refilling.alarm(Alarm::Unproven));
     site.operate(Action::Vouch(TankId(1))).unwrap();
     assert!(!site.alarm(Alarm::Unproven));
 }
@@ -319,4 +325,53 @@ fn w1_watches_that_are_off_raise_nothing() {
     site.draw(1_000, 30 * SEC);
     site.run_for(30 * DAY);
     assert_eq!(alarms(&mut site), []);
+}
+
+// ---- meter-silent over regenerations and cuts ------------------------------------------------------------
+
+/// W1: neither regenerations nor power cuts begin a silence anew; time in which the tank does not serve does not count. A pulse
+/// does, also one that comes while nothing is expected.
+#[test]
+fn w1_only_a_pulse_ends_a_silence() {
+    let mut raw = single();
+    raw.watch.silent_after = Millis::from_hours(96);
+    raw.start = StartRule::AtHour;
+    raw.backup_days = 1;
+    let mut site = Site::<1>::new(raw);
+    // Minutes in which it served; each night it regenerates, and each noon power blinks.
+    let silent_for = |site: &mut Site<1>| {
+        let mut served = 0;
+        for minute in 0..10 * 24 * 60 {
+            site.run_for(MIN);
+            served += u64::from(site.duty(1) == DutyKind::Serving);
+            if minute % (24 * 60) == 12 * 60 {
+                cut(site, 5 * SEC, true);
+            }
+            if site.alarm(Alarm::MeterSilent) {
+                return Some(served);
+            }
+        }
+        None
+    };
+    let first = silent_for(&mut site).unwrap();
+    assert!(first.abs_diff(96 * 60) <= 15, "{first} min");
+    assert!(site.said.iter().filter(|r| matches!(r.event, Event::Started { .. })).count() >= 4);
+    // A pulse ends it, and the next silence is as long.
+    site.gulp(1);
+    site.run_for(SEC);
+    assert!(!site.alarm(Alarm::MeterSilent));
+    let second = silent_for(&mut site).unwrap();
+    assert!(second.abs_diff(96 * 60) <= 15, "{second} min");
+    // A long silence that a pulse ends is saved as ended.
+    site.controller.saved();
+    site.gulp(1);
+    assert_ne!(site.controller.save_wish(), bedkeeper::Save::NotNeeded);
+    // In a regeneration a pulse is one, too.
+    site.run_for(3 * DAY);
+    site.operate(Action::StartNow(TankId(0))).unwrap();
+    site.run_for(HOUR / 2);
+    assert_eq!(site.duty(1), DutyKind::Regenerating);
+    site.gulp(1);
+    let third = silent_for(&mut site).unwrap();
+    assert!(third.abs_diff(96 * 60) <= 15, "{third} min");
 }

@@ -14,7 +14,7 @@ use crate::retain::{Plant, Retained};
 use crate::sequence::{AfterPower, BrineInBed};
 use crate::settings::{CamFeedback, MeterPlace, RawDrive, Settings, scaled_volume};
 use crate::units::{Instant, Millis, TankId, Volume};
-use crate::watch::Service;
+use crate::watch::{Service, Silence};
 
 /// A valve that passed this long unseen in the brine position has drawn brine (S12).
 const BRINE_UNSEEN: Millis = Millis::from_secs(30);
@@ -133,6 +133,7 @@ impl<const N: usize> Controller<N> {
             forecast: self.forecast_to_retain(),
             lives: self.lives(),
             watches: self.watches.clone(),
+            silences: self.silences_to_retain(),
             service: Service {
                 volume: self.service.volume.plus(self.tally.passed()).plus(self.counted()),
                 ..self.service
@@ -183,6 +184,9 @@ impl<const N: usize> Controller<N> {
         self.forecast = retained.forecast;
         self.lives = retained.lives.clone();
         self.watches = retained.watches.clone();
+        for (silence, lasted) in self.silences.iter_mut().zip(&retained.silences) {
+            *silence = Silence::after(*lasted);
+        }
         self.service = retained.service;
         for ((relay, given), doses) in self.relays.iter_mut().zip(&self.settings.relays).zip(&retained.doses) {
             relay.owe(*doses, given);

@@ -39,8 +39,8 @@ impl<const N: usize> Controller<N> {
             .filter(|(_, t)| matches!(t.duty, Duty::Serving | Duty::Ready { .. } | Duty::Spent))
             .filter(|(_, t)| matches!(t.duty, Duty::Serving) || t.ledger.has_served())
             .filter(|(_, t)| !t.demand.operator_hold)
-            .filter(|(_, t)| calendar::dates_since(t.ledger.regenerated_at(), now, date, clock) >= days)
-            .min_by_key(|(_, t)| t.ledger.regenerated_at())
+            .filter(|(_, t)| calendar::dates_since(t.ledger.began_at(), now, date, clock) >= days)
+            .min_by_key(|(_, t)| t.ledger.began_at())
             .map(|(id, _)| id);
         if let Some(id) = due {
             self.ask(now, id, Cause::BackupDay);

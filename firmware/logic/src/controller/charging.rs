@@ -6,7 +6,7 @@ use crate::meter::MAX_BATCH;
 use crate::operator::Refused;
 use crate::program::Position;
 use crate::settings::MeterPlace;
-use crate::units::{Instant, TankId, Volume};
+use crate::units::{Instant, Millis, TankId, Volume};
 use crate::watch::Alarm;
 
 impl<const N: usize> Controller<N> {
@@ -19,6 +19,15 @@ impl<const N: usize> Controller<N> {
             _ => return Err(Refused::BatchTooLarge),
         }
         let before = unit.last();
+        if let Some(silence) = self.silences.get_mut(usize::from(meter)) {
+            let lasted = silence.lasted(now, before.map(|(last, _)| last));
+            silence.heard();
+            let limit = self.settings.watch.silent_after;
+            // A long silence that is over must not go on after a power cut (W1).
+            if limit > Millis::ZERO && lasted.0 >= limit.0 / 4 {
+                self.power.save_soon();
+            }
+        }
         let volume = unit.pulses(now, count, self.settings.meter_settings());
         let excessive = unit.is_excessive(now, self.settings.meter_settings());
         self.book_metered(volume);

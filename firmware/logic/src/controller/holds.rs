@@ -177,10 +177,10 @@ impl<const N: usize> Controller<N> {
 
     /// Holds by contacts, flow and the drain allowance.
     fn site_holds(&self, tank: &Tank, now: Instant, outside: &Outside, visit: &mut Visit<'_>) {
-        if self.settings.remote == RemoteRole::HoldOff && self.contacts.remote.closed_since().is_some() {
+        if self.settings.remote == RemoteRole::HoldOff && self.contacts.remote.may_be_closed() {
             visit(Hold::HoldOff, None);
         }
-        if self.contacts.low_pressure.closed_since().is_some() {
+        if self.contacts.low_pressure.may_be_closed() {
             visit(Hold::LowPressure, None);
         }
         if let Some(until) = self.flow_hold_until(tank, now, outside) {

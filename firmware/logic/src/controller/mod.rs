@@ -59,7 +59,7 @@ use crate::relay::{RELAYS, Relay};
 use crate::reserve::Forecast;
 use crate::settings::{Arrangement, MAX_TANKS, MeterPlace, Settings};
 use crate::units::{Instant, TankId, TankSet, TotalVolume, later_ms};
-use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, Tally, Watches};
+use crate::watch::{Alarm, AlarmSet, FlowWatch, Service, Silence, Tally, Watches};
 
 pub(crate) use absence::Presence;
 use power::Power;
@@ -183,8 +183,8 @@ pub struct Controller<const N: usize> {
     settings_rejected: bool,
     watches: Watches,
     flow_watch: FlowWatch,
-    /// Since when pulses of each meter are expected: its tank serves; [`NEVER`] if none are.
-    expected_since: Vec<Instant, N>,
+    /// How long each meter has been silent although its tank serves.
+    silences: Vec<Silence, N>,
     service: Service,
     tally: Tally,
     quiet_pulses: QuietPulses,
@@ -255,7 +255,7 @@ impl<const N: usize> Controller<N> {
             hour: DailyEvent::default(),
             scheduled_at: None,
             tanks,
-            meters: crate::collect((0..meters).map(|_| Meter::default())),
+            meters: crate::collect((0..meters).map(|_| Meter::new(now))),
             contacts: Contacts::default(),
             // An installer fills it before the first regeneration; no logic was there to see it.
             brine: Brine::filled(settings.first_brine()),
@@ -274,7 +274,7 @@ impl<const N: usize> Controller<N> {
             settings_rejected: false,
             watches: Watches::default(),
             flow_watch: FlowWatch::default(),
-            expected_since: crate::collect((0..meters).map(|_| NEVER)),
+            silences: crate::collect((0..meters).map(|_| Silence::default())),
             service: Service::done(now),
             tally: Tally::default(),
             quiet_pulses: QuietPulses::default(),
@@ -429,7 +429,7 @@ impl<const N: usize> Controller<N> {
         let change = self.clock.set(now, civil);
         self.hour.clock_changed(change);
         self.day_after_clock(now, was_set, change);
-        let moved_s = change.moved_ms.map(|ms| i32::try_from(ms.checked_div(1_000).unwrap_or(0)).unwrap_or(i32::MAX));
+        let moved_s = change.moved_ms.map(|ms| ms / 1_000);
         // A moved clock opens no second allowance for the same day's drain water.
         self.drain = DrainDay { day: self.drain_day(now), drained };
         if self.clock.is_set() {

@@ -13,7 +13,9 @@ use crate::units::{Instant, TankId};
 
 impl<const N: usize> Controller<N> {
     pub(super) fn operate(&mut self, now: Instant, who: Who, action: Action) -> Result<(), Refused> {
-        let result = if self.is_unlocked(now, who) {
+        // Whoever is behind a remote contact may ask for a start, by their contact's rules, and nothing else (O1, C4).
+        let remote = who == Who::Remote && matches!(action, Action::StartNow(_) | Action::StartAtHour(_));
+        let result = if remote || self.is_unlocked(now, who) {
             self.locks.used(now, who);
             self.try_operate(now, action)
         } else {

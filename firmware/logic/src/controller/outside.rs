@@ -71,17 +71,17 @@ impl<const N: usize> Controller<N> {
     /// above it, or the limit is 0.
     #[inline(never)]
     pub(super) fn flow_falls_at(&self, now: Instant, limit: Flow) -> Option<Instant> {
-        if limit == Flow(0) || self.flow(now) <= limit {
+        if limit == Flow(0) || self.flow_at_most(now) <= limit {
             return None;
         }
         let settings = self.settings.meter_settings();
         let meters = u32::try_from(self.meters.len()).unwrap_or(u32::MAX);
         let each = Flow(if meters > 1 { limit.0.checked_div(meters).unwrap_or(0) } else { limit.0 });
-        let fallen = self.meters.iter().filter_map(|m| m.falls_to(each, settings)).max();
+        let fallen = self.meters.iter().map(|m| m.falls_to(each, settings)).max();
         let mut late = fallen.unwrap_or(now);
         if meters > 1 {
             // One meter falls by a formula; the sum of several falls at some instant before.
-            let spacings: Vec<Flow, N> = crate::collect(self.meters.iter().map(|m| m.flow_by_spacing(settings)));
+            let spacings: Vec<Flow, N> = crate::collect(self.meters.iter().map(|m| m.spacing_at_most(settings)));
             let sum_at = |at: Instant| {
                 self.meters.iter().zip(&spacings).fold(0u32, |sum, (meter, spacing)| {
                     sum.saturating_add(meter.flow_by_silence(at, settings).min(*spacing).0)
@@ -94,6 +94,12 @@ impl<const N: usize> Controller<N> {
             }
         }
         Some(late)
+    }
+
+    /// The most that may flow, over all meters: what holds a start reckons with it while nobody knows the flow (M3).
+    fn flow_at_most(&self, now: Instant) -> Flow {
+        let settings = self.settings.meter_settings();
+        Flow(self.meters.iter().fold(0, |sum: u32, meter| sum.saturating_add(meter.flow_at_most(now, settings).0)))
     }
 
     /// A window stands in which tanks may not change over (C6): when it ends.

@@ -5,10 +5,15 @@ use serde::{Deserialize, Serialize};
 use super::Controller;
 use crate::journal::Event;
 use crate::retain::Retained;
+use crate::settings::Reserve;
 use crate::units::{Instant, Millis, TankSet, Volume, later};
 
 /// While a step runs, its time is saved so often: a cut makes it no more than this too long (P3).
 const STEP_MARK: Millis = Millis::from_mins(1);
+
+/// At rest, what grows with powered time is saved so often where it is needed after a cut: a forecast's use is charged for no
+/// more than this too long (P6), and a meter's silence is no more than this too short (W1).
+const IDLE_MARK: Millis = Millis::from_hours(1);
 
 /// Whether the retained state must be written, and how soon.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -91,7 +96,7 @@ impl Power {
     pub(super) fn metered(&mut self, volume: Volume, retain_volume: Volume) {
         self.unsaved = self.unsaved.plus(volume);
         if self.unsaved >= retain_volume {
-            self.wish = self.wish.max(Save::Soon);
+            self.save_soon();
         }
     }
 
@@ -108,9 +113,9 @@ impl Power {
         }
     }
 
-    /// When the time served must be saved next, if nothing else asks for it before.
-    fn mark_at(&self) -> Option<Instant> {
-        (self.wish == Save::NotNeeded).then(|| later(self.saved_at, STEP_MARK))
+    /// Something that may wait a little must be saved.
+    pub(super) fn save_soon(&mut self) {
+        self.wish = self.wish.max(Save::Soon);
     }
 }
 
@@ -129,7 +134,7 @@ impl<const N: usize> Controller<N> {
 
     /// Tells that [`Controller::retained`] as it is now has been written.
     ///
-    /// A step's time must then be saved again in a minute, so read the next deadline anew.
+    /// The time that passes must then be saved again in a while, so read the next deadline anew.
     pub fn saved(&mut self) {
         self.book_pulses();
         self.power.unsaved = Volume::ZERO;
@@ -141,15 +146,26 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// When the time that a step has served must be saved.
+    /// When the time that has passed must be saved, if nothing else asks for it before.
     pub(super) fn mark_due(&self) -> Option<Instant> {
-        let at = self.power.mark_at()?;
-        self.tanks.iter().any(|t| t.regeneration().is_some()).then_some(at)
+        let saved_at = self.power.saved_at;
+        if self.power.wish != Save::NotNeeded {
+            None
+        } else if self.tanks.iter().any(|t| t.regeneration().is_some()) {
+            Some(later(saved_at, STEP_MARK))
+        } else if matches!(self.settings.reserve, Reserve::Learned(_)) && self.clock.is_set() {
+            Some(later(saved_at, IDLE_MARK))
+        } else if self.settings.watch.silent_after > Millis::ZERO {
+            let silent_since = self.silences().flatten().min()?;
+            Some(later(silent_since.max(saved_at), IDLE_MARK))
+        } else {
+            None
+        }
     }
 
     pub(super) fn mark_progress(&mut self, now: Instant) {
         if self.mark_due().is_some_and(|at| now >= at) {
-            self.power.wish = Save::Soon;
+            self.power.save_soon();
         }
     }
 }

@@ -2,12 +2,13 @@
 
 use super::Controller;
 use super::capacity::medium_of;
+use crate::calendar::Civil;
 use crate::duty::{Duty, Restarts, Tank};
 use crate::journal::{Event, Reason};
 use crate::program::StepKind;
 use crate::sequence::{Outcome, Regeneration, SequenceEvent, StepRun};
 use crate::settings::Arrangement;
-use crate::units::{Instant, Millis, SaltMass, TankId, share};
+use crate::units::{Instant, Millis, SaltMass, TankId, elapsed, share};
 
 impl<const N: usize> Controller<N> {
     #[inline(never)]
@@ -65,12 +66,13 @@ impl<const N: usize> Controller<N> {
             self.age_resin(now, id);
         }
         let reserve = self.reserve_told();
+        let began_at = self.counts_from(regeneration.started_at());
         let Some(tank) = self.tanks.get_mut(id.index()) else { return };
         if outcome == Outcome::Complete {
             let medium = medium_of(tank, &self.settings);
             tank.derating.regenerated();
             let (given, usual) = (regeneration.drawn().0, self.settings.dose_water().0);
-            tank.ledger.regenerated(now, &medium, &reserve, given, usual);
+            tank.ledger.regenerated(began_at, &medium, &reserve, given, usual);
             self.lives.regenerated(id.index());
             self.service.regenerations = self.service.regenerations.saturating_add(1);
             tank.demand.settle();
@@ -91,6 +93,17 @@ impl<const N: usize> Controller<N> {
             (false, _) => Duty::Spent,
         };
         self.set_duty(id, duty, Reason::Ended(outcome));
+    }
+
+    /// From when backup days count after a start: within the grace of an hour from that hour, so that neither what held it for a
+    /// while nor midnight makes it a day more (C2).
+    fn counts_from(&self, started_at: Instant) -> Instant {
+        let (minute, grace) = (self.settings.hour_minute, self.settings.hour_grace);
+        let hour = match self.clock.civil(started_at) {
+            Some(civil) => self.clock.instant(Civil::at(civil.dated(minute), minute)),
+            None => self.hour.fired_at(),
+        };
+        hour.filter(|hour| *hour <= started_at && elapsed(*hour, started_at) < grace).unwrap_or(started_at)
     }
 
     /// Journals the end of a regeneration and what it left in the bed.

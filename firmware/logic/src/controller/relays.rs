@@ -147,13 +147,14 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// The instants from which pulses of each meter are expected.
+    /// From which meters pulses are expected.
     fn note_expected(&mut self, now: Instant) {
         let common = self.settings.meter.place == crate::settings::MeterPlace::Common;
         let in_service = self.in_service;
-        for (id, since) in (0u8..).map(TankId).zip(self.expected_since.iter_mut()) {
+        let meters = self.meters.iter().map(|meter| meter.last().map(|(last, _)| last));
+        for ((id, last), silence) in (0u8..).map(TankId).zip(meters).zip(self.silences.iter_mut()) {
             let is_expected = if common { !in_service.is_empty() } else { in_service.contains(id) };
-            *since = if is_expected { (*since).min(now) } else { super::NEVER };
+            silence.expect(now, is_expected, last);
         }
     }
 }

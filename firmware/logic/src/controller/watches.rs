@@ -1,7 +1,9 @@
 //! Alarms follow their conditions (W1), and operators answer them (W2).
 
+use heapless::Vec;
+
 use super::deadlines::Earliest;
-use super::{Controller, NEVER, is_waiting, tank_ids};
+use super::{Controller, is_waiting, tank_ids};
 use crate::duty::{Duty, Tank};
 use crate::journal::Event;
 use crate::operator::{AlarmAction, Refused};
@@ -56,7 +58,7 @@ impl<const N: usize> Controller<N> {
                 let is_overlong = |t: &Tank| t.overlong || t.regeneration().is_some_and(|r| r.is_overlong());
                 return self.tanks_where(is_overlong);
             }
-            Alarm::Unproven => return self.tanks_where(|t| t.unproven && t.regeneration().is_none()),
+            Alarm::Unproven => return self.tanks_where(|t| t.unproven && (t.regeneration().is_none() || t.makes_up())),
             Alarm::SettingsRejected => self.settings_rejected,
             Alarm::ClockUnset => !self.clock.is_set(),
             Alarm::NoTankServing => {
@@ -105,11 +107,14 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Since when each meter has been silent although pulses are expected.
-    fn silences(&self) -> impl Iterator<Item = Option<Instant>> {
-        self.meters.iter().zip(&self.expected_since).map(|(meter, since)| {
-            let last = meter.last().map_or(*since, |(last, _)| last.max(*since));
-            (*since < NEVER).then_some(last)
-        })
+    pub(super) fn silences(&self) -> impl Iterator<Item = Option<Instant>> {
+        self.meters.iter().zip(&self.silences).map(|(meter, silence)| silence.since(meter.last().map(|(last, _)| last)))
+    }
+
+    /// How long each meter has been silent, to be retained.
+    pub(super) fn silences_to_retain(&self) -> Vec<Millis, N> {
+        let meters = self.meters.iter().zip(&self.silences);
+        crate::collect(meters.map(|(meter, silence)| silence.lasted(self.now, meter.last().map(|(last, _)| last))))
     }
 
     /// Whether a meter that last spoke then has been silent for too long.

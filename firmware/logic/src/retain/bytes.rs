@@ -11,7 +11,7 @@ use crate::duty::Duty;
 use crate::settings::MAX_STEPS;
 
 /// The layout of the bytes. It changes with every change of what is retained.
-pub const VERSION: u8 = 6;
+pub const VERSION: u8 = 7;
 
 /// No retained state takes more bytes than this, with eight tanks.
 pub const MAX_BYTES: usize = 1_536;

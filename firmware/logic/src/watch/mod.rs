@@ -7,6 +7,7 @@ mod flow;
 mod life;
 mod rules;
 mod service;
+mod silence;
 mod store;
 mod texts;
 
@@ -16,6 +17,7 @@ pub use life::{AlarmPhase, AlarmPhases, AlarmState, Watches};
 pub use rules::{AlarmDelay, AlarmRules, MAX_DELAYED, Severities, Severity};
 pub use service::Service;
 pub(crate) use service::Tally;
+pub(crate) use silence::Silence;
 pub use store::StoreWear;
 
 use crate::units::slugs;

@@ -24,6 +24,7 @@ use bedkeeper::drive::{DriveEvent, Motion};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Record, Who};
 use bedkeeper::program::{Position, StepKind};
+use bedkeeper::retain::{MAX_BYTES, Retained};
 use bedkeeper::sequence::Phase;
 use bedkeeper::settings::*;
 use bedkeeper::units::*;
@@ -369,6 +370,28 @@ impl<const N: usize> Site<N> {
             self.run_for(SEC);
         }
     }
+}
+
+/// Power is off for so long, on the plant's clock; the valves stay where they are.
+pub fn cut<const N: usize>(site: &mut Site<N>, off_ms: u64, clock_kept: bool) {
+    site.put(Input::Tick).unwrap();
+    let bytes = site.controller.retained().encode::<MAX_BYTES>().unwrap();
+    let settings = site.controller.settings().clone();
+    for valve in &mut site.valves {
+        valve.drive(Motion::Off);
+        valve.told = None;
+    }
+    site.now += off_ms;
+    let now = site.now;
+    for valve in &mut site.valves {
+        valve.advance(now);
+    }
+    let retained = Retained::<N>::decode(&bytes).unwrap();
+    let civil = Civil(Civil::at(MONDAY, 0).0 + now);
+    let off_for = retained.off_for(clock_kept.then_some(civil));
+    site.controller = Controller::restore(t(now), settings, &retained, off_for).unwrap();
+    let _ = site.put(Input::Clock(clock_kept.then_some(civil)));
+    site.tell_switches();
 }
 
 pub fn window(days: Weekdays, from: u16, to: u16) -> Window {

@@ -39,9 +39,9 @@ pub fn expected<const N: usize>(sight: &Sight<'_, N>, id: TankId) -> Option<Expe
 fn by_backup_days<const N: usize>(sight: &Sight<'_, N>, ledger: &Ledger) -> Option<Instant> {
     let (clock, settings) = (sight.controller.clock(), sight.controller.settings());
     let days = Some(u32::from(settings.backup_days)).filter(|days| *days > 0)?;
-    let at = match clock.civil(ledger.regenerated_at()) {
+    let at = match clock.civil(ledger.began_at()) {
         Some(then) => clock.instant(Civil::at(then.day().saturating_add(days), settings.hour_minute))?,
-        None => later_ms(ledger.regenerated_at(), u64::from(days).saturating_mul(DAY_MS)),
+        None => later_ms(ledger.began_at(), u64::from(days).saturating_mul(DAY_MS)),
     };
     Some(at.max(sight.now))
 }

@@ -294,7 +294,7 @@ fn events() -> Vec<Event> {
         Event::HourFired,
         Event::HourMissed,
         Event::DayEnded(DayUse { day: u16::MAX, litres: u32::MAX, lesson: Lesson::Learned }),
-        Event::ClockSet { moved_s: Some(i32::MIN) },
+        Event::ClockSet { moved_s: Some(-3_155_759_999) },
         Event::ClockSet { moved_s: None },
         Event::ClockLost,
         Event::RemoteIgnored { tank },
