@@ -6,6 +6,7 @@
 
 use std::ops::Range;
 
+use crate::terminal::steers;
 use annotate_snippets::{AnnotationKind, Group, Level, Origin, Renderer, Snippet};
 
 /// Something wrong in a text file.
@@ -67,12 +68,15 @@ fn fitted(source: &str, span: &Range<usize>) -> Range<usize> {
     start..end.min(line_end)
 }
 
-/// Control characters would move the terminal's cursor; each becomes one `?`, so that byte spans stay true.
+/// What would steer the terminal becomes a `?` for each of its bytes, so that byte spans stay true.
 fn one_byte_controls(source: &str) -> String {
-    let shown = |c: char| match c {
-        '\n' | '\r' | '\t' => c,
-        c if c.is_ascii_control() => '?',
-        c => c,
-    };
-    source.chars().map(shown).collect()
+    let mut shown = String::with_capacity(source.len());
+    for c in source.chars() {
+        if steers(c) && !matches!(c, '\n' | '\r' | '\t') {
+            shown.extend(std::iter::repeat_n('?', c.len_utf8()));
+        } else {
+            shown.push(c);
+        }
+    }
+    shown
 }

@@ -6,6 +6,9 @@
 // Some of what only the command uses stands beside what others use.
 #![cfg_attr(not(feature = "command"), allow(dead_code))]
 
+#[macro_use]
+mod terminal;
+
 pub mod bed;
 #[cfg(feature = "command")]
 pub mod beginning;

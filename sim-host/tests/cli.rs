@@ -314,6 +314,59 @@ fn names_do_not_steer_the_terminal() {
     std::fs::write(here.path().join("site.toml"), site).expect("a file");
     let shown = text(&bedkeeper(here.path(), &["replay", "site.toml", "demo:house"]).stdout);
     assert!(!shown.contains('\u{1b}') && shown.contains("(invented)"), "{shown}");
+    // A direction of reading steers it too, and a scenario's title; also where the file is at fault.
+    let name = "House \\u001b[31m\u{202e}(invented)";
+    let site = include_str!("../demo/house.toml").replace("House (invented)", name);
+    std::fs::write(here.path().join("site.toml"), &site).expect("a file");
+    std::fs::write(here.path().join("bad.toml"), site.replace("volume = \"25 L\"", "volume = \"\u{202e}25 L\""))
+        .expect("a file");
+    let missed = "scenario = \"\u{202e}A \\u001b[31mtitle\"\nlasts = \"1 day\"\nsite = \"site.toml\"\n[[expect]]\ncount = 9\nstarted = \"any\"\n";
+    std::fs::write(here.path().join("missed.toml"), missed).expect("a file");
+    for args in [
+        &["replay", "site.toml", "demo:house"][..],
+        &["size", "site.toml"],
+        &["size", "bad.toml"],
+        &["why", "site.toml", "demo:house", "--at", "day 2 03:00"],
+        &["verify", "missed.toml"],
+        &["explore", "site.toml", "--families", "water", "--states", "10"],
+    ] {
+        let output = bedkeeper(here.path(), args);
+        let shown = text(&output.stdout) + &text(&output.stderr);
+        assert!(
+            shown.contains("(invented)") || shown.contains("title") || shown.contains("???25 L"),
+            "{args:?}: {shown}"
+        );
+        assert!(!shown.chars().any(|c| (c.is_control() && c != '\n') || c == '\u{202e}'), "{args:?}: {shown:?}");
+    }
+}
+
+/// Whoever closes standard error still gets the exit code.
+#[cfg(unix)]
+#[test]
+fn errors_that_nobody_reads_are_errors() {
+    let here = folder();
+    let (reader, writer) = std::io::pipe().expect("a pipe");
+    drop(reader);
+    for args in [&["size", "nowhere.toml"][..], &["verify", "nowhere.toml"], &["replay", "nowhere.toml", "demo:house"]]
+    {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_bedkeeper"));
+        command.current_dir(here.path()).args(args).stderr(writer.try_clone().expect("a pipe"));
+        assert_eq!(command.status().expect("the command runs").code(), Some(2), "{args:?}");
+    }
+}
+
+#[test]
+fn a_search_of_nothing_is_refused() {
+    let here = folder();
+    for (option, value, right) in [
+        ("--depth", "0", "give 1 or more"),
+        ("--states", "0", "give 1 or more"),
+        ("--budget", "0s", "such as \"60 s\""),
+    ] {
+        let output = bedkeeper(here.path(), &["explore", "demo:house", option, value]);
+        assert_eq!(output.status.code(), Some(2), "{option}");
+        assert!(text(&output.stderr).contains(right), "{option}: {}", text(&output.stderr));
+    }
 }
 
 #[test]

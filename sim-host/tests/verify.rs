@@ -123,7 +123,7 @@ fn faults_of_a_site_file_are_shown_in_it_and_those_of_a_whole_where_the_change_s
 fn what_cannot_be_read_or_run_ends_clearly() {
     let (code, _, errors, folder) = verify(&[], &["nowhere.toml"]);
     assert_eq!(code, Some(2));
-    assert!(errors.contains("nowhere.toml"), "{errors}");
+    assert!(errors.contains("nowhere.toml") && errors.contains("the path of a scenario file"), "{errors}");
     assert_eq!(bedkeeper(folder.path(), &["verify", "."]).status.code(), Some(2));
     let metered = NIGHT.replace("lasts", "recording = [[\"day 1 06:00\", 1, 1]]\nlasts");
     let (code, _, errors, _folder) = verify(&[("a.toml", &metered)], &["a.toml"]);

@@ -211,3 +211,14 @@ fn a_site_alone_and_a_moment_after_the_end_are_refused() {
         "{said}"
     );
 }
+
+#[test]
+fn volumes_are_in_the_units_asked_for() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let asked = ["why", "demo:apartments", "demo:apartments", "--at", "2027-03-09T20:00", "--units"];
+    for (units, word, other) in [("us", " gal left", " L left"), ("metric", " L left", " gal left")] {
+        let output = bedkeeper(folder.path(), &[&asked[..], &[units]].concat());
+        let shown = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert!(shown.contains(word) && !shown.contains(other), "{units}: {shown}");
+    }
+}

@@ -63,7 +63,7 @@ pub enum Modelled {
 /// Runs the verb.
 pub fn run(args: &BenchArgs, style: &Style) -> ExitCode {
     let fault = |why: String| {
-        eprintln!("{}", why.trim_end());
+        complain!("{}", why.trim_end());
         ExitCode::from(EXIT_BAD_INPUT)
     };
     let site = match args.site.as_deref().map(|name| load_site(name, style)).transpose() {

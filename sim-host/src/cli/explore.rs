@@ -9,7 +9,7 @@ use indicatif::ProgressBar;
 use serde::Serialize;
 
 use super::replay::open_site;
-use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
+use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print, printable};
 use crate::explore::{self, Budget, Family, Outcome, Powers};
 use crate::quantity::parse_duration_ms;
 use crate::scenario::Reached;
@@ -60,10 +60,10 @@ pub struct ExploreArgs {
     #[arg(long, value_name = "TIME", default_value = "60 s", value_parser = time)]
     budget: Duration,
     /// States to find at the most in each search
-    #[arg(long, value_name = "N", default_value_t = 3_000_000)]
+    #[arg(long, value_name = "N", default_value_t = 3_000_000, value_parser = above_zero)]
     states: usize,
     /// Acts in a row at the most
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = above_zero)]
     depth: Option<usize>,
     /// Folder in which each search is stored when its budget is used up, and gone on with the next time
     #[arg(long, value_name = "FOLDER")]
@@ -86,7 +86,17 @@ fn family(text: &str) -> Result<Family, String> {
 }
 
 fn time(text: &str) -> Result<Duration, String> {
-    parse_duration_ms(text).map(Duration::from_millis).map_err(|error| error.to_string())
+    match parse_duration_ms(text) {
+        Ok(0) => Err("nothing is searched in no time; give a time such as \"60 s\"".to_owned()),
+        Ok(ms) => Ok(Duration::from_millis(ms)),
+        Err(error) => Err(error.to_string()),
+    }
+}
+
+/// How many acts or states: with none nothing is searched, and nothing could be said to hold.
+fn above_zero(text: &str) -> Result<usize, String> {
+    let number: usize = text.parse().map_err(|error: std::num::ParseIntError| error.to_string())?;
+    if number == 0 { Err("with 0 nothing is searched; give 1 or more".to_owned()) } else { Ok(number) }
 }
 
 /// Runs the verb.
@@ -97,7 +107,7 @@ pub fn run(args: &ExploreArgs, style: &Style) -> ExitCode {
             if found { ExitCode::from(EXIT_NO) } else { printed }
         }
         Err(text) => {
-            eprintln!("{}", text.trim_end());
+            complain!("{}", text.trim_end());
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }
@@ -233,7 +243,7 @@ fn reached(outcomes: &[Outcome]) -> Reached {
 }
 
 fn readable(args: &ExploreArgs, site: &Site, outcomes: &[Outcome], paths: &[String], style: &Style) -> String {
-    let mut text = format!("{}\n", style.bold(&site.name));
+    let mut text = format!("{}\n", style.bold(&printable(&site.name)));
     for outcome in outcomes {
         let (progress, seconds) = (outcome.progress, outcome.took.as_secs_f64());
         let state = if outcome.closed {
@@ -296,7 +306,7 @@ fn came(all: &[Searched]) -> String {
             || "-".to_owned(),
             |(one, outcome)| match all.len() {
                 1 => format!("came: {}", outcome.powers.slug()),
-                _ => format!("came: {}, {}", one.site.name, outcome.powers.slug()),
+                _ => format!("came: {}, {}", printable(&one.site.name), outcome.powers.slug()),
             },
         );
         text.push_str(&format!("  sometimes {:<22} {place}\n", format!("{kind} {slug}")));

@@ -8,7 +8,7 @@ use bedkeeper::watch::AlarmSet;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 
-use super::output::printable;
+use super::printable;
 use crate::quantity::show::{self, UnitSystem};
 
 /// Every setting by its path, as a person reads it. The code of a lock does not show.

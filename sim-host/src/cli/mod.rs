@@ -29,9 +29,10 @@ use crate::sheet::{self, cli::SheetArgs};
 use crate::size::{self, cli::SizeArgs};
 use crate::swarm::{self, cli::SwarmArgs};
 
+pub(crate) use crate::terminal::printable;
 pub use explore::ExploreArgs;
 pub use leaves::leaves;
-pub(crate) use output::{is_stdout, keep_apart, printable};
+pub(crate) use output::{is_stdout, keep_apart};
 pub(crate) use pack::{Difference, differing, read_packed, write_new};
 pub use pack::{image_of, sum_text};
 pub use replay::ReplayArgs;
@@ -181,7 +182,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(Verb::Learn(args)) => learn::cli::run(&args, &style),
         Some(Verb::Link(args)) => link::cli::run(&args, &style),
         Some(Verb::Bed(args)) => bed::cli::run(&args, style.progress).unwrap_or_else(|error| {
-            eprintln!("bedkeeper bed: {error}");
+            complain!("bedkeeper bed: {error}");
             ExitCode::from(EXIT_BAD_INPUT)
         }),
         Some(Verb::Completions { shell }) => {
@@ -204,7 +205,7 @@ fn print_with(write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Exit
         Ok(()) => ExitCode::SUCCESS,
         Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("bedkeeper: standard output could not be written: {error}");
+            complain!("bedkeeper: standard output could not be written: {error}");
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }

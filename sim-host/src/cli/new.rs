@@ -89,7 +89,7 @@ pub fn run(args: &NewArgs, style: &Style) -> ExitCode {
     match begin(args, style) {
         Ok(said) => super::print(&said),
         Err(why) => {
-            eprintln!("bedkeeper new: {why}");
+            complain!("bedkeeper new: {why}");
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }

@@ -5,15 +5,6 @@ use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-/// What others wrote, as it may be printed: what would move the cursor, colour the terminal or turn the direction of reading is
-/// shown as its code.
-#[must_use]
-pub fn printable(text: &str) -> String {
-    let turns = |c: char| matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-    let shown = |c: char| if c.is_control() || turns(c) { c.escape_default().to_string() } else { c.to_string() };
-    text.chars().map(shown).collect()
-}
-
 /// A file to write, or standard output (`-`).
 pub struct Output {
     path: PathBuf,

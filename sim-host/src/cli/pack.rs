@@ -11,7 +11,8 @@ use clap::Args;
 use serde_json::json;
 
 use super::leaves::leaves;
-use super::output::{FORCE_REPLACES, is_stdout, is_there, keep_apart, printable};
+use super::output::{FORCE_REPLACES, is_stdout, is_there, keep_apart};
+use super::printable;
 use super::replay::{Units, load_site};
 use super::store::StorePages;
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print};
@@ -61,7 +62,7 @@ pub fn run(args: &PackArgs, style: &Style) -> ExitCode {
         Ok(code) => code,
         Err(Refused::Said(code)) => code,
         Err(Refused::Because(why)) => {
-            eprintln!("bedkeeper pack: {why}");
+            complain!("bedkeeper pack: {why}");
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }
@@ -121,7 +122,7 @@ fn pack(args: &PackArgs, style: &Style) -> Result<ExitCode, Refused> {
         format!("{}: {} bytes, checksum {sum}\n{store}", args.out.display(), packed.bytes.len())
     };
     if to_stdout {
-        eprint!("{text}");
+        complain!("{}", text.trim_end());
         return Ok(ExitCode::SUCCESS);
     }
     Ok(print(&text))

@@ -124,7 +124,7 @@ pub fn run(args: &ReplayArgs, style: &Style, quiet: bool) -> ExitCode {
         // Whoever read standard output has seen enough.
         Err(Stop::Closed) => ExitCode::SUCCESS,
         Err(Stop::Fault(text)) => {
-            eprintln!("{}", text.trim_end());
+            complain!("{}", text.trim_end());
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }
@@ -284,7 +284,7 @@ fn few_plates(site: &Site, evidence: &Evidence) -> Option<String> {
 /// A site by the name that a person gives; its faults are shown where there are any.
 pub(crate) fn load_site(text: &str, style: &Style) -> Result<Site, ExitCode> {
     open_site(text).map_err(|fault| {
-        eprintln!("{}", fault.render(style.colour_errors).trim_end());
+        complain!("{}", fault.render(style.colour_errors).trim_end());
         ExitCode::from(EXIT_BAD_INPUT)
     })
 }

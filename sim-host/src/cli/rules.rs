@@ -40,7 +40,7 @@ pub fn run(args: &RulesArgs, style: &Style) -> ExitCode {
     let covered = match tree.as_deref().map(|tree| (tree, rules::coverage(tree))) {
         Some((_, Ok(coverage))) => Some(coverage),
         Some((tree, Err(error))) => {
-            eprintln!("{}: no source tree with tests: {error}", tree.display());
+            complain!("{}: no source tree with tests: {error}", tree.display());
             return ExitCode::from(EXIT_BAD_INPUT);
         }
         None => None,
@@ -52,7 +52,7 @@ pub fn run(args: &RulesArgs, style: &Style) -> ExitCode {
     });
     let is_asked = |rule: &Rule| args.only.is_empty() || args.only.iter().any(|id| id.eq_ignore_ascii_case(&rule.id));
     if let Some(id) = args.only.iter().find(|id| !all.rules.iter().any(|(rule, _)| rule.id.eq_ignore_ascii_case(id))) {
-        eprintln!("there is no rule `{id}`; `bedkeeper rules` lists them");
+        complain!("there is no rule `{id}`; `bedkeeper rules` lists them");
         return ExitCode::from(EXIT_BAD_INPUT);
     }
     let coverage =

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::Style;
+use super::printable;
 use crate::evidence::{self, Evidence, Outcome, PlantEvidence, RegenerationEvidence};
 use crate::quantity::show::{self, UnitSystem, litres_exact};
 use crate::replay::Checker;
@@ -23,7 +24,7 @@ pub fn summary(evidence: &Evidence, units: UnitSystem, style: &Style) -> String 
 fn write_summary(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> std::fmt::Result {
     let span = show::duration_brief(e.span_ms);
     let start = if e.start.is_empty() { String::new() } else { format!(" from {}", e.start.replace('T', " ")) };
-    writeln!(out, "{}", style.bold(&plain(&format!("{} · {}", e.site, e.recording))))?;
+    writeln!(out, "{}", style.bold(&printable(&format!("{} · {}", e.site, e.recording))))?;
     writeln!(out, "{} tank{}, {}; {span}{start}", e.tanks.len(), plural(e.tanks.len()), e.arrangement.slug())?;
     for note in &e.notes {
         writeln!(out, "note: {note}")?;
@@ -51,11 +52,6 @@ fn volume(nl: u128, units: UnitSystem) -> String {
         // Beyond 18 million m³ nobody misses the litres.
         Err(_) => format!("{} m3", nl / 1_000_000_000_000),
     }
-}
-
-/// A text from a file, made fit for a terminal: what would move its cursor or change its colours shows as a mark.
-fn plain(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
 }
 
 fn water(out: &mut String, e: &Evidence, units: UnitSystem, style: &Style) -> std::fmt::Result {

@@ -52,7 +52,7 @@ pub fn run(args: &VerifyArgs, style: &Style) -> ExitCode {
     match verify(args, style) {
         Ok(verdicts) => report(&verdicts, args, style),
         Err(text) => {
-            eprintln!("{}", text.trim_end());
+            complain!("{}", text.trim_end());
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }
@@ -62,7 +62,7 @@ fn report(verdicts: &[Verdict], args: &VerifyArgs, style: &Style) -> ExitCode {
     if let Some(path) = &args.junit {
         let written = scenario::junit(verdicts).map_err(|e| e.to_string());
         if let Err(why) = written.and_then(|text| std::fs::write(path, text).map_err(|e| e.to_string())) {
-            eprintln!("{}: cannot be written: {why}", path.display());
+            complain!("{}: cannot be written: {why}", path.display());
             return ExitCode::from(EXIT_BAD_INPUT);
         }
     }

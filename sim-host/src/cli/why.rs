@@ -16,7 +16,7 @@ use serde::Serialize;
 
 use super::at_time::{AtTime, clocks_of};
 use super::replay::{describe, open_recording, open_site, recording_name};
-use super::{EXIT_BAD_INPUT, Style, print};
+use super::{EXIT_BAD_INPUT, Style, Units, print, printable};
 use crate::evidence::moment;
 use crate::quantity::show::{self, UnitSystem};
 use crate::recording::Recording;
@@ -61,6 +61,9 @@ pub struct WhyArgs {
     /// Print as JSON
     #[arg(long)]
     json: bool,
+    /// Units of what is left and kept back; records are in litres
+    #[arg(long, value_enum, conflicts_with = "json")]
+    units: Option<Units>,
     /// Local time at which the recording starts, where it does not say so itself
     #[arg(long, value_name = "YYYY-MM-DDTHH:MM", requires = "recording")]
     start: Option<DateTime>,
@@ -71,7 +74,7 @@ pub fn run(args: &WhyArgs, style: &Style) -> ExitCode {
     match answer(args, style) {
         Ok(text) => print(&text),
         Err(text) => {
-            eprintln!("{}", text.trim_end());
+            complain!("{}", text.trim_end());
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }
@@ -118,8 +121,9 @@ fn answer(args: &WhyArgs, style: &Style) -> Result<String, String> {
         json(&site, &name, at_ms, start, &tanks)
     } else {
         let clock = (world.start != start).then_some(world.start);
-        let mut text = readable(&site, &name, (at_ms, start, clock), &tanks, style);
-        text.push_str(&reserve_line(&world));
+        let units = args.units.map_or(site.units, Units::system);
+        let mut text = readable(&site, &name, (at_ms, start, clock), &tanks, (units, style));
+        text.push_str(&reserve_line(&world, units));
         text
     })
 }
@@ -205,12 +209,12 @@ fn replay_to(
 }
 
 /// What a learned reserve keeps back, and the use that it expects; nothing of another reserve.
-fn reserve_line(world: &World) -> String {
+fn reserve_line(world: &World, units: UnitSystem) -> String {
     if !matches!(world.controller.settings().reserve, Reserve::Learned(_)) {
         return String::new();
     }
     let now = world.controller.reserve_in_force();
-    let volume = |volume: Volume| show::volume(volume.nl(), UnitSystem::Metric);
+    let volume = |volume: Volume| show::volume(volume.nl(), units);
     let expected = if now.covers.is_some() && now.expected > Volume::ZERO {
         format!("; until the next permitted hour the site is expected to use {}", volume(now.expected))
     } else {
@@ -285,11 +289,11 @@ fn readable(
     recording: &str,
     (at_ms, start, clock): (u64, Option<DateTime>, Option<Option<DateTime>>),
     tanks: &[TankAnswer],
-    style: &Style,
+    (units, style): (UnitSystem, &Style),
 ) -> String {
     let when = |ms: u64| moment(start, ms);
     let days = Days::of(start);
-    let mut text = style.bold(&format!("{} · {recording} · {}", site.name, when(at_ms)));
+    let mut text = style.bold(&format!("{} · {} · {}", printable(&site.name), printable(recording), when(at_ms)));
     let shows = match clock {
         None => String::new(),
         Some(None) => "; its clock is lost".to_owned(),
@@ -298,7 +302,7 @@ fn readable(
     text.push_str(&format!(" ({}{shows})\n", days.show(at_ms)));
     for tank in tanks {
         let step = tank.step.map_or_else(String::new, |step| format!(", {step}"));
-        let left = show::volume(tank.remaining_nl, UnitSystem::Metric);
+        let left = show::volume(tank.remaining_nl, units);
         text.push_str(&format!("\n{}: {}{step}, {left} left\n", style.bold(&tank.id.to_string()), tank.duty));
         if tank.kept_per_mille < 1_000 {
             let (age, tests) = (tank.derating.by_age_per_mille(), tank.derating.by_tests_per_mille());

@@ -111,7 +111,7 @@ pub fn run(args: &DemandArgs, style: &Style) -> ExitCode {
     match demand(args, style) {
         Ok(code) => code,
         Err(why) => {
-            eprintln!("bedkeeper demand: {}", why.trim_end());
+            complain!("bedkeeper demand: {}", why.trim_end());
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }
@@ -381,13 +381,13 @@ fn report(
     }
     if to_stdout {
         if layout.on_terminal() || args.json {
-            eprint!("{text}");
+            complain!("{}", text.trim_end());
         }
         return Ok(ExitCode::SUCCESS);
     }
     let code = print(&text);
     if let Some(path) = args.html.as_ref().filter(|_| !args.json) {
-        eprintln!("written: {}", path.display());
+        complain!("written: {}", path.display());
     }
     Ok(code)
 }

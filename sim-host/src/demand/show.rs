@@ -193,7 +193,7 @@ fn grouped(number: u64) -> String {
 
 /// A text from a file, made fit for a terminal.
 fn plain(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+    crate::terminal::printable(text)
 }
 
 /// A sentence in lines of 80 columns.

@@ -87,7 +87,7 @@ pub fn run(args: &FaultsArgs, style: &Style) -> ExitCode {
             if tried.deviations.is_empty() { printed } else { ExitCode::from(EXIT_NO) }
         }
         Err(Some(why)) => {
-            eprintln!("bedkeeper faults: {why}");
+            complain!("bedkeeper faults: {why}");
             ExitCode::from(EXIT_BAD_INPUT)
         }
         Err(None) => ExitCode::from(EXIT_BAD_INPUT),

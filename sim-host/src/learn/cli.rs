@@ -48,7 +48,7 @@ pub fn run(args: &LearnArgs, style: &Style) -> ExitCode {
     match learn(args, style) {
         Ok(code) => code,
         Err(why) => {
-            eprintln!("bedkeeper learn: {why}");
+            complain!("bedkeeper learn: {why}");
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }
@@ -112,7 +112,7 @@ fn save(exercise: &Exercise, file: &PathBuf) -> Result<ExitCode, String> {
     };
     let mut to = std::fs::File::create_new(file).map_err(fault)?;
     to.write_all(exercise.scenario_text.as_bytes()).map_err(fault)?;
-    println!("written: {0}\nnext: change it, and bedkeeper verify {0}", file.display());
+    print(&format!("written: {0}\nnext: change it, and bedkeeper verify {0}\n", file.display()));
     Ok(ExitCode::SUCCESS)
 }
 

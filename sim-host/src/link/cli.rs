@@ -201,7 +201,7 @@ pub fn run(args: &LinkArgs, style: &Style) -> ExitCode {
     match talk(args, style) {
         Ok(code) | Err(Failed::Said(code)) => code,
         Err(Failed::Input(why)) => {
-            eprintln!("bedkeeper link: {why}");
+            complain!("bedkeeper link: {why}");
             ExitCode::from(EXIT_BAD_INPUT)
         }
         Err(Failed::Link(error)) => no(&error, &args.port),
@@ -215,7 +215,7 @@ pub fn run(args: &LinkArgs, style: &Style) -> ExitCode {
 
 /// Says what went wrong with the link.
 fn no(error: &LinkError, what: &str) -> ExitCode {
-    eprintln!("bedkeeper link: {what}: {error}");
+    complain!("bedkeeper link: {what}: {error}");
     let refused = matches!(error, LinkError::Refused(_));
     ExitCode::from(if refused { EXIT_NO } else { EXIT_BAD_INPUT })
 }

@@ -154,7 +154,7 @@ fn unit_list(dimension: &Dimension) -> String {
 /// At most 60 characters of a text, so that a message stays one line.
 fn excerpt(text: &str) -> String {
     const LONGEST_CHARS: usize = 60;
-    let clean = text.trim().chars().map(|c| if c.is_control() { '\u{fffd}' } else { c });
+    let clean = text.trim().chars().map(|c| if crate::terminal::steers(c) { '\u{fffd}' } else { c });
     let mut short: String = clean.clone().take(LONGEST_CHARS).collect();
     if clean.count() > LONGEST_CHARS {
         short.push('…');

@@ -285,7 +285,7 @@ pub(super) fn excerpt(bytes: &[u8]) -> String {
     const LONGEST_CHARS: usize = 60;
     let text = String::from_utf8_lossy(bytes.get(..4 * LONGEST_CHARS).unwrap_or(bytes));
     let mut chars = text.trim().chars();
-    let visible = |c: char| if c.is_control() { '\u{fffd}' } else { c };
+    let visible = |c: char| if crate::terminal::steers(c) { '\u{fffd}' } else { c };
     let mut short: String = chars.by_ref().take(LONGEST_CHARS).map(visible).collect();
     if chars.next().is_some() {
         short.push('…');

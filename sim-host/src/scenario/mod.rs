@@ -140,7 +140,10 @@ pub fn load(path: &Path) -> Result<Scenario, ScenarioErrors> {
     let name = path.display().to_string();
     match std::fs::read_to_string(path) {
         Ok(source) => parse(path, &source),
-        Err(error) => Err(ScenarioErrors { parts: vec![SiteErrors::unreadable(&name, &error)] }),
+        Err(error) => {
+            let help = "give the path of a scenario file (TOML), or of a folder of them";
+            Err(ScenarioErrors { parts: vec![SiteErrors::unreadable_as(&name, &error, help)] })
+        }
     }
 }
 

@@ -15,13 +15,13 @@ use super::subject::{self, Subject};
 use super::time::{Days, MOMENT_HELP};
 use super::water::Water;
 use super::{Scenario, ScenarioErrors};
-use crate::cli::printable;
 use crate::demand::{Demand, Draw, Profile, Size};
 use crate::diagnostic::Finding;
 use crate::quantity;
 use crate::recording::Pulses;
 use crate::site::reader::{Entry, Reader, Section};
 use crate::site::{self, Site, SiteErrors};
+use crate::terminal::printable;
 
 /// How long a scenario may last: a hundred years.
 const LONGEST_MS: u64 = 36_525 * 86_400_000;

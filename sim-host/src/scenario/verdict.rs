@@ -10,6 +10,7 @@ use super::Scenario;
 use super::expect::Judgement;
 use super::time::Days;
 use super::timeline::{Reached, Timeline};
+use crate::terminal::printable;
 use crate::wording;
 
 /// How a scenario fared.
@@ -61,11 +62,15 @@ pub fn journal_line(days: Days, record: &Record) -> String {
 pub fn readable(verdicts: &[Verdict], mark: impl Fn(&str) -> String) -> String {
     let mut text = String::new();
     for verdict in verdicts.iter().filter(|verdict| !verdict.is_met()) {
-        text.push_str(&format!("{} {}\n  {}\n", mark("missed"), verdict.file, verdict.title));
+        text.push_str(&format!("{} {}\n  {}\n", mark("missed"), printable(&verdict.file), printable(&verdict.title)));
         for miss in verdict.missed() {
-            text.push_str(&format!("    expected  {}\n    happened  {}\n", miss.named(), miss.happened));
+            text.push_str(&format!(
+                "    expected  {}\n    happened  {}\n",
+                printable(&miss.named()),
+                printable(&miss.happened)
+            ));
             for line in &miss.trace {
-                text.push_str(&format!("      {line}\n"));
+                text.push_str(&format!("      {}\n", printable(line)));
             }
         }
         text.push('\n');

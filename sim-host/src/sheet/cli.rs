@@ -53,7 +53,7 @@ pub fn run(args: &SheetArgs, style: &Style) -> ExitCode {
         Ok(Some(text)) => print(&text),
         Ok(None) => ExitCode::SUCCESS,
         Err(why) => {
-            eprintln!("bedkeeper sheet: {why}");
+            complain!("bedkeeper sheet: {why}");
             ExitCode::from(EXIT_BAD_INPUT)
         }
     }

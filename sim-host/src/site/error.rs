@@ -38,8 +38,12 @@ impl SiteErrors {
     }
 
     pub(crate) fn unreadable(file: &str, error: &std::io::Error) -> Self {
-        let help = "give the path of a site file, or - for standard input".to_owned();
-        Self::new(file, "", vec![whole_file(format!("cannot be read: {error}"), help)])
+        Self::unreadable_as(file, error, "give the path of a site file, or - for standard input")
+    }
+
+    /// The same of a file that is no site.
+    pub(crate) fn unreadable_as(file: &str, error: &std::io::Error, help: &str) -> Self {
+        Self::new(file, "", vec![whole_file(format!("cannot be read: {error}"), help.to_owned())])
     }
 
     pub(crate) fn no_text(file: &str, bytes: &[u8], error: Utf8Error) -> Self {

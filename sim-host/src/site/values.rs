@@ -270,7 +270,8 @@ impl Entry<'_> {
         };
         let found = choices.iter().find(|(word, _)| *word == text).map(|(_, value)| *value);
         if found.is_none() {
-            let shown: String = text.chars().take(60).map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect();
+            let shown: String =
+                text.chars().take(60).map(|c| if crate::terminal::steers(c) { '\u{fffd}' } else { c }).collect();
             let help = match nearest_name(text, words()) {
                 Some(near) => format!("did you mean \"{near}\"? The choices are {}", all()),
                 None => format!("write one of {}", all()),

@@ -10,7 +10,7 @@ use super::figures::{Figure, Verdict, figures};
 use super::findings::{Finding, Severity, digits, findings};
 use super::inputs::{G_PER_LB, Inputs, L_PER_FT3, M_PER_FT, MG_L_PER_GPG, MG_PER_GR, ML_PER_GAL, NotASoftener, WhatIf};
 use super::page;
-use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, Units, is_stdout, keep_apart, load_site, print};
+use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, Units, is_stdout, keep_apart, load_site, print, printable};
 use crate::quantity;
 use crate::quantity::show::UnitSystem;
 
@@ -97,7 +97,7 @@ fn base(read: Result<impl Into<u64>, quantity::QuantityError>) -> Result<f64, St
 pub fn run(args: &SizeArgs, style: &Style) -> ExitCode {
     let page_goes = args.html.as_deref().map(|path| ("--html", path));
     if let Err(why) = keep_apart(&[("the site", Path::new(&args.site))], page_goes.as_slice()) {
-        eprintln!("bedkeeper size: {why}");
+        complain!("bedkeeper size: {why}");
         return ExitCode::from(EXIT_BAD_INPUT);
     }
     let site = match load_site(&args.site, style) {
@@ -115,7 +115,7 @@ pub fn run(args: &SizeArgs, style: &Style) -> ExitCode {
     let inputs = match Inputs::of(&site, &what_if) {
         Ok(inputs) => inputs,
         Err(NotASoftener) => {
-            eprintln!("bedkeeper size: {} is a filter: sizing reckons with resin, salt and hardness", args.site);
+            complain!("bedkeeper size: {} is a filter: sizing reckons with resin, salt and hardness", args.site);
             return ExitCode::from(EXIT_BAD_INPUT);
         }
     };
@@ -126,7 +126,7 @@ pub fn run(args: &SizeArgs, style: &Style) -> ExitCode {
     let swept = match swept.transpose() {
         Ok(swept) => swept,
         Err(error) => {
-            eprintln!("bedkeeper size: the resin bed cannot be reckoned: {error}");
+            complain!("bedkeeper size: the resin bed cannot be reckoned: {error}");
             return ExitCode::from(EXIT_BAD_INPUT);
         }
     };
@@ -141,7 +141,7 @@ pub fn run(args: &SizeArgs, style: &Style) -> ExitCode {
             std::fs::write(path, page).map_err(|error| error.to_string())
         });
         if let Err(error) = written {
-            eprintln!("bedkeeper size: {} could not be written: {error}", path.display());
+            complain!("bedkeeper size: {} could not be written: {error}", path.display());
             return ExitCode::from(EXIT_BAD_INPUT);
         }
     }
@@ -150,11 +150,11 @@ pub fn run(args: &SizeArgs, style: &Style) -> ExitCode {
     } else if args.json {
         as_json(&site.name, &figures, &findings, swept.as_deref())
     } else {
-        readable(&site.name, units, &figures, &findings, swept.as_deref(), style)
+        readable(&printable(&site.name), units, &figures, &findings, swept.as_deref(), style)
     };
     let code = print(&text);
     if let Some(path) = args.html.as_ref().filter(|path| !args.json && !is_stdout(path)) {
-        eprintln!("written: {}", path.display());
+        complain!("written: {}", path.display());
     }
     let wrong = findings.iter().any(|finding| finding.severity == Severity::Mistake);
     if wrong && code == ExitCode::SUCCESS { ExitCode::from(EXIT_NO) } else { code }

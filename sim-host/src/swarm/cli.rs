@@ -109,7 +109,7 @@ pub fn run(args: &SwarmArgs, style: &Style) -> ExitCode {
     std::panic::set_hook(hook);
     bar.finish_and_clear();
     if let Some(error) = failure.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
-        eprintln!("bedkeeper swarm: {error}");
+        complain!("bedkeeper swarm: {error}");
         return ExitCode::from(EXIT_BAD_INPUT);
     }
     let mut report = report.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);

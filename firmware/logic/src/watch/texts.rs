@@ -60,7 +60,9 @@ impl Alarm {
             Self::BrineNotDrawn => "The bed does not count as restored.",
             Self::BrineUncertain => "The refill is stopped.",
             Self::SaltLow => "Regenerations go on while there is salt.",
-            Self::StepTooLong => "The step was ended there; a rinse that brine waits for goes on.",
+            Self::StepTooLong => {
+                "The step was ended then, but for a rinse after brine: that goes on until its water has passed."
+            }
             Self::StoreWorn => "It is written on; while it takes nothing, no motor starts.",
             Self::RetainedLost => "The plant began as if its tanks were spent.",
             Self::RelayLimit => "It is off until what asks for it has ceased.",

@@ -122,7 +122,7 @@ pub(super) fn open(
 
 fn excerpt(text: &str) -> String {
     const LONGEST: usize = 300;
-    let clean = |c: char| if c.is_control() { '\u{fffd}' } else { c };
+    let clean = |c: char| if crate::terminal::steers(c) { '\u{fffd}' } else { c };
     let short: String = text.chars().take(LONGEST).map(clean).collect();
     if short.len() < text.len() { short + "…" } else { short }
 }
