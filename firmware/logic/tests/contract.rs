@@ -30,6 +30,8 @@ fn day(raw: RawSettings, ops: &[Op]) -> Plant {
     for op in ops {
         plant.undergo(*op);
     }
+    // Pulses that were only counted are booked with the next call that is more than such a pulse.
+    plant.put(Input::Tick).unwrap();
     plant
 }
 

@@ -16,7 +16,7 @@ use bedkeeper::demand::{Cause, Hold};
 use bedkeeper::drive::DriveEvent;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Record};
-use bedkeeper::program::StepKind;
+use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::{Arrangement, ExhaustedInWindow, MeterPlace, RemoteRole, StartRule, WhenClockUnset};
 use bedkeeper::units::{Flow, Millis, TankId, Volume};
 use bedkeeper::watch::Alarm;
@@ -210,7 +210,12 @@ proptest! {
         let length = u64::from(site.controller.settings().longest_regeneration().0);
         for record in &site.said {
             let (Event::Started { causes, .. }, Some(civil)) = (record.event, record.civil) else { continue };
-            let in_brine = |r: &Record| matches!(r.event, Event::Drive { event: DriveEvent::StoodInBrine, .. });
+            // It stood there on its way elsewhere, or was found past it at power-up.
+            let in_brine = |r: &Record| match r.event {
+                Event::Drive { event: DriveEvent::StoodInBrine, .. } => true,
+                Event::Drive { event: DriveEvent::Confirmed(found), .. } => found != Position::Service,
+                _ => false,
+            };
             let rinses = site.said.iter().any(|other| other.at == record.at && in_brine(other));
             if raw.arrangement == Arrangement::Single && rinses {
                 continue;

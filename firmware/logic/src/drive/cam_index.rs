@@ -21,8 +21,20 @@ fn apart(a: u8, b: u8, round: u8) -> u8 {
 
 /// The position whose mark is near enough.
 pub(super) fn place_at(settings: &RawDrive, mark: u8) -> Option<Position> {
-    let RawDrive::CamIndex { positions, marks, coast_marks, .. } = settings else { return None };
-    positions.iter().find(|(_, at)| apart(mark, *at, *marks) <= *coast_marks).map(|(position, _)| *position)
+    let RawDrive::CamIndex { coast_marks, .. } = settings else { return None };
+    within(settings, mark, *coast_marks)
+}
+
+/// The position in which the valve may stand at a count, between two marks as well as on one: by as many marks as it may
+/// have coasted and the count be wrong.
+pub(super) fn place_about(settings: &RawDrive, mark: u8) -> Option<Position> {
+    let RawDrive::CamIndex { coast_marks, slip_marks, .. } = settings else { return None };
+    within(settings, mark, coast_marks.saturating_add(*slip_marks))
+}
+
+fn within(settings: &RawDrive, mark: u8, off: u8) -> Option<Position> {
+    let RawDrive::CamIndex { positions, marks, .. } = settings else { return None };
+    positions.iter().find(|(_, at)| apart(mark, *at, *marks) <= off).map(|(position, _)| *position)
 }
 
 /// The mark it stands on: home by both switches, all others by the count so far.

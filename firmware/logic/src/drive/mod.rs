@@ -641,8 +641,11 @@ impl Drive {
 
     /// Times how long the valve stands in the brine position on its way elsewhere (S12).
     fn time_in_brine(&self, now: Instant, leg: &mut Leg, settings: &RawDrive) -> Option<DriveEvent> {
-        let read = reads(settings, self.switches, leg.passed);
-        let here = read.and_then(|mark| place_at(settings, mark));
+        let here = match (settings, leg.passed) {
+            // It may jam between two marks, where no switch tells of it.
+            (RawDrive::CamIndex { .. }, Some(mark)) => cam_index::place_about(settings, mark),
+            (_, passed) => reads(settings, self.switches, passed).and_then(|mark| place_at(settings, mark)),
+        };
         if here == Some(Position::BrineDraw) && leg.target != Position::BrineDraw {
             leg.in_brine_since.get_or_insert(now);
             return None;

@@ -207,8 +207,9 @@ impl Valve {
     fn place(&self) -> Option<usize> {
         match &self.kind {
             Kind::Index => {
-                let place = (self.at_milli + 440) / 1_000 % self.positions.len() as u64;
-                ((self.at_milli + 440) % 1_000 <= 880).then_some(place as usize)
+                // As far as it may coast and its count be wrong: four marks of ten.
+                let place = (self.at_milli + 400) / 1_000 % self.positions.len() as u64;
+                ((self.at_milli + 400) % 1_000 <= 800).then_some(place as usize)
             }
             Kind::Pilots(patterns, _) => {
                 let place = patterns.iter().position(|pattern| *pattern == self.acts);
