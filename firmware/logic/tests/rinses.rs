@@ -8,7 +8,7 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::Outcome;
-use bedkeeper::settings::{CamFeedback, RawDrive, RawSettings};
+use bedkeeper::settings::{CamFeedback, RawDrive};
 use bedkeeper::units::TankId;
 use bedkeeper::{Action, Refused};
 use proptest::prelude::*;
