@@ -87,6 +87,8 @@ pub fn drink(mut soup: &[u8]) {
             // The line is silent.
             6 => line.now_us += u64::from(*what) * u64::try_from(length).unwrap_or(0) * 20,
             _ => {
+                // Noise before may be a frame that lacks its last zero, and is answered as well.
+                line.exchange(&[0]);
                 line.open();
             }
         }
