@@ -8,16 +8,14 @@ use bedkeeper::calendar::Civil;
 use bedkeeper::chronicle::{Entry, Happened, Happening, RegenerationRecord, StepLength};
 use bedkeeper::contact::Contact;
 use bedkeeper::demand::Cause;
-use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Who};
 use bedkeeper::program::StepKind;
-use bedkeeper::retain::{MAX_BYTES, Retained};
 use bedkeeper::sequence::Outcome;
 use bedkeeper::settings::{RawRelay, RelayProgram};
-use bedkeeper::units::{Millis, TankId, Volume};
+use bedkeeper::units::{TankId, Volume};
 use bedkeeper::watch::Alarm;
-use bedkeeper::{Action, Controller, Input};
+use bedkeeper::{Action, Input};
 use support::*;
 
 const ONE: TankId = TankId(0);
@@ -97,19 +95,9 @@ fn p7_a_record_outlives_a_power_cut() {
     site.run_until_step(1, StepKind::SlowRinse, 5 * HOUR);
     site.run_for(2 * MIN);
     site.put(Input::Tick).unwrap();
-    let bytes = site.controller.retained().encode::<MAX_BYTES>().unwrap();
-    let settings = site.controller.settings().clone();
-    for valve in &mut site.valves {
-        valve.drive(Motion::Off);
-        valve.told = None;
-    }
-    site.now += 3 * MIN;
     let lives = site.controller.lives();
-    let retained = Retained::<2>::decode(&bytes).unwrap();
-    site.controller = Controller::restore(t(site.now), settings, &retained, Some(Millis::from_mins(3))).unwrap();
+    cut(&mut site, 3 * MIN, true);
     assert_eq!(site.controller.lives(), lives);
-    site.put(Input::Clock(Some(Civil(Civil::at(MONDAY, 0).0 + site.now)))).unwrap();
-    site.tell_switches();
     site.run_until_duty(1, DutyKind::Ready, 5 * HOUR);
     let told = record(&site);
     let backwash = StepLength { kind: StepKind::Backwash, ran_s: 600 };

@@ -6,14 +6,12 @@ mod support;
 
 use bedkeeper::calendar::{Civil, Weekday, Weekdays};
 use bedkeeper::demand::Cause;
-use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Event;
 use bedkeeper::reserve::{Basis, DayUse, Lesson};
-use bedkeeper::retain::{MAX_BYTES, Retained};
 use bedkeeper::settings::*;
 use bedkeeper::units::{Flow, Millis, TankId, Volume};
-use bedkeeper::{Action, Controller, Input, RawSettings, Settings};
+use bedkeeper::{Action, Input, RawSettings, Settings};
 use support::*;
 
 const HOUR_MIN: u16 = 120;
@@ -53,23 +51,6 @@ fn live<const N: usize>(site: &mut Site<N>, uses: &[u32]) {
 fn whole_day_and_regeneration<const N: usize>(site: &Site<N>, day_l: u64) -> Volume {
     let length = u64::from(site.controller.settings().longest_regeneration().0);
     litres(day_l).plus(Volume(litres(day_l).0 / DAY * length + litres(day_l).0 % DAY * length / DAY))
-}
-
-/// Power is off for so long; the valves stay where they are.
-fn cut<const N: usize>(site: &mut Site<N>, off_ms: u64, clock_kept: bool) {
-    site.put(Input::Tick).unwrap();
-    let bytes = site.controller.retained().encode::<MAX_BYTES>().unwrap();
-    let settings = site.controller.settings().clone();
-    for valve in &mut site.valves {
-        valve.drive(Motion::Off);
-        valve.told = None;
-    }
-    site.now += off_ms;
-    let retained = Retained::<N>::decode(&bytes).unwrap();
-    let civil = clock_kept.then_some(Civil(Civil::at(MONDAY, 0).0 + site.now));
-    site.controller = Controller::restore(t(site.now), settings, &retained, retained.off_for(civil)).unwrap();
-    site.put(Input::Clock(civil)).unwrap();
-    site.tell_switches();
 }
 
 /// R1: until seven days are known a quarter of capacity is kept back, then the mean and two mean deviations of the day

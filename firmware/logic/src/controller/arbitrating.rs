@@ -13,7 +13,7 @@ use crate::duty::{Duty, Tank};
 use crate::program::Position;
 use crate::sequence::Regeneration;
 use crate::settings::Uses;
-use crate::units::{TankId, TankSet};
+use crate::units::{Instant, TankId, TankSet};
 
 /// Which tanks have what they share.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -48,7 +48,7 @@ impl<const N: usize> Controller<N> {
 
     /// Others that use what this tank uses, and go first: valves found open to the same after a power cut (S1).
     fn before(&self, id: TankId, tank: &Tank, shared: TankSet, uses: fn(Uses) -> bool) -> usize {
-        let place = |id: TankId, tank: &Tank| (tank.regeneration().map(Regeneration::started_at), id);
+        let place = |id: TankId, tank: &Tank| (began(tank), id);
         let mine = place(id, tank);
         let goes = |(other, t): &(TankId, &Tank)| {
             shared.contains(*other) && uses(self.uses(*other, t)) && place(*other, t) < mine
@@ -165,7 +165,11 @@ impl<const N: usize> Controller<N> {
     fn next_to_get(&self) -> Option<(TankId, Uses)> {
         let waiting = tank_ids(&self.tanks).filter(|(id, tank)| !self.has_its_share(*id, tank));
         let free = waiting.filter(|(id, tank)| self.share_holds(*id, tank).is_empty());
-        let began = |tank: &Tank| tank.regeneration().map(Regeneration::started_at);
         free.min_by_key(|(_, tank)| began(tank)).map(|(id, tank)| (id, self.uses(id, tank)))
     }
+}
+
+/// When what a tank shares for began; nothing for what is no regeneration.
+fn began(tank: &Tank) -> Option<Instant> {
+    tank.regeneration().map(Regeneration::started_at)
 }
