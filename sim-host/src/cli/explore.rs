@@ -18,7 +18,7 @@ use crate::site::Site;
 /// Search every sequence of water, wishes, contacts, faults and power cuts for one that breaks a rule, within a budget
 ///
 /// The real logic is driven from power-up on with simulated valves, and the checker of rehearsals looks on. At each moment
-/// at which something happens by itself, and halfway to it, an adversary may let a quarter of a tank's water flow and do
+/// at which something happens by itself, and halfway to it, an adversary may let a portion of a tank's water flow and do
 /// what its family says:
 ///   water      nothing goes wrong
 ///   drives     one valve at a time stalls and is mended; a lost one is put back or vouched for
@@ -27,7 +27,8 @@ use crate::site::Site;
 ///   settings   settings that do not pass are offered, and the store tells that it is worn
 ///   operators  start, step on, abort, withdraw, hold, release, take out, put back, vouch
 ///   power      power fails for an unknown time, with and without the loss of what was stored; there is no clock
-///   clock      the clock is moved by an hour or lost; power fails for a minute or two hours and the clock runs on
+///   clock      the clock is moved by an hour or lost
+///   outages    power fails for a minute or two hours, and the clock runs on
 ///   flow       water runs steadily, too fast, and through the own meter of a tank that does not serve
 /// Each family is searched by itself, or with --together all that are named at once. "Closed" means that no state is left
 /// in which something was not tried; it says nothing of what the family does not do.
@@ -37,7 +38,7 @@ use crate::site::Site;
 /// Examples:
 ///   bedkeeper explore tests/sites/explored/pair.toml
 ///   bedkeeper explore demo:apartments --families drives,contacts --together --budget "10 min"
-///   bedkeeper explore tests/sites/explored/pair.toml --families drives,power --faults 1
+///   bedkeeper explore tests/sites/explored/pair.toml --faults 1 --portions 2
 ///   bedkeeper explore site.toml --families clock --budget "1 h" --resume explored --json
 ///
 /// Exit code 0: no rule was seen broken. 1: one was. 2: bad input.
@@ -47,7 +48,7 @@ pub struct ExploreArgs {
     /// The site: a file, `-`, or a bundled one such as demo:apartments; several are searched one after the other
     #[arg(value_name = "SITE", required = true)]
     sites: Vec<String>,
-    /// What may go wrong [all but clock, which never closes where the calendar is used, and flow]
+    /// What may go wrong [all but outages, which never closes since use is learned day by day, and flow]
     #[arg(long, value_name = "NAMES", value_delimiter = ',', value_parser = family)]
     families: Vec<Family>,
     /// Everything that is named may go wrong in one sequence
@@ -56,6 +57,10 @@ pub struct ExploreArgs {
     /// No more than so many faults in a life; what undoes one is none. Without it there is no end to them
     #[arg(long, value_name = "N")]
     faults: Option<u8>,
+    /// In how many portions a tank's capacity flows; with fewer, fewer states. Where a reserve is kept, a portion should be
+    /// smaller than it
+    #[arg(long, value_name = "N", default_value_t = Powers::USUAL_PORTIONS, value_parser = clap::value_parser!(u8).range(1..=20))]
+    portions: u8,
     /// Time to take at the most for each search
     #[arg(long, value_name = "TIME", default_value = "60 s", value_parser = time)]
     budget: Duration,
@@ -123,9 +128,13 @@ fn searches(args: &ExploreArgs) -> Vec<Powers> {
         Family::Settings,
         Family::Operators,
         Family::Power,
+        Family::Clock,
     ];
     let families = if args.families.is_empty() { &usual[..] } else { &args.families };
-    let bounded = |powers: Powers| args.faults.map_or(powers, |faults| powers.at_most(faults));
+    let bounded = |powers: Powers| {
+        let powers = powers.in_portions(args.portions);
+        args.faults.map_or(powers, |faults| powers.at_most(faults))
+    };
     if args.together {
         vec![bounded(Powers::all_of(families))]
     } else {

@@ -2,6 +2,7 @@
 
 use bedkeeper::Action;
 use bedkeeper::contact::Contact;
+use bedkeeper::demand::{Cause, CauseSet};
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::settings::MeterPlace;
@@ -18,7 +19,7 @@ pub enum Act {
     Wait,
     /// Let half of that time pass.
     Half,
-    /// A quarter of a tank's capacity flows, and time passes until something happens by itself.
+    /// A portion of a tank's capacity flows, and time passes until something happens by itself.
     Water,
     /// Less flows than what is stored at once.
     Sip,
@@ -73,15 +74,17 @@ pub enum Family {
     Operators,
     /// Power fails, with and without the loss of what was stored, and comes back; there is no clock.
     Power,
-    /// The clock is set, moved, and lost; power fails for a short and a long time while it runs on.
+    /// The clock is moved, and lost.
     Clock,
+    /// Power fails for a short and a long time, and the clock runs on.
+    Outages,
     /// Water runs steadily and too fast, and through a tank that is closed.
     Flow,
 }
 
 impl Family {
     /// All of them.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Water,
         Self::Drives,
         Self::Hands,
@@ -90,6 +93,7 @@ impl Family {
         Self::Operators,
         Self::Power,
         Self::Clock,
+        Self::Outages,
         Self::Flow,
     ];
 
@@ -105,6 +109,7 @@ impl Family {
             Self::Operators => "operators",
             Self::Power => "power",
             Self::Clock => "clock",
+            Self::Outages => "outages",
             Self::Flow => "flow",
         }
     }
@@ -122,32 +127,50 @@ impl Family {
                 "water; operators start, step on, abort, withdraw, hold, release, take out, put back, vouch, one tank at a time"
             }
             Self::Power => "water; power cuts of unknown length at any moment, memory kept or lost; no clock",
-            Self::Clock => "water; the clock moved by an hour, set or lost; cuts of a minute and of two hours",
+            Self::Clock => "water; the clock moved by an hour or lost",
+            Self::Outages => "water; power cuts of a minute and of two hours while the clock runs on",
             Self::Flow => "water, at once, steadily, too fast, and through the own meter of a tank that does not serve",
         }
     }
 }
 
 /// Several families at once.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Powers {
     bits: u16,
     /// So many faults in a life at the most; `None` is without end.
     faults: Option<u8>,
+    /// A tank's capacity flows in so many portions.
+    portions: u8,
 }
 
 impl Powers {
+    /// Portions that a tank's capacity flows in unless said otherwise.
+    pub const USUAL_PORTIONS: u8 = 4;
+
     /// One family.
     #[must_use]
     pub const fn of(family: Family) -> Self {
-        Self { bits: 1 << family as u16, faults: None }
+        Self { bits: 1 << family as u16, faults: None, portions: Self::USUAL_PORTIONS }
     }
 
     /// All of these.
     #[must_use]
     pub fn all_of(families: &[Family]) -> Self {
         let bits = families.iter().fold(0, |all, family| all | Self::of(*family).bits);
-        Self { bits, faults: None }
+        Self { bits, ..Self::of(Family::Water) }
+    }
+
+    /// The same, with a tank's capacity flowing in so many portions; 0 is taken for 1.
+    #[must_use]
+    pub const fn in_portions(self, portions: u8) -> Self {
+        Self { portions, ..self }
+    }
+
+    /// In how many portions a tank's capacity flows.
+    #[must_use]
+    pub const fn portions(self) -> u8 {
+        self.portions
     }
 
     /// The same with no more than so many faults in a life: stalls, valves turned by hand, contacts that close, power cuts,
@@ -172,7 +195,7 @@ impl Powers {
     /// Power may fail.
     #[must_use]
     pub const fn cuts(self) -> bool {
-        self.has(Family::Power) || self.has(Family::Clock)
+        self.has(Family::Power) || self.has(Family::Outages)
     }
 
     /// The names, with `+` between them, and how many faults there may be.
@@ -189,33 +212,46 @@ const SHORTEST_HALF_MS: u64 = 4_000;
 /// Half of more is not waited for either: nothing runs then but idle time.
 const LONGEST_HALF_MS: u64 = 3_600_000;
 
-impl Act {
-    /// Whether it counts as one of the faults that a life may have, where this contact is closed.
-    pub(super) fn is_fault(self, closed: Option<Contact>) -> bool {
-        use Action as A;
-        match self {
-            Self::Wait | Self::Half | Self::Water | Self::Sip | Self::Pour { fast: false } | Self::Mend(_) => false,
-            Self::Contact(contact) => closed != Some(contact),
-            Self::Operator(A::PutBack(_) | A::Vouch(_) | A::Release(_) | A::Withdraw(_)) => false,
-            Self::Operator(_) | Self::Stall(_) | Self::Turn(_) | Self::Cut { .. } | Self::Clock(_) => true,
-            Self::BadSettings | Self::WornStore | Self::Pour { fast: true } | Self::Leak(_) => true,
-        }
-    }
-}
-
 impl Node {
     /// What the adversary may do now.
     #[must_use]
     pub fn acts(&self, powers: Powers) -> Vec<Act> {
         let mut acts = self.all_acts(powers);
         if !self.may_fail() {
-            acts.retain(|act| !act.is_fault(self.closed_contact()));
+            acts.retain(|act| !self.is_fault(*act));
         }
         acts
     }
 
+    /// Whether an act counts as one of the faults that a life may have; what undoes one is none.
+    pub(super) fn is_fault(&self, act: Act) -> bool {
+        use Action as A;
+        let unit = |tank: TankId| self.world().controller.tanks().get(tank.index());
+        match act {
+            Act::Wait | Act::Half | Act::Water | Act::Sip | Act::Pour { fast: false } | Act::Mend(_) => false,
+            Act::Contact(contact) => self.closed_contact() != Some(contact),
+            Act::Operator(A::PutBack(_) | A::Release(_)) => false,
+            // A wish is taken back, but what the plant asks for by itself is kept from it.
+            Act::Operator(A::Withdraw(tank)) => {
+                unit(tank).is_none_or(|unit| unit.demand().causes() != CauseSet::EMPTY.with(Cause::Manual))
+            }
+            // After a fault somebody must say what a bed holds; else it is said wrongly.
+            Act::Operator(A::Vouch(tank)) => {
+                unit(tank).is_none_or(|unit| unit.duty().kind() != DutyKind::Out && !unit.is_unproven())
+            }
+            Act::Operator(_) | Act::Stall(_) | Act::Turn(_) | Act::Cut { .. } | Act::Clock(_) => true,
+            Act::BadSettings | Act::WornStore | Act::Pour { fast: true } | Act::Leak(_) => true,
+        }
+    }
+
     fn all_acts(&self, powers: Powers) -> Vec<Act> {
-        let mut acts = vec![Act::Wait];
+        let mut acts = Vec::new();
+        // Water that is not stored yet matters if power fails then.
+        if self.has_sipped() {
+            self.power_acts(powers, &mut acts);
+            return acts;
+        }
+        acts.push(Act::Wait);
         let world = self.world();
         let ahead = world.next_event_ms().map_or(0, |next| next.saturating_sub(world.now_ms));
         // A valve half on its way may stall or lose power; a step half done may be aborted.
@@ -232,12 +268,12 @@ impl Node {
         if world.supply.is_dark() {
             return acts;
         }
-        // Past a quarter beyond empty nothing new comes of more.
-        let thirsty = self.serving_past_zero() < self.limits().quarter;
+        // Past a portion beyond empty nothing new comes of more.
+        let thirsty = self.serving_past_zero() < self.limits().portion;
         if thirsty && !self.has_just_flowed() {
             acts.push(Act::Water);
             // What is not stored is lost of a fresh bed as of any other.
-            if powers.cuts() && self.may_fail() && !self.has_sipped() && self.serving_is_fresh() {
+            if powers.cuts() && self.may_fail() && self.serving_is_fresh() {
                 acts.push(Act::Sip);
             }
         }
@@ -352,9 +388,9 @@ impl Node {
             acts.push(Act::Cut { minutes: 10, clock_kept: false, memory_kept: true });
             acts.push(Act::Cut { minutes: 10, clock_kept: false, memory_kept: false });
         }
-        if powers.has(Family::Clock) {
-            acts.push(Act::Cut { minutes: 1, clock_kept: true, memory_kept: true });
-            acts.push(Act::Cut { minutes: 120, clock_kept: true, memory_kept: true });
+        if powers.has(Family::Outages) {
+            let lasting = [1, 120].into_iter().filter(|minutes| self.off_ms(*minutes, true) > 0);
+            acts.extend(lasting.map(|minutes| Act::Cut { minutes, clock_kept: true, memory_kept: true }));
         }
     }
 }

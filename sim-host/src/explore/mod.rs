@@ -187,7 +187,7 @@ pub(crate) fn times(site: &Site) -> ValveTimes {
 
 /// Civil time at power-up, where the adversary plays with the clock: a Monday, an hour before the usual regeneration hour.
 fn start_of(powers: Powers) -> Option<DateTime> {
-    powers.has(Family::Clock).then(|| jiff::civil::date(2024, 1, 1).at(1, 0, 0, 0))
+    (powers.has(Family::Clock) || powers.has(Family::Outages)).then(|| jiff::civil::date(2024, 1, 1).at(1, 0, 0, 0))
 }
 
 /// Keys are marks already.

@@ -49,11 +49,11 @@ pub struct Limits {
     pub calm_reads: Reads,
     /// The contacts that the site looks at.
     pub contacts: Vec<Contact>,
-    /// A quarter of what a fresh bed holds.
-    pub quarter: Volume,
+    /// What flows at once: a part of what a fresh bed holds.
+    pub portion: Volume,
     /// Refill water of a dose.
     pub dose_water: Volume,
-    /// Pulses of a quarter.
+    /// Pulses of a portion.
     gulp: u32,
     /// Pulses of half of what is stored at once.
     sip: u32,
@@ -70,19 +70,20 @@ impl Limits {
         };
         let pulse = settings.meter_settings().pulse().nl().max(1);
         let pulses = |nl: u64| u32::try_from(nl / pulse).unwrap_or(u32::MAX).clamp(1, MAX_BATCH);
-        // Tanks that share the water share a quarter of each.
+        // Tanks that share the water share a portion of each.
         let tanks = u64::from(if settings.arrangement == bedkeeper::settings::Arrangement::Parallel {
             settings.tanks
         } else {
             1
         });
+        let portion_nl = whole.nl() / u64::from(powers.portions()).max(1);
         Self {
             reads: Reads::of(settings.raw(), clock, powers),
             calm_reads: Reads::of(settings.raw(), clock, Powers::of(Family::Water)),
             contacts: contacts_of(settings.raw()),
-            quarter: Volume(whole.nl() / 4),
+            portion: Volume(portion_nl),
             dose_water: settings.dose_water(),
-            gulp: pulses((whole.nl() / 4).saturating_mul(tanks)),
+            gulp: pulses(portion_nl.saturating_mul(tanks)),
             sip: pulses(settings.retain_volume().nl() / 2),
             // Three times as much.
             fast: pulses(u64::from(settings.raw().meter.rated_max.0) * 3 * NL_PER_ML / 60).min(MOST_IN_A_SECOND),
@@ -121,7 +122,7 @@ pub struct Node {
     closed: Option<Contact>,
     /// Half of the time to what comes next has been waited for.
     half: bool,
-    /// Less has flown than what is stored at once.
+    /// Less has flown than what is stored at once: power fails next.
     sipped: bool,
     /// When water last flowed.
     flowed_ms: Option<u64>,
@@ -209,12 +210,12 @@ impl Node {
         if calm { &self.limits.calm_reads } else { &self.limits.reads }
     }
 
-    pub(super) fn is_half(&self) -> bool {
-        self.half
-    }
-
     pub(super) fn has_sipped(&self) -> bool {
         self.sipped
+    }
+
+    pub(super) fn is_half(&self) -> bool {
+        self.half
     }
 
     /// Water flowed a moment ago: portions come in no quicker succession.
@@ -234,10 +235,10 @@ impl Node {
         serving.map(|t| t.ledger().estimated()).max().unwrap_or(Volume::ZERO)
     }
 
-    /// A serving tank has treated less than a quarter since its regeneration.
+    /// A serving tank has treated nothing since its regeneration.
     pub(super) fn serving_is_fresh(&self) -> bool {
         let mut serving = self.world.controller.tanks().iter().filter(|t| t.duty().kind() == DutyKind::Serving);
-        serving.any(|t| t.ledger().since_regeneration() < self.limits.quarter)
+        serving.any(|t| t.ledger().since_regeneration() == Volume::ZERO)
     }
 
     pub(super) fn closed_contact(&self) -> Option<Contact> {
@@ -282,7 +283,7 @@ impl Node {
         let asks = self.may_fail() || world.valves().iter().any(|valve| !valve.faults().is_empty());
         let waits = self.may_fail() || self.closed.is_some();
         (world.relays_on, world.supply.is_worn(), self.closed, self.left, self.has_just_flowed()).hash(hasher);
-        (asks && self.half, self.may_fail() && self.sipped, waits && self.contacts_change()).hash(hasher);
+        (asks && self.half, self.sipped, waits && self.contacts_change()).hash(hasher);
         hasher.field("adversary", "itself");
         if reads.cuts {
             let cut = world.supply.cut().map(|cut| {
@@ -337,12 +338,13 @@ impl Node {
 
     /// Does something.
     fn perform(self, act: Act, seen: &mut Seen) -> Self {
+        let fault = self.is_fault(act);
         let Self {
             world,
             mut checker,
             mut closed,
             mut half,
-            mut sipped,
+            sipped: _,
             mut flowed_ms,
             mut changed_ms,
             stored,
@@ -350,18 +352,18 @@ impl Node {
             mut left,
             limits,
         } = self;
-        if act.is_fault(closed) {
+        if fault {
             left = left.map(|left| left.saturating_sub(1));
         }
         let mut replay = Replay::new(*world, vec![&mut checker, seen]);
+        let sipped = act == Act::Sip;
         half = act == Act::Half || (half && !matches!(act, Act::Wait | Act::Water));
-        sipped |= act == Act::Sip;
         if let Act::Contact(contact) = act {
             changed_ms = Some(replay.world().now_ms);
             closed = if closed == Some(contact) { None } else { Some(contact) };
         }
         // Without modelled water nothing here can fail.
-        let _ = carry_out(&mut replay, act, closed, &limits);
+        let _ = carry_out(&mut replay, act, closed, stored, &limits);
         if matches!(act, Act::Water | Act::Sip | Act::Pour { .. } | Act::Leak(_)) {
             // Decided a millisecond after it flowed.
             flowed_ms = Some(replay.world().now_ms.saturating_sub(1));
@@ -404,13 +406,24 @@ impl Node {
             hash_state(&state, &self.limits.reads, at_ms, civil, &mut hasher);
         }
         self.stored = Some((hasher.finish(), at_ms));
-        self.sipped = false;
+    }
+
+    /// How long a power cut lasts; nothing where the state was stored longer ago than the cut is to seem.
+    pub(super) fn off_ms(&self, minutes: u16, clock_kept: bool) -> u64 {
+        off_ms(minutes, clock_kept, self.world.now_ms, self.stored)
     }
 
     /// The water of an act.
     pub(super) fn pulses(&self, act: Act) -> Vec<Pulses> {
         pulses_of(&self.world, act, &self.limits)
     }
+}
+
+/// How long power is off. Where the clock runs on, so long that it is as many minutes since the state was stored: that is the
+/// darkness that the logic reckons with.
+fn off_ms(minutes: u16, clock_kept: bool, now_ms: u64, stored: Option<(u64, u64)>) -> u64 {
+    let since_stored = stored.filter(|_| clock_kept).map_or(0, |(_, at_ms)| now_ms.saturating_sub(at_ms));
+    (u64::from(minutes) * 60_000).saturating_sub(since_stored)
 }
 
 /// The water of an act, on the meter that sees it.
@@ -433,7 +446,13 @@ fn pulses_of(world: &World, act: Act, limits: &Limits) -> Vec<Pulses> {
     (0..times).map(|i| Pulses { at_ms: world.now_ms + i * apart_ms, meter, count }).collect()
 }
 
-fn carry_out(replay: &mut Replay<'_>, act: Act, closed: Option<Contact>, limits: &Limits) -> Result<(), ReplayError> {
+fn carry_out(
+    replay: &mut Replay<'_>,
+    act: Act,
+    closed: Option<Contact>,
+    stored: Option<(u64, u64)>,
+    limits: &Limits,
+) -> Result<(), ReplayError> {
     match act {
         Act::Wait => {
             let world = replay.world();
@@ -476,7 +495,7 @@ fn carry_out(replay: &mut Replay<'_>, act: Act, closed: Option<Contact>, limits:
         }
         Act::Cut { minutes, clock_kept, memory_kept } => {
             let at_ms = replay.world().now_ms;
-            let off_ms = u64::from(minutes) * 60_000;
+            let off_ms = off_ms(minutes, clock_kept, at_ms, stored);
             replay.schedule_power_cut(PowerCut { at_ms, off_ms, clock_kept, retained_kept: memory_kept });
             replay.run_to(at_ms)
         }

@@ -1,7 +1,9 @@
 use std::collections::{BTreeSet, HashMap};
 use std::mem::discriminant;
 
+use bedkeeper::Action;
 use bedkeeper::calendar::DAY_MS;
+use bedkeeper::units::TankId;
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 
@@ -155,13 +157,77 @@ fn a_bound_on_faults_bounds_every_life() {
         for _ in 0..60 {
             let acts = node.acts(powers);
             let act = acts[random.next_u32() as usize % acts.len()];
-            faults += usize::from(act.is_fault(node.closed_contact()));
+            faults += usize::from(node.is_fault(act));
             (node, key) = node.after(act, key, &mut Seen::default());
         }
         assert!(faults <= 1, "{faults}");
     }
     assert_eq!(powers.slug(), "contacts-1");
     assert!(Powers::of(Family::Drives).at_most(0) != Powers::of(Family::Drives));
+}
+
+/// Goes on with acts from power-up.
+fn gone(powers: Powers, acts: &[Act]) -> (Node, Seen) {
+    let (mut node, mut seen) = Node::first(&pair(), powers, start_of(powers)).unwrap();
+    let mut key = node.key();
+    for act in acts {
+        assert!(node.acts(powers).contains(act), "{act:?} of {:?}", node.acts(powers));
+        (node, key) = node.after(*act, key, &mut seen);
+    }
+    (node, seen)
+}
+
+/// What undoes a fault is none; what keeps the plant from what it asks for by itself is one, or every life had wishes without
+/// end.
+#[test]
+fn what_undoes_a_wish_is_no_fault_and_what_hinders_the_plant_is_one() {
+    let tank = TankId(0);
+    let powers = Powers::of(Family::Operators).at_most(1).in_portions(1);
+    let withdraw = Act::Operator(Action::Withdraw(tank));
+    let asked = gone(powers, &[Act::Wait, Act::Operator(Action::StartNow(tank))]).0;
+    assert!(!asked.may_fail() && !asked.is_fault(withdraw));
+    let exhausted = gone(powers, &[Act::Wait, Act::Water]).0;
+    let causes = exhausted.world().controller.tanks().first().unwrap().demand().causes();
+    assert_eq!(causes.iter().next(), Some(Cause::Exhausted));
+    assert!(exhausted.acts(powers).contains(&withdraw) && exhausted.is_fault(withdraw));
+}
+
+/// S10: water that is not stored yet flows only to be lost: power fails next, with nothing in between.
+#[test]
+fn water_that_is_not_stored_is_lost_by_a_cut() {
+    let powers = Powers::of(Family::Power).at_most(1);
+    let node = gone(powers, &[Act::Wait, Act::Sip]).0;
+    let acts = node.acts(powers);
+    assert!(acts.len() == 2 && acts.iter().all(|act| matches!(act, Act::Cut { .. })), "{acts:?}");
+    let (node, seen) = gone(powers, &[Act::Wait, Act::Sip, acts[0], Act::Wait]);
+    let returned = |r: &Record| r.event == Event::PowerReturned { off: None };
+    assert!(seen.records.iter().any(returned) && node.broken().is_none());
+}
+
+/// P1: where the clock runs on, a cut seems to have lasted a minute or two hours, whenever the state was stored.
+#[test]
+fn an_outage_is_as_long_as_it_seems_to_the_logic() {
+    let powers = Powers::of(Family::Outages).at_most(1);
+    for minutes in [1, 120] {
+        let cut = Act::Cut { minutes, clock_kept: true, memory_kept: true };
+        // Until some time has passed since the state was stored.
+        let mut way = vec![Act::Wait, Act::Water, Act::Water, Act::Water, Act::Water];
+        let whole_ms = u64::from(minutes) * 60_000;
+        while !(1..whole_ms).contains(&gone(powers, &way).0.off_ms(minutes, true)) {
+            way.push(Act::Wait);
+            assert!(way.len() < 40);
+        }
+        way.push(cut);
+        while gone(powers, &way).0.world().supply.is_dark() {
+            way.push(Act::Wait);
+        }
+        let seen = gone(powers, &way).1;
+        let off = seen.records.iter().find_map(|r| match r.event {
+            Event::PowerReturned { off } => off,
+            _ => None,
+        });
+        assert_eq!(off.map(|off| off.0), Some(u32::from(minutes) * 60_000));
+    }
 }
 
 /// A search tells which parts of its states make them so many: the water of the beds among them.

@@ -69,7 +69,7 @@ fn written(node: &Node, act: Act) -> Written {
             Deed::Fault { valve: WhichValve::Tank(tank), fault: Fault::MovedByHand(None), lasts_ms: None }
         }
         Act::Cut { minutes, clock_kept, memory_kept } => {
-            Deed::Power { off_ms: u64::from(minutes) * 60_000, clock_kept, memory_kept }
+            Deed::Power { off_ms: node.off_ms(minutes, clock_kept), clock_kept, memory_kept }
         }
         Act::BadSettings => Deed::BadSettings,
         Act::WornStore => Deed::Store(WORN),

@@ -1,8 +1,6 @@
 //! What gives a bed back its capacity (S6): steps served in full where they run, and no more than their salt can restore.
 
-use bedkeeper::program::StepKind;
 use bedkeeper::sequence::Outcome;
-use bedkeeper::settings::Medium;
 
 use super::steps::Steps;
 use super::{Checker, OF_PLACE, OF_SALT, World};
@@ -13,17 +11,11 @@ impl Checker {
     /// looked at here: the simple plant knows nothing of the bed.
     pub(super) fn check_end(&mut self, tank: usize, outcome: Outcome, world: &World) {
         let steps = self.tanks[tank].steps.take();
-        let filter = matches!(self.raw.medium, Medium::Filter { .. });
-        let needed: &[StepKind] = if filter {
-            &[StepKind::Backwash, StepKind::FastRinse]
-        } else {
-            &[StepKind::BrineDraw, StepKind::SlowRinse, StepKind::FastRinse]
-        };
         if outcome != Outcome::Complete {
             return;
         }
         self.tanks[tank].begins_again = false;
-        let lacking = needed.iter().find_map(|kind| match &steps {
+        let lacking = Steps::restoring(&self.raw).iter().find_map(|kind| match &steps {
             Some(steps) => steps.lacks(*kind),
             None => Some("nobody saw it start".to_owned()),
         });

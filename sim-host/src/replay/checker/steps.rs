@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::program::StepKind;
-use bedkeeper::settings::{MeterPlace, RawSettings, RawStep, StepEnd};
+use bedkeeper::settings::{Medium, MeterPlace, RawSettings, RawStep, StepEnd};
 
 /// What was seen of the steps of one kind in a regeneration.
 #[derive(Clone, Copy, Debug, Hash)]
@@ -20,6 +20,15 @@ struct Seen {
     by_contact: bool,
     /// An operator stepped forward from it.
     by_operator: bool,
+    /// It is over: if it runs once more, it begins anew.
+    over: bool,
+}
+
+impl Seen {
+    /// Nothing yet.
+    const fn none(kind: StepKind) -> Self {
+        Self { kind, ms: 0, nl: 0, by_contact: false, by_operator: false, over: false }
+    }
 }
 
 /// The steps of a regeneration under way, and the settings with which it began.
@@ -35,17 +44,31 @@ pub(super) struct Steps {
 }
 
 impl Steps {
+    /// The steps that must be served in full for a regeneration to restore anything.
+    pub(super) fn restoring(raw: &RawSettings) -> &'static [StepKind] {
+        match raw.medium {
+            Medium::Filter { .. } => &[StepKind::Backwash, StepKind::FastRinse],
+            Medium::Softener { .. } => &[StepKind::BrineDraw, StepKind::SlowRinse, StepKind::FastRinse],
+        }
+    }
+
     /// Hashes what is to be judged, with times counted from now: what was served beyond what must be does not matter, nor
-    /// does what was served of a step that need not be.
+    /// does what was served of a step that need not be, nor how much a step lacks that is over.
     pub(super) fn hash_future(&self, now: u64, into: &mut impl Hasher) {
         self.running.map(|(kind, since)| (kind, now.saturating_sub(since))).hash(into);
         self.ended.hash(into);
-        for kind in StepKind::ALL {
+        for kind in Self::restoring(&self.raw) {
             let Some(step) = self.raw.program.iter().find(|step| step.kind == *kind && step.length.0 > 0) else {
                 continue;
             };
             let most = u64::from(step.longest().max(step.length).0);
             let seen = self.seen.iter().find(|seen| seen.kind == *kind);
+            if let Some(over) = seen.filter(|seen| seen.over) {
+                // Whether an operator ended it may be told later.
+                let by_operator = Seen { by_operator: true, ..*over };
+                (self.is_enough(step, over), self.is_enough(step, &by_operator)).hash(into);
+                continue;
+            }
             // Of a step that ends by time no water is asked.
             let counts = step.end != StepEnd::Time;
             let seen = seen.map(|seen| Seen { ms: seen.ms.min(most), nl: if counts { seen.nl } else { 0 }, ..*seen });
@@ -60,7 +83,7 @@ impl Steps {
     fn seen(&mut self, kind: StepKind) -> &mut Seen {
         let place = self.seen.iter().position(|seen| seen.kind == kind).unwrap_or(self.seen.len());
         if place == self.seen.len() {
-            self.seen.push(Seen { kind, ms: 0, nl: 0, by_contact: false, by_operator: false });
+            self.seen.push(Seen::none(kind));
         }
         &mut self.seen[place]
     }
@@ -73,6 +96,7 @@ impl Steps {
     /// The step is in its position.
     pub(super) fn run(&mut self, kind: StepKind, now: u64) {
         self.stop(now);
+        self.seen.retain(|seen| seen.kind != kind || !seen.over);
         self.running = Some((kind, now));
     }
 
@@ -91,7 +115,9 @@ impl Steps {
             StepKind::BrineDraw => Contact::BrineEmpty,
             _ => Contact::BrineReady,
         };
-        self.seen(kind).by_contact |= closed.contains(contact);
+        let seen = self.seen(kind);
+        seen.by_contact |= closed.contains(contact);
+        seen.over = true;
         self.ended = Some(kind);
     }
 
@@ -121,19 +147,22 @@ impl Steps {
     /// Why a step that must be served was not; `None` if it was.
     pub(super) fn lacks(&self, kind: StepKind) -> Option<String> {
         let step = self.raw.program.iter().find(|step| step.kind == kind && step.length.0 > 0)?;
-        let none = Seen { kind, ms: 0, nl: 0, by_contact: false, by_operator: false };
-        let seen = self.seen.iter().find(|seen| seen.kind == kind).unwrap_or(&none);
-        let least = self.least_percent(kind);
+        let seen = self.seen.iter().find(|seen| seen.kind == kind).copied().unwrap_or(Seen::none(kind));
+        (!self.is_enough(step, &seen)).then(|| told(step, &seen, self.least_percent(kind)))
+    }
+
+    /// Whether a step was served to its end.
+    fn is_enough(&self, step: &RawStep, seen: &Seen) -> bool {
+        let least = self.least_percent(step.kind);
         let of_ms = |ms: u32| u64::from(ms) * least / 100;
-        let enough = match step.end {
+        match step.end {
             StepEnd::Time => seen.ms >= of_ms(step.length.0),
             StepEnd::Volume { volume, longest } => {
                 seen.nl * 100 >= u128::from(volume.nl()) * u128::from(least)
                     || self.may_end_late(seen) && seen.ms >= of_ms(longest.0)
             }
             StepEnd::Contact { longest } => seen.by_contact || self.may_end_late(seen) && seen.ms >= of_ms(longest.0),
-        };
-        (!enough).then(|| told(step, seen, least))
+        }
     }
 
     /// Whether a step that a volume or a contact ends is over; `None` of one that ends by time.
