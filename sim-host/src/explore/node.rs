@@ -2,7 +2,7 @@
 //!
 //! The same replay and the same checker as in a rehearsal, so that a way written as a scenario leads to the same place.
 
-use std::hash::{DefaultHasher, Hash, Hasher};
+use std::hash::{Hash, Hasher};
 use std::sync::Arc;
 
 use bedkeeper::Input;
@@ -17,7 +17,7 @@ use bedkeeper::watch::StoreWear;
 use jiff::civil::DateTime;
 
 use super::acts::{Act, Family, Powers};
-use super::reduce::{Reads, Sink, hash_state};
+use super::reduce::{Reads, Sink, hash_state, marker};
 use crate::plant::Fault;
 use crate::recording::{COMMON_METER, Pulses};
 use crate::replay::{Checker, Observer, PowerCut, Replay, ReplayError, World, contacts_of};
@@ -262,7 +262,7 @@ impl Node {
     /// A key of the state's future.
     #[must_use]
     pub fn key(&self) -> u64 {
-        let mut hasher = DefaultHasher::new();
+        let mut hasher = marker();
         self.hash_into(&mut hasher);
         hasher.finish()
     }
@@ -302,7 +302,7 @@ impl Node {
     /// All of the state, as it is: states that differ in this may still have equal keys.
     #[must_use]
     pub fn whole_mark(&self) -> u64 {
-        let mut hasher = DefaultHasher::new();
+        let mut hasher = marker();
         (&*self.world.controller, self.world.now_ms, self.key()).hash(&mut hasher);
         hasher.finish()
     }
@@ -398,7 +398,7 @@ impl Node {
         if std::mem::replace(&mut self.writes, writes) == writes && self.stored.is_some() {
             return;
         }
-        let mut hasher = DefaultHasher::new();
+        let mut hasher = marker();
         let mut at_ms = self.world.now_ms;
         if let Ok(state) = Retained::<8>::decode(bytes) {
             at_ms = state.taken_at().as_ticks();

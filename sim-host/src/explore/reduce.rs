@@ -4,7 +4,7 @@
 //! for each part how it comes into a key; the reason stands beside it. Two states with equal keys then have the same
 //! future: `tests.rs` runs such states on with the same acts and compares all that is done and said.
 
-use std::hash::{DefaultHasher, Hash, Hasher};
+use std::hash::{BuildHasher, Hash, Hasher};
 
 use bedkeeper::calendar::{Civil, DAY_MS};
 use bedkeeper::relay::RelayProgram;
@@ -224,7 +224,15 @@ pub trait Sink: Hasher {
     fn field(&mut self, _part: &'static str, _field: &'static str) {}
 }
 
-impl Sink for DefaultHasher {}
+impl Sink for Marker {}
+
+/// What makes a mark of 64 bits, the same in every run and on every machine.
+pub type Marker = foldhash::quality::FoldHasher<'static>;
+
+/// A mark is begun.
+pub fn marker() -> Marker {
+    foldhash::quality::FixedState::default().build_hasher()
+}
 
 /// The part of a key that a controller makes, or what is retained of one.
 pub fn hash_state(state: &impl Serialize, reads: &Reads, now_ms: u64, civil: Option<Civil>, into: &mut impl Sink) {
