@@ -6,3 +6,4 @@ pub mod parity;
 pub mod random_sites;
 pub mod reference;
 pub mod stacks;
+pub mod switched;

@@ -23,8 +23,9 @@ pub fn any_cam() -> impl Strategy<Value = RawDrive> {
 /// So many cases, or as many as `PROPTEST_CASES` says; a failure prints its smallest conversation, to be
 /// kept as a test of its own.
 pub fn config(cases: u32) -> ProptestConfig {
-    let cases = std::env::var("PROPTEST_CASES").ok().and_then(|wanted| wanted.parse().ok()).unwrap_or(cases);
-    ProptestConfig { cases, failure_persistence: None, max_shrink_iters: 2_000, ..ProptestConfig::default() }
+    let or = |name: &str, usual| std::env::var(name).ok().and_then(|wanted| wanted.parse().ok()).unwrap_or(usual);
+    let (cases, max_shrink_iters) = (or("PROPTEST_CASES", cases), or("PROPTEST_MAX_SHRINK_ITERS", 2_000));
+    ProptestConfig { cases, failure_persistence: None, max_shrink_iters, ..ProptestConfig::default() }
 }
 
 /// Something that happens at a plant.
