@@ -129,12 +129,6 @@ impl Forecast {
         self.used
     }
 
-    /// The day under way, in days since 2000-01-01, if a civil time has been known.
-    #[must_use]
-    pub fn day(&self) -> Option<u16> {
-        self.day
-    }
-
     /// Water was delivered.
     pub(crate) fn pass(&mut self, volume: Volume) {
         self.used = self.used.plus(volume);

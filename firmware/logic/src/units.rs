@@ -483,6 +483,13 @@ mod tests {
     }
 
     #[test]
+    fn a_share_of_nothing_is_nothing() {
+        assert_eq!((share(7, 3, 3), share(7, 2, 3), share(7, 0, 3)), (7, 4, 0));
+        assert_eq!((share(7, 0, 0), share(7, 5, 0)), (0, 0));
+        assert_eq!((share(u64::MAX, 3, 1), share(u64::MAX, 4, 8)), (u64::MAX, u64::MAX / 2));
+    }
+
+    #[test]
     fn extremes_saturate() {
         assert_eq!(later(Instant::from_ticks(u64::MAX), Millis(1)), Instant::from_ticks(u64::MAX));
         assert_eq!(elapsed_ms(Instant::from_ticks(5), Instant::from_ticks(3)), 0);

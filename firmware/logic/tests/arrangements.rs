@@ -287,7 +287,11 @@ fn a7_a_serving_tank_leaves_once_the_other_serves() {
     site.operate(Action::TakeOut(ONE)).unwrap();
     assert_eq!(site.duty(1), DutyKind::Serving);
     // Whoever asks is told so, until it is out.
-    let leaving = |site: &Site<2>| [ONE, TWO].map(|id| site.controller.why(id).unwrap().leaving);
+    let leaving = |site: &Site<2>| {
+        let tanks = site.controller.tanks().iter();
+        assert!(tanks.zip([ONE, TWO]).all(|(t, id)| t.is_leaving() == site.controller.why(id).unwrap().leaving));
+        [ONE, TWO].map(|id| site.controller.why(id).unwrap().leaving)
+    };
     assert_eq!(leaving(&site), [true, false]);
     site.run_for(5 * MIN);
     assert_eq!(leaving(&site), [false, false]);

@@ -159,6 +159,9 @@ fn c8_a_serving_tank_makes_up_at_its_hour() {
     // At 02:00 nothing else holds it: refill, ready time, and the regeneration, all in the hour's grace.
     site.run_until_duty(1, DutyKind::Refilling, 16 * HOUR);
     assert!(site.now >= 26 * HOUR && site.now < 26 * HOUR + MIN);
+    // Who asks meanwhile is heard.
+    site.operate(Action::StartNow(ONE)).unwrap();
+    assert_eq!(site.causes(1), [Cause::Exhausted, Cause::Manual]);
     site.run_until_duty(1, DutyKind::Regenerating, 3 * HOUR);
     assert!(site.now < 29 * HOUR);
     site.run_until_duty(1, DutyKind::Serving, 3 * HOUR);
@@ -430,6 +433,43 @@ fn q4_refill_water_is_dose_over_salt_per_water() {
     let ms = Flow(15_142).time_for(water);
     assert!(ms.abs_diff(1_204_000) < 2_000, "{ms} ms");
     assert_eq!(bedkeeper::brine::water_for(SaltMass(3_000_000), 358_281), DOSE);
+    let unsalted = Settings::try_from(RawSettings { salt: SaltMass(0), ..single() }).unwrap();
+    assert!(!unsalted.makes_brine() && Settings::try_from(single()).unwrap().makes_brine());
+    // Six minutes make a dose; a refill of no length before it makes none.
+    let mut raw = single();
+    let refill = *raw.program.last().unwrap();
+    raw.program.insert(0, RawStep { length: Millis::ZERO, ..refill }).unwrap();
+    let settings = Settings::try_from(raw).unwrap();
+    assert!(!settings.refills_first());
+    assert_eq!([0, 3, 6].map(|m| settings.refill_water(Millis::from_mins(m))), [Volume(0), Volume(DOSE.0 / 2), DOSE]);
+}
+
+/// P5, S12: the rinses of a bed that brine came into are no regeneration: what it may refill is not counted anew.
+#[test]
+fn p5_a_rinse_does_not_allow_another_refill() {
+    let mut site = Site::<2>::new(alternating());
+    site.operate(Action::StartNow(TWO)).unwrap();
+    site.run_until_step(2, StepKind::BrineRefill, 3 * HOUR);
+    site.run_until_duty(2, DutyKind::Ready, HOUR);
+    site.run_for(5 * MIN);
+    let may_put_in = |site: &Site<2>| site.controller.brine().may_put_in(Volume(DOSE.0 * 3));
+    let left = may_put_in(&site);
+    assert!(left < Volume(DOSE.0 * 3));
+    site.valves[1].put(Position::BrineDraw);
+    site.valves[1].trouble.stuck = true;
+    site.tell_switches();
+    site.run_for(MIN);
+    site.valves[1].trouble.stuck = false;
+    site.run_until_duty(2, DutyKind::Regenerating, HOUR);
+    assert_eq!(may_put_in(&site), left);
+}
+
+/// Q4, C8: a refill that makes no brine, since no salt is counted, runs its time all the same.
+#[test]
+fn c8_a_refill_without_salt_runs_its_time() {
+    let mut site = Site::<1>::new(RawSettings { salt: SaltMass(0), ..single() });
+    let heard = regenerate(&mut site);
+    assert_eq!(ran(&heard, StepKind::BrineRefill), [site.controller.settings().program[4].length]);
 }
 
 /// Q4, S6: a proportional dose is what was spent, at least the floor, and every tenth is full; refill and draw

@@ -603,6 +603,31 @@ fn c2_powered_days_count_from_the_hour_at_which_it_began() {
     }
 }
 
+/// C2: days are dates by the clock, and whole days of powered time without one.
+#[test]
+fn c2_days_are_dates_or_powered_days() {
+    let mut clock = Clock::default();
+    clock.set(t(0), Some(Civil::at(MONDAY, 23 * 60)));
+    let days = |now, date| dates_since(t(0), t(now), date, clock);
+    assert_eq!((days(2 * HOUR, Some(MONDAY + 1)), days(30 * DAY, Some(MONDAY))), (1, 0));
+    assert_eq!((days(DAY - 1, None), days(DAY, None)), (0, 1));
+}
+
+/// C2: a bed that stands ready and has passed no water since it was regenerated needs no backup, however old it is.
+#[test]
+fn c2_a_bed_that_has_not_served_is_not_asked_for() {
+    let mut raw = alternating();
+    raw.backup_days = 3;
+    let mut site = Site::<2>::new(raw);
+    site.gulp(100);
+    site.operate(Action::Hold(TankId(0))).unwrap();
+    site.run_for(6 * DAY);
+    assert!(!site.said.iter().any(|record| matches!(record.event, Event::Asked { .. })));
+    site.operate(Action::Release(TankId(0))).unwrap();
+    site.run_for(DAY);
+    assert!(site.said.iter().any(|record| matches!(record.event, Event::Asked { tank: TankId(0), .. })));
+}
+
 /// C2: 0 = off.
 #[test]
 fn c2_no_backup_days_no_backup() {
@@ -735,6 +760,16 @@ fn t4_clock_changes_break_nothing() {
     assert_eq!(site.clears_at(1, Hold::DischargeLimit), Some(due));
     site.run_to(due);
     assert_eq!(site.duty(1), DutyKind::Regenerating);
+}
+
+/// T1, T4: the last millisecond that a clock can tell is a time; from there on it is told none.
+#[test]
+fn t4_the_last_time_is_a_time() {
+    for (civil, known) in [(Civil(Civil::END.0 - 1), true), (Civil::END, false)] {
+        let mut clock = Clock::default();
+        let change = clock.set(t(5), Some(civil));
+        assert_eq!((clock.is_set(), clock.civil(t(5)), change.moved_ms), (known, known.then_some(civil), None));
+    }
 }
 
 /// T1, T4: a clock that runs past the last day that it can tell is no clock any more: it is said, and backup days go on by

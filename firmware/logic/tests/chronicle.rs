@@ -58,6 +58,23 @@ fn p7_a_regeneration_leaves_its_record() {
     assert_eq!(kinds, [true, false]);
 }
 
+/// P7, P2: an entry is read back as it was; of another version, cut or lengthened it is none.
+#[test]
+fn p7_an_entry_is_read_back_or_refused() {
+    let mut site = Site::<2>::new(alternating());
+    site.gulp(10_050);
+    site.run_until_duty(1, DutyKind::Ready, 5 * HOUR);
+    let entry = Entry::Regeneration(record(&site));
+    let bytes = entry.encode();
+    assert_eq!(Entry::decode(&bytes), Some(entry));
+    let mut other = bytes.to_vec();
+    other[0] += 1;
+    let longer = [&bytes[..], &[0]].concat();
+    for bad in [&other, &longer, &bytes[..bytes.len() - 1], &[]] {
+        assert_eq!(Entry::decode(bad), None);
+    }
+}
+
 /// P7, Q5, W2: an alarm that comes and goes and a wish, granted or not, are kept with the second; a hold is not.
 #[test]
 fn p7_alarms_and_wishes_leave_their_records() {

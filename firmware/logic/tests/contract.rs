@@ -13,7 +13,7 @@ mod support;
 
 use bedkeeper::demand::{Hold, Standing};
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::Record;
+use bedkeeper::journal::{Event, Journal, Record};
 use bedkeeper::units::{Instant, TankId, later_ms};
 use bedkeeper::{Controller, Input, RawSettings, Settings};
 use proptest::prelude::*;
@@ -58,6 +58,25 @@ fn replay(raw: RawSettings, calls: &[Call]) -> (Controller<8>, Vec<Record>) {
 /// Everything a driver can see of a controller but the time and the next deadline.
 fn visible(c: &Controller<8>) -> impl PartialEq + core::fmt::Debug + use<> {
     (c.outputs(), c.tanks().to_vec(), c.accounts(), c.clock(), c.records_lost())
+}
+
+/// The driver's contract: controllers are equal by what they hold, and so are their journals, wherever that stands.
+#[test]
+fn contract_journals_are_equal_by_what_they_hold() {
+    let record = |ms| Record { at: t(ms), civil: None, event: Event::ClockLost };
+    let (mut one, mut other) = (Journal::<1>::default(), Journal::<1>::default());
+    one.write(record(1));
+    assert_ne!(one, other);
+    other.write(record(0));
+    assert_ne!(one, other);
+    other.write(record(1));
+    assert_eq!(other.take(), Some(record(0)));
+    assert_eq!(one, other);
+    for _ in 0..Journal::<1>::CAPACITY {
+        one.write(record(2));
+    }
+    assert_eq!((one.lost(), other.lost()), (1, 0));
+    assert_ne!(one, other);
 }
 
 proptest! {

@@ -5,9 +5,9 @@ mod support;
 
 use bedkeeper::drive::{Drive, DriveEvent, End, Motion, Pilots, Switches, TwoWay};
 use bedkeeper::program::Position;
-use bedkeeper::settings::{RawDrive, RawTwoPosition};
+use bedkeeper::settings::{CamFeedback, RawDrive, RawTwoPosition};
 use bedkeeper::units::Millis;
-use support::{MIN, SEC, index, pilots, t, timed};
+use support::{MIN, SEC, cam_with, index, pilots, t, timed};
 
 const HOME: u8 = 1;
 const MARK: u8 = 2;
@@ -212,6 +212,58 @@ fn v2_chatter_adds_no_marks() {
     // The first closing of a mark counts; what follows within 20 ms has bounced.
     assert_eq!(talk.motion(), Motion::Off);
     assert_eq!(talk.wait(500), [Confirmed(Backwash)]);
+    // After 20 ms it is another mark.
+    let mut talk = index_under_way(false);
+    for _ in 0..10 {
+        assert_eq!(talk.motion(), Motion::Forward);
+        talk.closed(480, 0);
+        talk.closed(20, MARK);
+    }
+    assert_eq!(talk.motion(), Motion::Off);
+}
+
+/// V2: home that contradicted the count is believed only when it has opened and comes again.
+#[test]
+fn v2_home_that_contradicted_the_count_is_not_believed_at_once() {
+    let mut talk = index_under_way(false);
+    talk.marks(10, NEVER);
+    talk.wait(500);
+    talk.go(Service);
+    assert_eq!(talk.marks(57, |mark| mark == 57), [Miscounted]);
+    assert_eq!(talk.closed(500, HOME), []);
+    assert_eq!(talk.closed(500, HOME | MARK), []);
+    assert_eq!((talk.motion(), talk.drive.position()), (Motion::Forward, None));
+    assert_eq!(talk.marks(69, |mark| mark == 69), []);
+    assert_eq!(talk.motion(), Motion::Off);
+    assert_eq!(talk.wait(500), [Confirmed(Service)]);
+}
+
+/// V2, S7: a cam that learns where it is turns round once; switches that lie do not turn it to and fro.
+#[test]
+fn v2_a_cam_that_is_sought_turns_round_once() {
+    let (mut talk, said) = Talk::new(cam_with(CamFeedback::SwitchPerPosition, true), 0);
+    assert_eq!(said, [PositionUnknown]);
+    talk.go(Service);
+    assert_eq!((talk.wait(2 * SEC), talk.motion()), (vec![Moving(Service)], Motion::Forward));
+    // The backwash is next to service, the other way.
+    assert_eq!(talk.closed(5 * SEC, 0b10), []);
+    assert_eq!((talk.motion(), talk.wait(2 * SEC)), (Motion::Off, vec![Moving(Service)]));
+    assert_eq!(talk.motion(), Motion::Reverse);
+    talk.closed(SEC, 0);
+    talk.closed(SEC, 0b100_0000);
+    assert_eq!(talk.motion(), Motion::Reverse);
+}
+
+/// V2, V4: a valve that was just turned by hand to where it is sent next stays there.
+#[test]
+fn v2_a_valve_that_stands_where_it_is_sent_is_not_moved() {
+    let (mut talk, said) = Talk::new(cam_with(CamFeedback::SwitchPerPosition, false), 0b1);
+    assert_eq!(said, [Confirmed(Service)]);
+    talk.wait(20 * MIN);
+    assert_eq!(talk.closed(100, 0), []);
+    assert_eq!(talk.closed(100, 0b10), []);
+    assert_eq!(talk.go(Backwash), [Confirmed(Backwash)]);
+    assert_eq!((talk.motion(), talk.wait(MIN), talk.drive.position()), (Motion::Off, vec![], Some(Backwash)));
 }
 
 /// V4: marks that pass at rest are counted whichever way they pass: up to the stated limit they

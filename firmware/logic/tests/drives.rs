@@ -9,7 +9,7 @@ use bedkeeper::drive::{DriveEvent, Motion};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason};
 use bedkeeper::program::{Position, StepKind};
-use bedkeeper::settings::{CamFeedback, RawDrive};
+use bedkeeper::settings::{CamFeedback, Medium, RawDrive};
 use bedkeeper::units::{Millis, TankId};
 use bedkeeper::watch::Alarm;
 use support::*;
@@ -214,6 +214,30 @@ fn v2_a_reversible_cam_leaves_service_for_standby_backwards() {
         }
         assert!(!passed);
     }
+}
+
+/// V2: where no brine lies on either way a reversible cam goes the shorter one.
+#[test]
+fn v2_a_reversible_cam_goes_the_shorter_way() {
+    let mut raw = alternating_with(cam_with(SWITCHES, true)).controller.settings().raw().clone();
+    raw.medium = Medium::Filter { capacity: bedkeeper::units::Volume::from_litres(1_000) };
+    raw.program.retain(|step| matches!(step.kind, StepKind::Backwash | StepKind::FastRinse));
+    if let RawDrive::CamSwitch { positions, .. } = &mut raw.drive {
+        *positions =
+            [Position::Service, Position::Backwash, Position::FastRinse, Position::Standby].into_iter().collect();
+    }
+    let mut site = Site::<2>::new(raw);
+    site.run_for(5 * MIN);
+    site.operate(Action::TakeOut(TankId(0))).unwrap();
+    let mut seen = Vec::new();
+    while site.duty(1) != DutyKind::Out || site.valves[0].position() != Some(Position::Standby) {
+        assert!(site.now < HOUR);
+        site.run_for(100);
+        let place = site.valves[0].position();
+        seen.extend(place.filter(|place| seen.last() != Some(place)));
+    }
+    assert_eq!(seen, [Position::Service, Position::Standby]);
+    assert_eq!(site.valves[1].position(), Some(Position::Service));
 }
 
 /// V2: a cam that coasts within its switch is in position; one that coasts past is tried again, and

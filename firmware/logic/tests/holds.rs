@@ -365,6 +365,31 @@ fn c7_flow_too_high_until_silence_shows_it_fallen() {
     assert_eq!(flowing(10).duty(1), DutyKind::Regenerating);
 }
 
+/// C7: that the flow holds a start is journalled with the pulse that brings it, also while something else holds it, and
+/// whichever limit is set.
+#[test]
+fn c7_a_hold_by_the_flow_is_journalled_with_its_pulse() {
+    let start = RawSettings { start_flow_limit: Flow(5_000), ..parallel(2) };
+    let mut each = parallel(2);
+    each.sharing.tank_flow = Flow(5_000);
+    for raw in [start, each] {
+        let mut site = Site::<2>::new(raw);
+        site.run_for(5 * MIN);
+        site.operate(Action::Hold(ONE)).unwrap();
+        site.operate(Action::StartNow(ONE)).unwrap();
+        // A litre a minute; then one in 3 s.
+        site.draw(3, MIN);
+        assert!(!site.holds(1).contains(&Hold::FlowTooHigh));
+        site.hear();
+        while !site.holds(1).contains(&Hold::FlowTooHigh) {
+            assert_eq!(site.hear(), []);
+            site.draw(1, 3 * SEC);
+        }
+        let held: Vec<_> = site.hear();
+        assert!(matches!(held[..], [(at, Event::Held { tank: ONE, .. })] if at == site.now), "{held:?}");
+    }
+}
+
 /// C7: the longest wait for the flow is four hours from when nothing else held the start.
 #[test]
 fn c7_flow_too_high_has_a_longest_wait() {
@@ -442,7 +467,26 @@ fn c7_discharge_limit_until_the_next_day() {
     site.operate(Action::StartNow(ONE)).unwrap();
     site.run_until_duty(1, DutyKind::Serving, 4 * HOUR);
     site.run_for(4 * HOUR);
+    assert!(!site.alarm(Alarm::DischargeLimit));
     site.operate(Action::StartNow(ONE)).unwrap();
+    assert_eq!(site.duty(1), DutyKind::Regenerating);
+}
+
+/// C7, T1: without a clock the day of the discharge limit is one of powered time.
+#[test]
+fn c7_discharge_limit_without_a_clock() {
+    let mut raw = single();
+    raw.discharge_limit = Volume::from_litres(499);
+    let mut site = Site::<1>::without_clock(raw);
+    site.run_to(3 * DAY + 6 * HOUR);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_until_duty(1, DutyKind::Serving, 4 * HOUR);
+    site.run_for(4 * HOUR);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    assert_eq!((site.holds(1), site.clears_at(1, Hold::DischargeLimit)), (vec![Hold::DischargeLimit], Some(4 * DAY)));
+    site.run_to(4 * DAY - 1);
+    assert_eq!(site.duty(1), DutyKind::Serving);
+    site.run_to(4 * DAY);
     assert_eq!(site.duty(1), DutyKind::Regenerating);
 }
 

@@ -97,6 +97,10 @@ fn l1_a_filter_keeps_volume() {
     assert_eq!(ledger.overrun(), litres(100));
     ledger.regenerated(t(9), &filter(900), &Reserve::None, 1, 1);
     assert_eq!((ledger.remaining(), ledger.overrun(), ledger.began_at()), (litres(900), Volume::ZERO, t(9)));
+    // One of two that began half spent stays half of what it was spent.
+    let mut ledger = Ledger::staggered(t(5), &filter(1_000), &Reserve::None, 1, 2);
+    ledger.resettle(&filter(1_000), &filter(2_000), &Reserve::None);
+    assert_eq!(ledger.remaining(), litres(1_500));
 }
 
 /// L1: over the whole controller: new hardness while serving, at the instant it is taken; only what is left changes.

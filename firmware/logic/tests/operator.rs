@@ -8,6 +8,7 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Who};
 use bedkeeper::lock::Key;
 use bedkeeper::program::{Position, StepKind};
+use bedkeeper::sequence::{AfterPower, Outcome};
 use bedkeeper::settings::{CamFeedback, RawSettings, StartRule};
 use bedkeeper::units::TankId;
 use bedkeeper::watch::Alarm;
@@ -194,6 +195,15 @@ fn q5_what_is_granted_in_each_duty() {
     }
     let mut site = ready.clone();
     assert_eq!(site.operate(Action::Hold(TankId(2))), Err(Refused::NoSuchTank));
+}
+
+/// Q5, L3, P3: wishes and outcomes have words of their own.
+#[test]
+fn q5_wishes_and_outcomes_have_words() {
+    let wishes = [Action::StartNow(ONE), Action::Abort(ONE), Action::Return].map(Action::slug);
+    let outcomes = [Outcome::Complete, Outcome::Aborted, Outcome::Failed].map(Outcome::slug);
+    assert_eq!((wishes, outcomes), (["start-now", "abort", "return"], ["complete", "aborted", "failed"]));
+    assert_eq!([AfterPower::Resumed, AfterPower::GaveUp].map(AfterPower::slug), ["resumed", "gave-up"]);
 }
 
 /// Q5: start now means now, even where the site starts at the hour; start at the hour waits for it.

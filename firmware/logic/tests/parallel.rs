@@ -115,6 +115,36 @@ fn a3_the_longest_wait_for_the_flow_ends() {
     assert!(site.now >= asked + 10 * MIN, "{}", site.now - asked);
 }
 
+/// L3, A3: a tank whose regeneration was cut short is not fit to join: it goes to rest shut off, not by way of service.
+#[test]
+fn l3_a_tank_cut_short_rests_shut_off() {
+    let mut site = plant::<3>(parallel(3));
+    site.operate(Action::StartNow(TWO)).unwrap();
+    site.run_until_step(2, StepKind::BrineDraw, 3 * HOUR);
+    site.operate(Action::Abort(TWO)).unwrap();
+    let end = site.now + 2 * HOUR;
+    while site.now < end {
+        site.run_for(100);
+        assert_ne!(site.valves[1].position(), Some(Position::Service));
+    }
+    assert_eq!((site.duty(2), site.valves[1].position()), (DutyKind::Spent, Some(Position::Standby)));
+}
+
+/// A3, S2: where untreated water is allowed the last tank leaves at any flow: no other carries it in any case.
+#[test]
+fn a3_the_last_tank_waits_for_no_flow() {
+    let mut raw = parallel(2);
+    raw.sharing.tank_flow = Flow(10_000);
+    raw.allow_untreated = true;
+    let mut site = Site::<2>::new(raw);
+    site.run_for(5 * MIN);
+    site.operate(Action::TakeOut(TWO)).unwrap();
+    site.run_for(5 * MIN);
+    site.draw(20, 12_000);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    assert_eq!((site.duty(1), site.holds(1)), (DutyKind::Regenerating, vec![]));
+}
+
 /// S3: a tank that began to regenerate stays in place while one that is to serve on is not confirmed.
 #[test]
 fn s3_those_that_stay_are_confirmed() {
@@ -222,6 +252,26 @@ fn a7_a_lost_drive_leaves_the_rest() {
     site.operate(Action::StartNow(ONE)).unwrap();
     site.run_for(3 * HOUR);
     assert_eq!((site.duty(1), site.causes(1)), (DutyKind::Serving, vec![]));
+}
+
+/// S3, S2: power fails before a tank that is to regenerate has left service, and the other is turned away in the dark: the
+/// first stays until the other is back.
+#[test]
+fn s3_a_tank_that_is_to_leave_waits_for_the_other_after_a_cut() {
+    let mut site = watched::<2>(parallel(2));
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_for(SEC);
+    let serves = |site: &Site<2>, tank: usize| site.valves[tank].position() == Some(Position::Service);
+    assert!(site.duty(1) == DutyKind::Regenerating && serves(&site, 0));
+    site.observer = None;
+    site.valves[1].put(Position::Standby);
+    cut(&mut site, 5 * SEC, true);
+    while serves(&site, 0) {
+        assert!(site.now < HOUR);
+        site.run_for(100);
+        assert!(serves(&site, 0) || serves(&site, 1));
+    }
+    site.run_until_duty(1, DutyKind::Serving, 3 * HOUR);
 }
 
 /// S2, S9: left alone by lost drives, a tank that was to regenerate and stands in service serves on.

@@ -6,7 +6,7 @@ mod support;
 use bedkeeper::commission::{HardnessTest, MeterCheck, Name, Task, Walk};
 use bedkeeper::draft::{Draft, NotTaken, ResetTo, StepTimes};
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::{Event, Who};
+use bedkeeper::journal::{Event, Record, Who};
 use bedkeeper::lock::{Key, LockEvent, LockRule};
 use bedkeeper::operator::{Action, Refused};
 use bedkeeper::program::{Position, StepKind};
@@ -317,6 +317,10 @@ fn o6_the_walk_is_signed_when_everything_was_seen() {
     let mut walk = Walk::begin(site.controller.settings());
     let name = || Name::try_from("A. Fitter (invented)").unwrap();
     let all = Err(walk.left());
+    // A refill that was skipped filled nothing.
+    let (tank, drained) = (TankId(0), Volume::ZERO);
+    let event = Event::StepEnded { tank, step: StepKind::BrineRefill, ran: Millis::ZERO, drained };
+    walk.observe(&Record { at: t(0), civil: None, event });
     assert_eq!(walk.sign(name(), None), all);
     assert_eq!(walk.left().iter().count(), 5);
 
@@ -360,7 +364,7 @@ fn o6_what_is_skipped_stands_in_the_record() {
     assert_eq!(signed.skipped.iter().count(), Task::ALL.len());
     assert_eq!(walk.positions_left(TankId(0)).iter().count(), settings.positions().iter().count());
     assert!(walk.positions_left(TankId(0)).contains(Position::BrineDraw));
-    assert!(settings.has_step(StepKind::BrineDraw));
+    assert!(settings.has_step(StepKind::BrineDraw) && !settings.has_step(StepKind::Settle));
 }
 
 fn operate(site: &mut Site<2>, action: Action) -> Result<(), Refused> {
@@ -374,9 +378,9 @@ fn duties(site: &Site<2>) -> [DutyKind; 2] {
 /// O7, C2: while people are away backup days stretch to their limit; the usual ones hold again on return.
 #[test]
 fn o7_backup_days_stretch_while_people_are_away() {
-    let asked_after = |leave: Option<u8>| {
+    let asked = |backup_days: u8, leave: Option<u8>| {
         let mut raw = alternating();
-        raw.backup_days = 3;
+        raw.backup_days = backup_days;
         raw.absence_backup_days = 8;
         let mut site: Site<2> = Site::new(raw);
         site.put(Input::Pulses { meter: 0, count: 10 }).unwrap();
@@ -389,10 +393,12 @@ fn o7_backup_days_stretch_while_people_are_away() {
         };
         site.said.iter().find(backup).map(|r| r.at.as_ticks() / DAY)
     };
-    assert_eq!(asked_after(None), Some(3));
-    assert_eq!(asked_after(Some(0)), Some(8));
+    assert_eq!(asked(3, None), Some(3));
+    assert_eq!(asked(3, Some(0)), Some(8));
     // The absence ends by itself after five days, and the bed is overdue by then.
-    assert_eq!(asked_after(Some(5)), Some(5));
+    assert_eq!(asked(3, Some(5)), Some(5));
+    // A site without backup days has none then either.
+    assert_eq!(asked(0, Some(0)), None);
 }
 
 /// O7, A5, S3: on return the ready bed is flushed while the other serves, takes over, and then the other is flushed.

@@ -8,10 +8,11 @@ use bedkeeper::calendar::Civil;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Event;
 use bedkeeper::meter::MAX_BATCH;
-use bedkeeper::program::StepKind;
+use bedkeeper::operator::AlarmAction;
+use bedkeeper::program::{Position, StepKind};
 use bedkeeper::retain::{Damaged, MAX_BYTES, Retained, VERSION};
-use bedkeeper::sequence::AfterPower;
-use bedkeeper::settings::{MeterPlace, RawSettings};
+use bedkeeper::sequence::{AfterPower, BrineInBed};
+use bedkeeper::settings::{CamFeedback, MeterPlace, RawDrive, RawSettings, StepEnd};
 use bedkeeper::units::{Hardness, Millis, TankId, Volume};
 use bedkeeper::watch::Alarm;
 use bedkeeper::{Action, Controller, Input, RestoreRefused, Save, Settings};
@@ -44,6 +45,7 @@ fn p1_bytes_are_read_back_whole_or_refused() {
     let bytes = retained.encode::<MAX_BYTES>().unwrap();
     println!("two tanks in a regeneration: {} bytes", bytes.len());
     assert!(bytes.len() < 600, "{} bytes", bytes.len());
+    assert_eq!(usize::try_from(retained.journal_head()), Ok(site.said.len()));
     assert_eq!(Retained::<2>::decode(&bytes), Ok(retained));
     assert!(site.controller.retained().encode::<32>().is_err());
     assert_eq!(Retained::<2>::decode(&[]), Err(Damaged::Empty));
@@ -57,6 +59,9 @@ fn p1_bytes_are_read_back_whole_or_refused() {
     other[0] = VERSION + 1;
     assert_eq!(Retained::<2>::decode(&other), Err(Damaged::OtherVersion { found: VERSION + 1 }));
     assert_eq!(Retained::<1>::decode(&bytes), Err(Damaged::TankCount { found: 2 }));
+    let mut fewer = bytes.to_vec();
+    fewer[1] = 1;
+    assert_eq!(Retained::<2>::decode(&fewer), Err(Damaged::Inconsistent));
     let settings = site.controller.settings();
     for at in 0..bytes.len() {
         for value in [0x00, 0x55, 0x7f, 0xff] {
@@ -98,6 +103,24 @@ fn p6_at_rest_powered_time_is_saved_every_hour_where_it_counts() {
     watched.watch.silent_after = Millis::from_hours(96);
     assert_eq!(wishes(watched), hours);
     assert_eq!(wishes(single()), []);
+}
+
+/// P6, W1: the pulse that ends a silence of a quarter of its limit is saved soon, that of a shorter one is not.
+#[test]
+fn w1_the_end_of_a_long_silence_is_saved() {
+    let mut raw = single();
+    raw.watch.silent_after = Millis::from_hours(4);
+    for (silence, wish) in [(HOUR, Save::Soon), (HOUR - SEC, Save::NotNeeded)] {
+        let mut site = Site::<1>::new(raw.clone());
+        site.run_to(6 * HOUR);
+        site.gulp(1);
+        site.run_to(6 * HOUR + silence - 1);
+        site.controller.saved();
+        site.run_to(6 * HOUR + silence);
+        site.controller.saved();
+        site.put(Input::Pulses { meter: 0, count: 1 }).unwrap();
+        assert_eq!(site.controller.save_wish(), wish, "{silence}");
+    }
 }
 
 /// P6, T3: what a short cut is charged for is no more than an hour longer than power was off, however long the plant had been at
@@ -263,12 +286,141 @@ fn p5_refill_runs_on_while_dark() {
     assert!(ran.unwrap() >= Millis::from_mins(7), "{said:?}");
     assert!(!site.alarm(Alarm::BrineUncertain));
 
+    // An hour would have put in ten doses: no more is believed than may be put in, and somebody must look.
+    let mut site = in_step(alternating(), StepKind::BrineRefill);
+    cut(&mut site, HOUR, true);
+    site.run_for(SEC);
+    let dose = site.controller.settings().dose_water().0;
+    assert!(site.controller.brine().water().0 <= 3 * dose && site.alarm(Alarm::BrineUncertain));
+
+    // Two minutes before and one in the dark leave three.
+    let mut site = in_step(alternating(), StepKind::BrineRefill);
+    cut(&mut site, MIN, true);
+    site.run_for(2 * MIN);
+    assert_eq!((outcomes(&mut site), site.step(1)), (vec![AfterPower::RefillCounted], Some(StepKind::BrineRefill)));
+    site.run_for(90 * SEC);
+    assert_eq!(site.step(1), None);
+
     let mut site = in_step(alternating(), StepKind::BrineRefill);
     cut(&mut site, MIN, false);
     site.run_for(SEC);
-    assert_eq!(outcomes(&mut site), [AfterPower::RefillStopped]);
+    assert_eq!((outcomes(&mut site), site.step(1)), (vec![AfterPower::RefillStopped], None));
     assert!(site.alarm(Alarm::BrineUncertain));
     site.run_until_duty(1, DutyKind::Ready, HOUR);
+
+    // What a float ends goes on until the float says so, however long it was dark.
+    let mut raw = alternating();
+    raw.program[4].end = StepEnd::Contact { longest: Millis::from_mins(30) };
+    let mut site = in_step(raw, StepKind::BrineRefill);
+    cut(&mut site, MIN, false);
+    site.run_for(SEC);
+    assert_eq!((outcomes(&mut site), site.step(1)), (vec![AfterPower::Resumed], Some(StepKind::BrineRefill)));
+}
+
+/// S12: turned into the draw for long while dark, in a step before its draw or after it, a valve has let brine into the bed:
+/// all rinses are owed. In the draw itself, and after a blink, nothing has changed.
+#[test]
+fn s12_brine_that_came_while_dark_is_rinsed_out() {
+    for (step, dark, owed) in [
+        (StepKind::Backwash, 5 * MIN, BrineInBed::Undiluted),
+        (StepKind::Backwash, 20 * SEC, BrineInBed::None),
+        (StepKind::FastRinse, 5 * MIN, BrineInBed::Undiluted),
+        (StepKind::FastRinse, 20 * SEC, BrineInBed::Diluted),
+    ] {
+        let mut site = in_step(with_drive(alternating(), cam_with(CamFeedback::SwitchPerPosition, false)), step);
+        site.valves[0].put(Position::BrineDraw);
+        cut(&mut site, dark, true);
+        site.run_for(SEC);
+        let brine = site.controller.tanks()[0].regeneration().map(|regeneration| regeneration.brine());
+        assert_eq!(brine, Some(owed), "{step} {dark}");
+    }
+}
+
+/// P5: power fails while a valve is on its way to its refill. One that does not tell where it stands may have come there: the
+/// time counts. Where switches tell, or pilots let go in the dark, it counts only if the valve is seen there.
+#[test]
+fn p5_a_refill_on_its_way_counts_where_nobody_can_tell() {
+    let telling = cam_with(CamFeedback::SwitchPerPosition, false);
+    let counting = cam_with(CamFeedback::HomeAndStop, false);
+    let kinds = [
+        (timed(), AfterPower::RefillCounted),
+        (counting, AfterPower::RefillCounted),
+        (telling, AfterPower::Resumed),
+        (pilots(false), AfterPower::Resumed),
+    ];
+    for (drive, outcome) in kinds {
+        let mut site = Site::<2>::new(with_drive(alternating(), drive.clone()));
+        site.run_for(5 * MIN);
+        site.operate(Action::StartNow(ONE)).unwrap();
+        while site.step(1) != Some(StepKind::BrineRefill) {
+            assert!(site.now < 5 * HOUR);
+            site.run_for(SEC);
+        }
+        site.hear();
+        cut(&mut site, MIN, true);
+        site.run_for(SEC);
+        assert_eq!(outcomes(&mut site), [outcome], "{drive:?}");
+    }
+    // Pilots let go in the midst of it as well, and where none acts for it the water runs on.
+    let refill = |pattern: u8| {
+        let mut drive = pilots(false);
+        let RawDrive::PilotArray { positions, .. } = &mut drive else { panic!("pilots") };
+        let swap = |p: &mut (Position, u8)| match p.0 {
+            Position::BrineRefill => p.1 = pattern,
+            Position::Service => p.1 = 5 - pattern,
+            _ => {}
+        };
+        positions.iter_mut().for_each(swap);
+        in_step(with_drive(alternating(), drive), StepKind::BrineRefill)
+    };
+    for (pattern, outcome) in [(5, AfterPower::Resumed), (0, AfterPower::RefillCounted)] {
+        let mut site = refill(pattern);
+        cut(&mut site, MIN, true);
+        site.run_for(SEC);
+        assert_eq!(outcomes(&mut site), [outcome], "{pattern}");
+    }
+}
+
+/// P5, S6: a valve that shut its tank off is found in the refill position: what ran in while dark is in the brine tank, by
+/// the refill's own flow; after longer than a minute somebody must look.
+#[test]
+fn p5_a_refill_out_of_turn_is_accounted_for() {
+    for (dark, uncertain) in [(3 * MIN, true), (30 * SEC, false)] {
+        let mut site = Site::<2>::new(alternating());
+        site.operate(Action::StartNow(ONE)).unwrap();
+        site.run_until_step(1, StepKind::FastRinse, 5 * HOUR);
+        let before = site.controller.brine().water();
+        // Tank 2 serves; nobody saw how its valve came there.
+        site.valves[1].put(Position::BrineRefill);
+        cut(&mut site, dark, true);
+        site.run_for(SEC);
+        let usual = site.controller.settings().dose_water().0;
+        let ran_in = site.controller.brine().water().0 - before.0;
+        assert!(ran_in.abs_diff(usual * dark / (6 * MIN)) < usual / 100, "{ran_in} of {usual} in {dark} ms");
+        assert_eq!(site.alarm(Alarm::BrineUncertain), uncertain);
+    }
+}
+
+/// S10, W1: a plant that forgot what its beds took up says so until each has been regenerated or vouched for.
+#[test]
+fn s10_what_was_lost_is_told() {
+    let settings = Settings::try_from(alternating()).unwrap();
+    let mut site = Site::<2>::new(alternating());
+    site.controller = Controller::after_loss(t(site.now), settings).unwrap();
+    site.valves.iter_mut().for_each(|valve| valve.told = None);
+    site.tell_switches();
+    site.set_clock(MONDAY, 0);
+    site.run_for(MIN);
+    // Its bed counts as spent: the one that does not serve regenerates.
+    assert!(site.alarm(Alarm::RetainedLost) && site.duty(2) == DutyKind::Regenerating);
+    site.operate(Action::Vouch(ONE)).unwrap();
+    let let_go = Action::Alarm(AlarmAction::Reset(Alarm::RetainedLost));
+    let _ = site.operate(let_go);
+    site.run_for(SEC);
+    assert!(site.alarm(Alarm::RetainedLost));
+    site.run_until_duty(2, DutyKind::Ready, 4 * HOUR);
+    site.operate(let_go).unwrap();
+    assert!(!site.alarm(Alarm::RetainedLost));
 }
 
 /// S10, S11: a state is restored on the same plant only, also with other figures; a spent bed stays spent.

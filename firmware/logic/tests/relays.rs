@@ -18,7 +18,7 @@ use bedkeeper::relay::{RELAYS, RawRelay, RelayProgram};
 use bedkeeper::settings::MeterPlace;
 use bedkeeper::units::{Flow, Millis, TankId, TankSet, Volume};
 use bedkeeper::watch::{Alarm, Severity};
-use bedkeeper::{Action, Controller, Input, RawSettings, Settings};
+use bedkeeper::{Action, Controller, Input, RawSettings, Refused, Settings};
 use proptest::prelude::*;
 use support::random::{Op, ops, site};
 use support::*;
@@ -211,6 +211,20 @@ fn y1_requests_queue_and_never_vanish() {
     assert_eq!(levels(&mut site, at + HOUR), [(at, true), (at + 700, false)]);
 }
 
+/// Y1, P1: what has flowed towards the next dose outlives a power cut.
+#[test]
+fn y1_a_part_of_a_volume_is_retained() {
+    let mut site: Site<1> = Site::new(dosing(Volume::from_litres(9), 2_000, 300));
+    site.run_to(HOUR);
+    site.gulp(7);
+    cut(&mut site, 5 * SEC, true);
+    site.run_for(MIN);
+    site.gulp(1);
+    assert!(!on(&site));
+    site.gulp(1);
+    assert!(on(&site));
+}
+
 /// Y1, M1: a year of an odd pulse and an odd volume: as many doses as the volume contains, to the last.
 #[test]
 fn y1_a_year_of_doses_is_exact() {
@@ -373,6 +387,20 @@ fn y2_least_times_are_kept() {
     assert!(again < low + 100 * SEC);
     let expected = [(low, true), (low + 60 * SEC, false), (low + 100 * SEC, true), (gone, false)];
     assert_eq!(changes, expected);
+}
+
+/// Y2, O6: one that stays on only for its least time is not tried.
+#[test]
+fn y2_a_relay_that_is_still_on_is_not_tried() {
+    let mut site = timed_relay(60, 0, 0);
+    let low = pressure_low(&mut site, true);
+    site.run_to(low + 5 * SEC);
+    let gone = pressure_low(&mut site, false);
+    site.run_to(gone + 5 * SEC);
+    let try_it = |site: &mut Site<1>| site.operate(Action::TestRelay { relay: 0, seconds: 5 });
+    assert_eq!((site.alarms(), on(&site), try_it(&mut site)), (vec![], true, Err(Refused::InUse)));
+    site.run_to(low + 61 * SEC);
+    assert_eq!((on(&site), try_it(&mut site)), (false, Ok(())));
 }
 
 /// Y2: power-up counts as having gone off.

@@ -163,6 +163,25 @@ fn s12_a_valve_found_in_the_brine_is_rinsed_out_before_it_serves() {
     assert_eq!(site.duty(1), DutyKind::Serving);
 }
 
+/// S12, C5: a single tank whose valve was turned into the draw is rinsed out at once, also in a window: it has no other place
+/// to wait than in service.
+#[test]
+fn s12_a_single_tank_with_brine_in_its_bed_waits_for_no_window() {
+    let mut raw = with_drive(single(), cam_drive());
+    raw.windows = [window(bedkeeper::calendar::Weekdays::ALL_DAYS, 0, 12 * 60)].into_iter().collect();
+    let mut site = Site::<1>::new(raw);
+    site.run_to(HOUR);
+    site.valves[0].put(Position::BrineDraw);
+    site.valves[0].trouble.stuck = true;
+    site.tell_switches();
+    site.run_for(MIN);
+    site.valves[0].trouble.stuck = false;
+    site.run_for(5 * MIN);
+    assert_eq!(site.duty(1), DutyKind::Regenerating);
+    let brine = site.controller.tanks()[0].regeneration().unwrap().brine();
+    assert_eq!(brine, bedkeeper::sequence::BrineInBed::Undiluted);
+}
+
 /// S12: a valve that passes service on its way, with brine in its bed, is journalled when it comes there and when it has
 /// left; one that can turn the other way does not pass, and without brine nothing is said.
 #[test]

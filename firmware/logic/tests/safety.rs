@@ -169,7 +169,8 @@ fn s1_a_drive_lost_shut_off_occupies_nothing() {
     site.valves[1].trouble.stuck = true;
     site.operate(Action::StartNow(ONE)).unwrap();
     site.run_until_duty(2, DutyKind::Out, HOUR);
-    assert!(!site.controller.tanks()[1].drive().may_discharge());
+    let drive = site.controller.tanks()[1].drive();
+    assert!(!drive.may_discharge() && !drive.may_serve() && !drive.may_pass_water());
     site.run_for(MIN);
     assert_eq!(site.duty(1), DutyKind::Regenerating, "alone, and untreated water is allowed (S2)");
 }

@@ -188,6 +188,23 @@ fn q1_a_wait_for_brine_in_service_is_charged() {
     assert_eq!(later.untreated.0 - after.untreated.0, u128::from(Volume::from_litres(50).0));
 }
 
+/// Q5, S6: a wait for brine that is stepped over costs nothing where the brine was made before.
+#[test]
+fn q5_stepping_over_a_wait_for_brine_restores_all() {
+    let steps = [step(BrineWait, 60), step(BrineDraw, 5), step(SlowRinse, 5), step(FastRinse, 5), step(BrineRefill, 5)];
+    let mut site = Site::<1>::new(with_program(single(), &steps));
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_until_step(1, BrineWait, HOUR);
+    site.operate(Action::StepForward(ONE)).unwrap();
+    site.hear();
+    site.run_until_duty(1, DutyKind::Serving, 2 * HOUR);
+    let ended = |(_, event)| match event {
+        Event::Ended { outcome, .. } => Some(outcome),
+        _ => None,
+    };
+    assert_eq!(site.hear().into_iter().filter_map(ended).collect::<Vec<_>>(), [Outcome::Complete]);
+}
+
 /// Q1: steps after the rinses run, too, before the tank rests.
 #[test]
 fn q1_a_last_rinse_runs_before_service() {

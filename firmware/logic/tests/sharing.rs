@@ -156,6 +156,29 @@ fn s1_a_lost_drive_keeps_the_drain() {
     );
 }
 
+/// S1, V3: the drain takes two, and two have it; a third valve that is then lost may be open to it as well: the one that began
+/// last gives way, shut off, and `why` says so.
+#[test]
+fn s1_a_lost_drive_takes_the_place_of_another() {
+    let mut raw = at_once(4, 3, 2);
+    raw.program[0].length = Millis::from_mins(90);
+    let mut site = plant::<4>(raw);
+    site.observer = None;
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.operate(Action::StartNow(TWO)).unwrap();
+    site.run_until_step(2, StepKind::Backwash, HOUR);
+    let discharges =
+        |site: &Site<4>, tank: usize| site.valves[tank].position().is_some_and(|position| position.discharges());
+    assert!(discharges(&site, 0) && discharges(&site, 1));
+    site.valves[2].put_after(Position::Service);
+    site.valves[2].trouble.stuck = true;
+    site.tell_switches();
+    site.run_until_duty(3, DutyKind::Out, HOUR);
+    site.run_for(5 * MIN);
+    assert!(discharges(&site, 0) && !discharges(&site, 1));
+    assert_eq!((site.holds(1), site.holds(2)), (vec![], vec![Hold::DrainBusy]));
+}
+
 /// S1, S2: up to n - 1 at once: seven of eight, one serves; three may discharge together.
 #[test]
 fn s1_seven_of_eight_at_once() {

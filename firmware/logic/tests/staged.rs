@@ -83,6 +83,34 @@ fn a4_tanks_join_and_leave_by_the_flow() {
     assert_eq!(site.alarms(), []);
 }
 
+/// A4, C1: a tank for which somebody has asked does not join, although it is nearest exhaustion and its bed good for more.
+#[test]
+fn a4_a_tank_that_is_asked_for_does_not_join() {
+    let mut site = plant::<3>(staged(3));
+    site.operate(Action::Hold(THREE)).unwrap();
+    site.operate(Action::StartNow(THREE)).unwrap();
+    site.hear();
+    site.draw(62, 2_000);
+    assert_eq!(duties(&mut site), [duty(TWO, Serving, Reason::Joined)]);
+    assert_eq!(kinds(&site), [Serving, Serving, Ready]);
+}
+
+/// A7, A4: a tank that is taken out is replaced by one, not by two, and leaves then.
+#[test]
+fn a7_one_tank_replaces_one() {
+    let mut site = plant::<4>(staged(4));
+    site.draw(62, 2_000);
+    assert_eq!(kinds(&site).iter().filter(|kind| **kind == Serving).count(), 2);
+    site.hear();
+    site.operate(Action::TakeOut(ONE)).unwrap();
+    site.draw(150, 2_000);
+    let joined = |event: &&Event| matches!(event, Event::Duty { reason: Reason::Joined, .. });
+    let said = duties(&mut site);
+    assert_eq!(said.iter().filter(joined).count(), 1, "{said:?}");
+    assert!(said.contains(&duty(ONE, Out, Reason::Operator)));
+    assert_eq!(kinds(&site).iter().filter(|kind| **kind == Serving).count(), 2);
+}
+
 /// A4: a flow that stays for less than the dwell moves no valve, either way.
 #[test]
 fn a4_a_short_peak_moves_nothing() {

@@ -76,6 +76,20 @@ fn q2_a_step_ends_by_metered_volume() {
     }
 }
 
+/// Q2, C8: a refill that ends by its volume put that volume into the brine tank, however long it took.
+#[test]
+fn q2_a_metered_refill_is_accounted_for_by_its_meter() {
+    let mut site = start(metered(&[(BrineRefill, litres(8, 20))]), BrineRefill);
+    let before = site.controller.brine().water();
+    let mut drawn = 0;
+    while site.step(1) == Some(BrineRefill) {
+        site.draw(1, 10 * SEC);
+        drawn += 1;
+    }
+    assert!((8..=9).contains(&drawn), "{drawn}");
+    assert_eq!(site.controller.brine().water().minus(before), Volume::from_litres(drawn));
+}
+
 /// Q2: only what the meter counts in the confirmed position ends a step.
 #[test]
 fn q2_volume_counts_only_in_the_confirmed_position() {
@@ -191,6 +205,13 @@ fn s12_a_rinse_without_its_water_goes_on() {
         let mut site = start(metered(&[(kind, litres(10, 20))]), kind);
         site.gulp(9);
         assert_eq!(site.operate(Action::StepForward(ONE)), Err(Refused::RinseFirst));
+        // From the instant at which it has rinsed for its longest time a person may end it.
+        let mut at_once = site.clone();
+        while !at_once.alarm(Alarm::StepTooLong) {
+            let due = at_once.controller.next_deadline().unwrap().as_ticks();
+            at_once.run_to(due);
+        }
+        at_once.operate(Action::StepForward(ONE)).unwrap();
         site.run_for(2 * HOUR);
         assert_eq!((site.step(1), site.alarm(Alarm::StepTooLong)), (Some(kind), true), "{kind}");
         let mut by_hand = site.clone();

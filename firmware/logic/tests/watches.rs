@@ -143,7 +143,7 @@ fn w1_a_short_pause_is_none() {
         burst(&mut site, 49_999);
     }
     assert!(site.alarm(Alarm::UnbrokenFlow));
-    let mut longer: Site<1> = site.clone();
+    let (mut longer, mut exact): (Site<1>, Site<1>) = (site.clone(), site.clone());
     burst(&mut site, 0);
     let close = site.now;
     assert!(site.alarm(Alarm::UnbrokenFlow));
@@ -163,6 +163,14 @@ fn w1_a_short_pause_is_none() {
     assert!(longer.alarm(Alarm::UnbrokenFlow));
     longer.run_to(close + 58_500 + 12_000);
     assert!(!longer.alarm(Alarm::UnbrokenFlow));
+    // One that comes a minute after the last close pulse belongs to the next stretch.
+    burst(&mut exact, 0);
+    for _ in 0..3 {
+        exact.run_for(20 * SEC);
+        pulse(&mut exact, 0);
+    }
+    exact.run_for(1);
+    assert!(!exact.alarm(Alarm::UnbrokenFlow));
 }
 
 /// W1: several meters are one flow.

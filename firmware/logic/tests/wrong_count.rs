@@ -7,7 +7,7 @@ use bedkeeper::Action;
 use bedkeeper::demand::Cause;
 use bedkeeper::drive::DriveEvent;
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::Event;
+use bedkeeper::journal::{Event, Reason};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::sequence::Outcome;
 use bedkeeper::settings::{CamFeedback, Medium, RawDrive};
@@ -173,6 +173,30 @@ fn v3_a_valve_that_counts_wrong_each_time_is_lost() {
         assert_eq!(site.valves[1].position(), Some(Position::Standby), "{feedback:?}");
         assert_eq!(site.operate(Action::Vouch(TWO)), Err(bedkeeper::Refused::NothingToVouchFor), "brine may be in it");
     }
+}
+
+/// S6, V4: a filter that was shut off and counted wrong is spent: it runs its program before it serves.
+#[test]
+fn s6_a_filter_that_counted_wrong_does_not_take_over() {
+    let mut raw = with_drive(alternating(), cam_with(CamFeedback::HomeAndStop, false));
+    raw.medium = Medium::Filter { capacity: Volume::from_litres(1_000) };
+    raw.program.retain(|step| matches!(step.kind, StepKind::Backwash | StepKind::FastRinse));
+    let mut site = Site::<2>::new(raw);
+    site.run_for(5 * MIN);
+    site.operate(Action::StartNow(TWO)).unwrap();
+    site.run_until_step(2, StepKind::FastRinse, HOUR);
+    site.run_until_duty(2, DutyKind::Ready, HOUR);
+    site.run_for(5 * MIN);
+    turn(&mut site, Position::Backwash);
+    site.hear();
+    site.gulp(1_000);
+    site.run_for(10 * MIN);
+    let spent = Event::Duty { tank: TWO, duty: DutyKind::Spent, reason: Reason::PlaceInDoubt };
+    assert_eq!(site.said.iter().filter(|record| record.event == spent).count(), 1);
+    assert_eq!((counted_wrong(&site), site.duty(1)), (1, DutyKind::Serving));
+    site.run_for(6 * HOUR);
+    assert_eq!(outcomes(&mut site), [Outcome::Complete]);
+    assert_eq!((site.duty(1), site.duty(2)), (DutyKind::Ready, DutyKind::Serving));
 }
 
 /// S6: a filter whose valve counted wrong in its program runs it anew.

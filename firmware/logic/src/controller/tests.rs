@@ -29,6 +29,41 @@ fn eight() -> Controller<TANKS> {
     controller
 }
 
+/// S8: a decision that has written half of what the journal has room for, less what one tank may add, goes on later; that
+/// of one or two tanks never has to.
+#[test]
+fn s8_a_decision_ends_before_its_records_are_lost() {
+    let mut many = eight();
+    let limit = Journal::<TANKS>::CAPACITY / 2 - 5;
+    for (written, room) in [(0, true), (limit - 1, true), (limit, false), (limit + 1, false)] {
+        many.written = written.try_into().unwrap();
+        assert_eq!(many.has_room(), room, "{written}");
+    }
+    let mut two: Controller<2> = Controller::new(Instant::from_ticks(0), Settings::baseline()).unwrap();
+    two.written = limit.try_into().unwrap();
+    assert!(two.has_room());
+}
+
+/// S1, Q1: what a regeneration needs first is what its first step needs that has a length.
+#[test]
+fn s1_a_step_of_no_length_needs_nothing() {
+    let mut raw = RawSettings::baseline();
+    raw.brine_ready_after = crate::units::Millis::ZERO;
+    let needs = |raw: &RawSettings| Settings::try_from(raw.clone()).unwrap().first_uses();
+    assert!(needs(&raw).drain && !needs(&raw).brine);
+    raw.program[0].length = crate::units::Millis::ZERO;
+    assert!(needs(&raw).drain && needs(&raw).brine);
+}
+
+/// S10: a changeover to or from a tank that there is not is none.
+#[test]
+fn s10_a_changeover_is_between_tanks_that_there_are() {
+    let among =
+        |from: Option<u8>, to: u8| Changeover { from: from.map(TankId), to: TankId(to), relieved: false }.is_among(2);
+    assert!(among(None, 0) && among(Some(0), 1) && among(Some(1), 0));
+    assert!(!among(None, 2) && !among(Some(0), 2) && !among(Some(2), 0));
+}
+
 proptest! {
     /// M2, S5: shares are equal to a nanolitre, remainders are carried, nothing is lost, and batches
     /// equal their pulses, whatever sets of tanks serve.

@@ -71,7 +71,7 @@ impl<const N: usize> Controller<N> {
             Alarm::FlowWhileClosed => self.closed_flow_at.is_some_and(|at| elapsed(at, now) < CLOSED_FLOW_STANDS),
             Alarm::LowPressure => self.contacts.low_pressure.closed_since().is_some(),
             Alarm::ContactStuck => self.hold_off_since().is_some_and(|at| elapsed(at, now) >= settings.hold_off_limit),
-            Alarm::RetainedLost => !self.power.forgotten.is_empty() || self.watches.is_reported(alarm),
+            Alarm::RetainedLost => !self.power.forgotten.is_empty(),
             Alarm::BrineUncertain => self.power.brine_uncertain || self.is_refill_used_up(),
             Alarm::DischargeLimit => {
                 settings.discharge_limit > Volume::ZERO

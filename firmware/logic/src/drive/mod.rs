@@ -569,7 +569,6 @@ impl Drive {
     fn coasted(&mut self, now: Instant, leg: Leg, settings: &RawDrive) -> Option<DriveEvent> {
         let there = match settings {
             RawDrive::Timed { .. } => true,
-            RawDrive::PilotArray { .. } => pilot_array::follows(settings, self.switches),
             _ => leg.passed.is_some_and(|mark| {
                 place_at(settings, mark) == Some(leg.target) && confirms(settings, self.switches, mark)
             }),

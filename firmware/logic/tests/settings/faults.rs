@@ -65,6 +65,13 @@ fn s11_every_problem_is_found_at_its_field() {
         (|r| r.drive = index(&[1, 10, 20, 30, 40], 50), "drive.positions", None, P::OffsetsNotAscending),
         (|r| r.drive = pilots(&[0, 1, 2, 1, 5], Millis(5_000)), "drive.positions", None, P::PatternsNotDistinct),
         (|r| r.drive = pilots(&[0, 1, 2, 3, 5], Millis(99)), "drive.settle", None, P::SettleOutOfRange),
+        (
+            |r| r.drive = pilots_that_tell(Millis(4_999), Millis::ZERO),
+            "drive.travel_limit",
+            None,
+            P::TravelLimitOutOfRange,
+        ),
+        (|r| r.drive = pilots_that_tell(Millis::from_secs(5), Millis(99)), "drive.rest", None, P::RestOutOfRange),
         (|r| r.drive = rinse_first(), "drive.positions", None, P::RinsesBehindDraw),
         (|r| r.drive = timed(&[1, 10, 20, 30, 40], Millis(0)), "drive.positions", None, P::OffsetsNotAscending),
         (|r| r.drive = timed(&[0, 10, 10, 30, 40], Millis(0)), "drive.positions", None, P::OffsetsNotAscending),
@@ -125,6 +132,25 @@ fn s11_every_problem_is_found_at_its_field() {
         (|r| r.brine.salt_per_water_mg_per_l = 0, "brine.salt_per_water_mg_per_l", None, P::Zero),
         (|r| r.brine.refill_cap_percent = 99, "brine.refill_cap_percent", None, P::RefillCapOutOfRange),
         (|r| r.brine.refill_cap_percent = 1_001, "brine.refill_cap_percent", None, P::RefillCapOutOfRange),
+        // The rinse that counts is the fast one after the slow one, which lies behind.
+        (
+            |r| {
+                r.drive = super::support::timed();
+                r.program.insert(2, step(StepKind::FastRinse, 5)).unwrap();
+            },
+            "drive.positions",
+            None,
+            P::RinsesBehindDraw,
+        ),
+        (
+            |r| {
+                r.meter.place = MeterPlace::PerTank;
+                r.program[4].end = StepEnd::Volume { volume: Volume::from_litres(5), longest: Millis::from_mins(20) };
+            },
+            "program",
+            Some(4),
+            P::RefillNotTheDose,
+        ),
         // 3 kg ÷ 358.281 g/L = 8.37 L in 6 min: 1.40 L/min.
         (|r| r.brine.refill_flow = Flow(1_320), "program", Some(4), P::RefillNotTheDose),
         (|r| r.brine.refill_flow = Flow(1_470), "program", Some(4), P::RefillNotTheDose),
@@ -212,6 +238,15 @@ fn s11_every_problem_is_found_at_its_field() {
         (|r| give_relay(r, R::WhileOffline(TankId(1))), "relays.program", Some(2), P::NoSuchTank),
         (|r| give_relay(r, during(StepKind::FastRinse, 3)), "relays.program", Some(2), P::NoSuchTank),
         (|r| give_relay(r, during(StepKind::Settle, 1)), "relays.program", Some(2), P::NoSuchStep),
+        (
+            |r| {
+                r.program[0].length = Millis::ZERO;
+                give_relay(r, during(StepKind::Backwash, 1));
+            },
+            "relays.program",
+            Some(2),
+            P::NoSuchStep,
+        ),
         (|r| give_relay(r, after(0, 0)), "relays.program", Some(2), P::Zero),
         // The longest regeneration takes 110 min.
         (|r| give_relay(r, after(6_600_000, 1)), "relays.program", Some(2), P::AfterRegeneration),
@@ -231,7 +266,19 @@ fn s11_every_problem_is_found_at_its_field() {
         r.remote = RemoteRole::AtHour;
         r.windows.push(all_day(60, 600)).unwrap();
     };
+    let filtering = || {
+        let mut raw = single();
+        filter(&mut raw);
+        raw
+    };
     let others: Vec<(RawSettings, Change, &str, Option<u8>, P)> = vec![
+        (
+            filtering(),
+            |r| r.medium = Medium::Filter { capacity: Volume(999_999_999) },
+            "medium.capacity",
+            None,
+            P::CapacityBelowPulse,
+        ),
         (alternating(), |r| r.tanks = 1, "tanks", None, P::AlternatingNeedsTwoTanks),
         (parallel(2), |r| r.tanks = 1, "tanks", None, P::SharingNeedsSeveralTanks),
         (staged(2), |r| r.tanks = 9, "tanks", None, P::SharingNeedsSeveralTanks),
@@ -289,6 +336,17 @@ fn s11_every_problem_is_found_at_its_field() {
             "sharing.bypass_per_mille",
             None,
             P::BypassNeedsCommonMeter,
+        ),
+        // Two meters of 100 L/min each ask for 10 L within 3 s, of which 1 s is off.
+        (
+            parallel(2),
+            |r| {
+                r.meter.place = MeterPlace::PerTank;
+                give_relay(r, dose(10, 2_001));
+            },
+            "relays.program",
+            Some(2),
+            P::CannotKeepUp,
         ),
         (parallel(2), |r| r.drive = single().drive, "drive.positions", None, P::NoStandbyPosition),
         (alternating(), |r| r.drive = single().drive, "drive.positions", None, P::NoStandbyPosition),

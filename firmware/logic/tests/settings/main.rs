@@ -110,6 +110,15 @@ fn pilots(patterns: &[u8], settle: Millis) -> RawDrive {
     }
 }
 
+/// Pilots that settle within 5 s, with a contact that may come so late.
+fn pilots_that_tell(travel_limit: Millis, rest: Millis) -> RawDrive {
+    let mut drive = pilots(&[0, 1, 2, 3, 5], Millis::from_secs(5));
+    if let RawDrive::PilotArray { contact, travel_limit: limit, rest: given, .. } = &mut drive {
+        (*contact, *limit, *given) = (true, travel_limit, rest);
+    }
+    drive
+}
+
 /// A timed drive that comes to the fast rinse before it comes to the draw.
 fn rinse_first() -> RawDrive {
     let RawDrive::Timed { mut positions, margin, rest } = timed(&[0, 10, 20, 30, 40], Millis(0)) else {

@@ -20,12 +20,17 @@ fn s11_the_ends_of_ranges_are_good() {
         },
         |r| r.meter.noisy_per_mille = 1_000,
         |r| r.reserve = Reserve::Share(999),
+        |r| learned(r, |l| (l.deviations, l.absence_percent) = (10, 50)),
+        |r| learned(r, |l| (l.floor_per_mille, l.ceiling_per_mille, l.until_known_per_mille) = (999, 999, 999)),
+        |r| learned(r, |l| l.ceiling_per_mille = 1),
         |r| r.reserve = Reserve::Fixed(Volume(Volume::from_litres(10_000).0 - 1)),
         |r| softener_of(r).1.0 = 100_000,
         |r| softener_of(r).2.0 = 1_000_000_000,
         |r| cam_of(r, |travel, _, coast, _| (*travel, *coast) = (Millis(1_000), Millis(100))),
         |r| r.drive = index(&[0, 7, 14, 21, 28], 35),
         |r| r.drive = pilots(&[0, 1, 2, 3, 255], Millis(600_000)),
+        |r| r.drive = pilots_that_tell(Millis::from_secs(5), Millis::ZERO),
+        |r| r.drive = pilots_that_tell(Millis::from_mins(30), Millis::ZERO),
         |r| cam_of(r, |travel, _, _, _| *travel = Millis(1_800_000)),
         |r| cam_of(r, |_, rest, coast, retries| (*rest, *coast, *retries) = (Millis(100), Millis(24_000), 10)),
         |r| r.drive = timed(&[0, 10, 20, 30, 40], Millis(0)),
@@ -38,6 +43,11 @@ fn s11_the_ends_of_ranges_are_good() {
         |r| r.discharge_limit = Volume::from_litres(250),
         |r| (r.power.resume_within, r.power.max_restarts) = (Millis(43_200_000), 10),
         |r| (r.power.resume_within, r.power.max_restarts) = (Millis::ZERO, 0),
+        |r| (r.derating.per_year_per_mille, r.derating.least_per_mille) = (200, 200),
+        |r| (r.derating.failed_test_per_mille, r.derating.passed_test_per_mille) = (500, 500),
+        |r| (r.derating.least_per_mille, r.derating.restore_to_per_mille) = (1_000, 1_000),
+        |r| (r.metals.iron_ug_per_l, r.metals.manganese_ug_per_l) = (50_000, 50_000),
+        |r| (r.metals.iron_counts_as, r.metals.manganese_counts_as) = (Hardness(500_000), Hardness(500_000)),
         |r| r.power.retain_per_mille = 1,
         |r| r.power.retain_per_mille = 100,
         |r| r.windows = (0..8).map(|i| all_day(i, i + 1)).collect(),
@@ -47,6 +57,31 @@ fn s11_the_ends_of_ranges_are_good() {
         change(&mut raw);
         assert_eq!(faults(&raw), [], "change {i}");
     }
+}
+
+/// S11: a valve with one position is none; with two it is one, whatever else it lacks.
+#[test]
+fn s11_a_valve_has_two_positions() {
+    let too_few = |positions: &[Position]| {
+        let raw = RawSettings { drive: cam(positions), ..single() };
+        faults(&raw).contains(&("drive.positions", None, Problem::PositionsNotDistinct))
+    };
+    assert!(too_few(&[]) && too_few(&[Position::Service]));
+    assert!(!too_few(&[Position::Service, Position::Backwash]));
+    assert!(too_few(&[Position::Service, Position::Backwash, Position::Service]));
+}
+
+/// S11: what is amiss is said once: one tank that is to share has no other that must serve on, and a filter of nothing is no
+/// filter that a pulse is too much for.
+#[test]
+fn s11_one_fault_is_not_told_as_two() {
+    let raw = RawSettings { tanks: 1, ..parallel(2) };
+    let problems: Vec<_> = faults(&raw).into_iter().map(|(_, _, problem)| problem).collect();
+    assert!(problems.contains(&Problem::SharingNeedsSeveralTanks) && !problems.contains(&Problem::OneMustServe));
+    let mut raw = single();
+    filter(&mut raw);
+    raw.medium = Medium::Filter { capacity: Volume::ZERO };
+    assert_eq!(faults(&raw), [("medium.capacity", None, Problem::Zero)]);
 }
 
 /// S11: the whole set is checked: every fault is listed at once, and more than fit are counted.
