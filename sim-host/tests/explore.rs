@@ -42,3 +42,21 @@ fn a_search_of_a_certain_depth_ends_there_and_is_gone_on_with() {
     assert_eq!(explore(&["nowhere.toml"]).status.code(), Some(2));
     assert_eq!(explore(&["demo:house", "--families", "fire"]).status.code(), Some(2));
 }
+
+/// The folder for what is found is made before anything is searched, and where it cannot be nothing is.
+#[test]
+fn the_folder_for_what_is_found_is_made_first() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let out = folder.path().join("a/b").display().to_string();
+    let output = explore(&["demo:house", "--families", "water", "--depth", "1", "--out", &out]);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(std::path::Path::new(&out).is_dir());
+    let file = folder.path().join("file");
+    std::fs::write(&file, "").expect("written");
+    let below = file.join("found").display().to_string();
+    let output = explore(&["demo:house", "--families", "water", "--depth", "1", "--out", &below]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(output.stdout.is_empty());
+    let said = String::from_utf8(output.stderr).expect("UTF-8");
+    assert!(said.contains(&below) && said.contains("cannot be made") && said.contains("--out"), "{said}");
+}

@@ -30,6 +30,7 @@ use crate::site::Site;
 ///   clock      the clock is moved by an hour or lost
 ///   outages    power fails for a minute or two hours, and the clock runs on
 ///   flow       water runs steadily, too fast, and through the own meter of a tank that does not serve
+///   noise      the meter's contact bounces, where the site's `min_closed` is longer than a bounce of 2 ms
 /// Each family is searched by itself, or with --together all that are named at once. "Closed" means that no state is left
 /// in which something was not tried; it says nothing of what the family does not do.
 /// From every state faults stop as well, and the plant must come back to normal duty (S9).
@@ -48,7 +49,7 @@ pub struct ExploreArgs {
     /// The site: a file, `-`, or a bundled one such as demo:apartments; several are searched one after the other
     #[arg(value_name = "SITE", required = true)]
     sites: Vec<String>,
-    /// What may go wrong [all but outages, which never closes since use is learned day by day, and flow]
+    /// What may go wrong [all but outages, which never closes since use is learned day by day, flow and noise]
     #[arg(long, value_name = "NAMES", value_delimiter = ',', value_parser = family)]
     families: Vec<Family>,
     /// Everything that is named may go wrong in one sequence
@@ -73,7 +74,7 @@ pub struct ExploreArgs {
     /// Folder in which each search is stored when its budget is used up, and gone on with the next time
     #[arg(long, value_name = "FOLDER")]
     resume: Option<PathBuf>,
-    /// Folder for the scenarios of broken rules
+    /// Folder for the scenarios of broken rules; it is made if it is not there
     #[arg(long, value_name = "FOLDER", default_value = ".")]
     out: PathBuf,
     /// Tell which parts of the states on the last frontier make them so many
@@ -155,6 +156,11 @@ fn search(args: &ExploreArgs, style: &Style) -> Result<(String, bool), String> {
     if args.sites.len() > 1 && (args.json || args.resume.is_some()) {
         return Err("bedkeeper explore: --json and --resume are of one site; several were named".to_owned());
     }
+    // Before a long search, not after it.
+    std::fs::create_dir_all(&args.out).map_err(|error| {
+        let out = args.out.display();
+        format!("{out}: cannot be made for the scenarios of broken rules: {error}\n  help: give a folder with --out")
+    })?;
     let mut all = Vec::new();
     for name in &args.sites {
         let site = open_site(name).map_err(|fault| fault.render(style.colour_errors))?;

@@ -30,6 +30,8 @@ pub enum Act {
     },
     /// The own meter of a tank that does not serve counts.
     Leak(TankId),
+    /// The meter's contact closes for less than a pulse takes.
+    Bounce,
     /// An operator asks.
     Operator(Action),
     /// A contact changes.
@@ -80,11 +82,13 @@ pub enum Family {
     Outages,
     /// Water runs steadily and too fast, and through a tank that is closed.
     Flow,
+    /// The meter's contact bounces.
+    Noise,
 }
 
 impl Family {
     /// All of them.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Water,
         Self::Drives,
         Self::Hands,
@@ -95,6 +99,7 @@ impl Family {
         Self::Clock,
         Self::Outages,
         Self::Flow,
+        Self::Noise,
     ];
 
     /// The name on the command line.
@@ -111,6 +116,7 @@ impl Family {
             Self::Clock => "clock",
             Self::Outages => "outages",
             Self::Flow => "flow",
+            Self::Noise => "noise",
         }
     }
 
@@ -130,6 +136,9 @@ impl Family {
             Self::Clock => "water; the clock moved by an hour or lost",
             Self::Outages => "water; power cuts of a minute and of two hours while the clock runs on",
             Self::Flow => "water, at once, steadily, too fast, and through the own meter of a tank that does not serve",
+            Self::Noise => {
+                "water; the meter's contact closes for 2 ms, once in an hour, where that is too short for a pulse"
+            }
         }
     }
 }
@@ -240,7 +249,7 @@ impl Node {
                 unit(tank).is_none_or(|unit| unit.duty().kind() != DutyKind::Out && !unit.is_unproven())
             }
             Act::Operator(_) | Act::Stall(_) | Act::Turn(_) | Act::Cut { .. } | Act::Clock(_) => true,
-            Act::BadSettings | Act::WornStore | Act::Pour { fast: true } | Act::Leak(_) => true,
+            Act::BadSettings | Act::WornStore | Act::Pour { fast: true } | Act::Leak(_) | Act::Bounce => true,
         }
     }
 
@@ -279,6 +288,12 @@ impl Node {
         }
         if powers.has(Family::Flow) && !self.has_just_flowed() {
             self.flow_acts(thirsty, &mut acts);
+        }
+        // One in the hour that is tallied is all that it takes.
+        let quiet =
+            || world.controller.bounces() == 0 && !world.controller.outputs().alarms.contains(Alarm::MeterNoisy);
+        if powers.has(Family::Noise) && self.limits().bounces && quiet() {
+            acts.push(Act::Bounce);
         }
         if powers.has(Family::Drives) || powers.has(Family::Hands) {
             self.drive_acts(powers, &mut acts);

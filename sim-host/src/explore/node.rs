@@ -35,6 +35,8 @@ const FAST_TIMES: u64 = 30;
 const NL_PER_ML: u64 = 1_000_000;
 /// Pulses in a second at the most, where the rated maximum is none.
 const MOST_IN_A_SECOND: u32 = 50;
+/// A bounce of the meter's contact, ms.
+pub(super) const BOUNCE_MS: u64 = 2;
 /// What a worn store tells.
 pub(super) const WORN: StoreWear = StoreWear { erasures: 10_000, rated: 10_000, fails: false };
 /// Things that happen by themselves and change nothing are waited for so often in a row.
@@ -49,6 +51,8 @@ pub struct Limits {
     pub calm_reads: Reads,
     /// The contacts that the site looks at.
     pub contacts: Vec<Contact>,
+    /// A bounce of the meter's contact is too short for a pulse.
+    pub bounces: bool,
     /// What flows at once: a part of what a fresh bed holds.
     pub portion: Volume,
     /// Refill water of a dose.
@@ -81,6 +85,7 @@ impl Limits {
             reads: Reads::of(settings.raw(), clock, powers),
             calm_reads: Reads::of(settings.raw(), clock, Powers::of(Family::Water)),
             contacts: contacts_of(settings.raw()),
+            bounces: u64::from(settings.raw().meter.min_closed.0) > BOUNCE_MS,
             portion: Volume(portion_nl),
             dose_water: settings.dose_water(),
             gulp: pulses(portion_nl.saturating_mul(tanks)),
@@ -159,6 +164,10 @@ impl Node {
             world.supply.announce(PowerCut { at_ms: u64::MAX, off_ms: 1, clock_kept: true, retained_kept: true });
         }
         let mut checker = Checker::new(site.settings.raw().clone());
+        if powers.has(Family::Noise) {
+            // As a rehearsal does in which a meter's contact closes.
+            checker.leave_pulses_to_the_meter();
+        }
         let mut seen = Seen::default();
         let mut replay = Replay::new(world, vec![&mut checker, &mut seen]);
         replay.power_up()?;
@@ -478,6 +487,13 @@ fn carry_out(
             // What follows is decided a millisecond later.
             let now_ms = replay.world().now_ms;
             replay.run_to(now_ms + 1)
+        }
+        Act::Bounce => {
+            let now_ms = replay.world().now_ms;
+            let contact = |closed| Input::MeterContact { meter: 0, closed };
+            let _ = replay.offer(contact(true), false)?;
+            replay.run_to(now_ms + BOUNCE_MS)?;
+            replay.offer(contact(false), false).map(|_| ())
         }
         Act::Operator(action) => replay.offer(Input::Operator { who: Who::Panel, action }, true).map(|_| ()),
         Act::Contact(contact) => replay.move_contact(contact, closed == Some(contact)),

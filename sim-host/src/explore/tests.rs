@@ -269,6 +269,39 @@ fn a_way_written_as_a_scenario_goes_the_same_way() {
     }
 }
 
+/// M4: a bounce comes to the logic as a contact does, raises `meter-noisy` and is no water; its way is a scenario.
+#[test]
+fn a_bouncing_contact_is_noise_and_no_water() {
+    let site = crate::site::parse("flow.toml", include_str!("../../../tests/sites/explored/flow.toml")).unwrap();
+    let powers = Powers::of(Family::Noise);
+    let (mut node, mut seen) = Node::first(&site, powers, None).unwrap();
+    let (mut key, mut acts) = (node.key(), Vec::new());
+    let noisy = |node: &Node| node.world().controller.outputs().alarms.contains(Alarm::MeterNoisy);
+    while !noisy(&node) {
+        let all = node.acts(powers);
+        let act = if all.contains(&Act::Bounce) { Act::Bounce } else { Act::Wait };
+        acts.push(act);
+        (node, key) = node.after(act, key, &mut seen);
+        assert!(acts.len() < 100);
+    }
+    assert_eq!(acts.iter().filter(|act| **act == Act::Bounce).count(), 1);
+    assert_eq!(node.world().controller.accounts().metered.0, 0);
+    assert!(!node.acts(powers).contains(&Act::Bounce));
+    let broken = Broken { rule: "S2".to_owned(), text: "nothing".to_owned() };
+    let text = scenario_of(&site, "explored/flow.toml", &Counterexample { broken, acts, powers, start: None });
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/sites/a.toml");
+    let scenario = scenario::parse(&folder, &text).unwrap_or_else(|e| panic!("{}\n{text}", e.render(false)));
+    let (verdict, timeline) = scenario::run_whole(&scenario).unwrap();
+    assert!(verdict.is_met(), "{:?}\n{text}", verdict.judgements);
+    let now_ms = node.world().now_ms;
+    assert_eq!(
+        timeline.records.iter().filter(|r| r.at.as_ticks() <= now_ms).copied().collect::<Vec<_>>(),
+        seen.records
+    );
+    // Where every closure counts there is no bounce.
+    assert!(!Node::first(&pair(), powers, None).unwrap().0.acts(powers).contains(&Act::Bounce));
+}
+
 /// A search that is stored and gone on with comes to the same states as one in a single run.
 #[test]
 fn a_stored_search_goes_on_where_it_was() {

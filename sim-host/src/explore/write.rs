@@ -6,7 +6,7 @@ use bedkeeper::journal::Who;
 use bedkeeper::settings::Arrangement;
 
 use super::acts::{Act, Family};
-use super::node::{Broken, Node, Seen, WORN};
+use super::node::{BOUNCE_MS, Broken, Node, Seen, WORN};
 use super::{Counterexample, live};
 use crate::plant::{Fault, WhichValve};
 use crate::recording::{COMMON_METER, Pulses};
@@ -58,6 +58,8 @@ fn written(node: &Node, act: Act) -> Written {
     Written::Event(match act {
         Act::Wait | Act::Half => return Written::Nothing,
         Act::Water | Act::Sip | Act::Pour { .. } | Act::Leak(_) => return Written::Rows(node.pulses(act)),
+        // From one closing to the next means nothing of one.
+        Act::Bounce => Deed::MeterContact { meter: 0, times: 1, closed_ms: BOUNCE_MS, every_ms: 1_000 },
         Act::Operator(action) => Deed::Operator(Who::Panel, action),
         Act::Contact(contact) => {
             let closed = node.closed_contact() != Some(contact);
