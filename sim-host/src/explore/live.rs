@@ -86,8 +86,9 @@ fn is_home(node: &Node) -> bool {
 fn rests_by_rule(node: &Node) -> bool {
     let world = node.world();
     let alarms = world.controller.outputs().alarms;
-    let told = [Alarm::ValveLost, Alarm::TankOut, Alarm::Unproven, Alarm::BrineUncertain, Alarm::RetainedLost];
-    let told = told.iter().chain(&[Alarm::NoTankServing, Alarm::BrineLow]).any(|alarm| alarms.contains(*alarm));
+    // That no tank serves, or that memory was lost, is told as well; neither says that a person must end it.
+    let told = [Alarm::ValveLost, Alarm::TankOut, Alarm::Unproven, Alarm::BrineUncertain, Alarm::BrineLow];
+    let told = told.iter().any(|alarm| alarms.contains(*alarm));
     // What a person holds back may hold back others.
     let holds_of = |tank| world.controller.why(tank).map(|why| why.holds).unwrap_or_default();
     let by_a_person = |hold: Hold| matches!(hold, Hold::LockedOut | Hold::OperatorHold);

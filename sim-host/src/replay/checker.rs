@@ -42,6 +42,8 @@ const POWER_UP_MS: u64 = 30 * 60_000;
 /// What is reported of a tank under one rule for different reasons is kept apart by such numbers, beyond any tank's.
 const OF_SALT: usize = 8;
 const OF_PLACE: usize = 16;
+const OF_CLEARING: usize = 8;
+const OF_FORGETTING: usize = 8;
 /// What happened is told of within this time.
 const TOLD_WITHIN_MS: u64 = 1_000;
 /// Violations kept; more are counted.
@@ -129,6 +131,8 @@ struct Watched {
     spent: Spent,
     /// What its bed had left when it was last looked at, nL; unknown after something that may give it more.
     left_nl: Option<u64>,
+    /// When the last of its holds clears, if all of them say when.
+    clears_ms: Option<u64>,
 }
 
 impl Checker {
@@ -362,12 +366,12 @@ impl Observer for Checker {
             for (watched, tank) in self.tanks.iter_mut().zip(world.controller.tanks()) {
                 watched.spent.after_power(tank.ledger().since_regeneration().nl(), &self.raw);
             }
-            self.tanks.iter_mut().for_each(|tank| tank.left_nl = None);
             // What was planned before it takes longer now.
             self.replanned_ms = Some(world.now_ms);
             if self.pulses_known {
                 self.check_loss(world);
             }
+            self.tanks.iter_mut().for_each(|tank| (tank.left_nl, tank.clears_ms) = (None, None));
         } else {
             self.estimated_nl = world.controller.accounts().estimated.0;
         }

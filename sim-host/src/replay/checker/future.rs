@@ -89,6 +89,8 @@ impl Checker {
                 (now - run.began_ms, &run.windows, run.overrides, run.late, replanned)
             });
             run.hash(into);
+            // It is told anew by whatever moves it, and an instant that has passed is found once.
+            tank.clears_ms.map(|at| (at + super::TOLD_WITHIN_MS).saturating_sub(now)).hash(into);
             done(into, "run");
         }
         let used = self.raw.relays.iter().map(|relay| relay.program != RelayProgram::Unused);

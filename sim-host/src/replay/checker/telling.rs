@@ -2,19 +2,30 @@
 
 use std::sync::Arc;
 
+use bedkeeper::Why;
+use bedkeeper::demand::{Hold, Standing};
 use bedkeeper::watch::Alarm;
 
-use super::{Checker, TOLD_WITHIN_MS, World};
+use super::{Checker, OF_CLEARING, TOLD_WITHIN_MS, World, replay_ms};
+use crate::quantity::show;
 
 impl Checker {
-    /// S8: every waiting tank has a hold.
+    /// S8: every waiting tank has a hold; and where all of them say when they clear, something comes of it then.
     pub(super) fn check_holds(&mut self, world: &World) {
+        let now = world.now_ms;
         for (i, id) in (0u8..self.raw.tanks).map(bedkeeper::units::TankId).enumerate() {
             let Some(why) = world.controller.why(id) else { continue };
             let waits = !why.causes.is_empty() && world.controller.tanks()[i].regeneration().is_none();
-            self.expect(!waits || !why.holds.is_empty(), "S8", i, world.now_ms, || {
+            self.expect(!waits || !why.holds.is_empty(), "S8", i, now, || {
                 format!("tank {} is asked for, has not started, and nothing holds it", i + 1)
             });
+            // A start, or another hold: either is told. Nothing was told since the last look.
+            let missed = self.tanks[i].clears_ms.filter(|at| now > at + TOLD_WITHIN_MS);
+            self.expect(missed.is_none(), "S8", i + OF_CLEARING, now, || {
+                let late = show::duration(now - missed.unwrap_or(now));
+                format!("tank {}: the last hold was to clear {late} ago, and nothing came of it", i + 1)
+            });
+            self.tanks[i].clears_ms = if waits && !world.supply.is_dark() { last_to_clear(&why) } else { None };
         }
     }
 
@@ -38,4 +49,11 @@ impl Checker {
             self.expect(false, "S10", 2, world.now_ms, || "memory was lost, and no alarm says so".to_owned());
         }
     }
+}
+
+/// When the last hold clears, if all of them say when. That of flow is not: each pulse moves it, and nobody is told.
+fn last_to_clear(why: &Why) -> Option<u64> {
+    let known = |standing: &Standing| standing.clears_at.filter(|_| standing.hold != Hold::FlowTooHigh);
+    let all: Option<Vec<_>> = why.holds.iter().map(known).collect();
+    all?.into_iter().map(replay_ms).max()
 }

@@ -8,17 +8,21 @@ use bedkeeper::{Action, Input, Settings};
 
 use super::valves::Travel;
 use super::*;
-use crate::replay::{Replay, ValveTimes};
+use crate::replay::{PowerCut, Replay, ValveTimes};
 
 const TANK: TankId = TankId(0);
 const MINUTE_MS: u64 = 60_000;
 
-/// A single tank, powered up, from Monday 2027-03-01 00:00 on.
-fn site() -> World {
+/// A single tank before it is powered up, from Monday 2027-03-01 00:00 on.
+fn unpowered() -> World {
     let settings = Settings::try_from(RawSettings::baseline()).expect("sound settings");
     let times = ValveTimes { leg_ms: 10_000, coast_ms: 200 };
-    let world = World::new(settings, times, Some(jiff::civil::date(2027, 3, 1).at(0, 0, 0, 0))).expect("a small site");
-    later(world, None, MINUTE_MS)
+    World::new(settings, times, Some(jiff::civil::date(2027, 3, 1).at(0, 0, 0, 0))).expect("a small site")
+}
+
+/// The same, powered up.
+fn site() -> World {
+    later(unpowered(), None, MINUTE_MS)
 }
 
 /// The same site later, told something before.
@@ -113,6 +117,45 @@ fn s5_a_ledger_that_lost_water_is_seen() {
     // Its bed has more left than before as well.
     assert_eq!(found.iter().map(|(rule, _)| rule.as_str()).collect::<Vec<_>>(), ["S5", "S6"], "{found:?}");
     assert!(found[0].0 == "S5" && found[0].1.contains("said to be charged"), "{found:?}");
+}
+
+/// S10: after a power cut no bed has more left than before it.
+#[test]
+fn s10_a_bed_that_is_fresh_after_a_cut_is_seen() {
+    let mut checker = Checker::new(RawSettings::baseline());
+    let mut world = unpowered();
+    world.supply.announce(PowerCut { at_ms: u64::MAX, off_ms: 1, clock_kept: true, retained_kept: true });
+    let world = later(world, None, MINUTE_MS);
+    look(&mut checker, &world);
+    let world = water(world, 4);
+    assert!(world.supply.has_stored());
+    checker.pulses = 4;
+    look(&mut checker, &world);
+    checker.power(true, &world).expect("nothing is written");
+    assert_eq!(checker.found, Vec::new());
+    look(&mut checker, &world);
+    let world = spoilt(world, |state| state["tanks"][0]["ledger"]["volume"] = 0.into());
+    checker.power(true, &world).expect("nothing is written");
+    let found = found(checker);
+    assert!(matches!(&found[..], [(rule, text)] if rule == "S10" && text.contains("after it")), "{found:?}");
+}
+
+/// S8: a logic that is not called when it said that the last hold clears is seen.
+#[test]
+fn s8_a_hold_that_was_to_clear_is_seen() {
+    let mut checker = Checker::new(RawSettings::baseline());
+    let at_hour = Input::Operator { who: Who::Panel, action: Action::StartAtHour(TANK) };
+    let mut world = later(site(), Some(at_hour), 2 * MINUTE_MS);
+    look(&mut checker, &world);
+    // The hour is 02:00.
+    world.now_ms = 120 * MINUTE_MS + TOLD_WITHIN_MS;
+    let mut in_time = checker.clone();
+    look(&mut in_time, &world);
+    assert_eq!(in_time.found, Vec::new());
+    world.now_ms += 1;
+    look(&mut checker, &world);
+    let found = found(checker);
+    assert!(matches!(&found[..], [(rule, text)] if rule == "S8" && text.contains("was to clear")), "{found:?}");
 }
 
 /// S5: water that passed while a single tank regenerated is not treated.

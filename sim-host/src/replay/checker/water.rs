@@ -4,7 +4,7 @@ use bedkeeper::duty::DutyKind;
 use bedkeeper::program::Position;
 use bedkeeper::settings::MeterPlace;
 
-use super::{Checker, World};
+use super::{Checker, OF_FORGETTING, World};
 
 /// Since when no water can pass a bed, by the plant and by the duties, and what the account of charged water was then.
 #[derive(Clone, Copy, Default)]
@@ -36,6 +36,25 @@ impl Checker {
             format!("a power cut made {lost} nL be forgotten, and {charged} nL were charged on return")
         });
         self.forgotten_nl += lost;
+        self.check_forgetting(lost + pulse, kept, world);
+    }
+
+    /// S10: no bed has more left after a cut than before it, but for what may have been forgotten.
+    fn check_forgetting(&mut self, lost: u128, kept: bool, world: &World) {
+        for (i, tank) in world.controller.tanks().iter().enumerate() {
+            let left = tank.ledger().remaining().nl();
+            let before = self.tanks[i].left_nl.filter(|_| kept);
+            self.expect(
+                before.is_none_or(|before| u128::from(left) <= u128::from(before) + lost),
+                "S10",
+                i + OF_FORGETTING,
+                world.now_ms,
+                || {
+                    let before = before.unwrap_or_default();
+                    format!("tank {} had {before} nL left before a power cut and has {left} nL after it", i + 1)
+                },
+            );
+        }
     }
 
     /// S5: what the account calls charged is what the tanks' own ledgers hold, and nothing was charged while no tank
