@@ -6,10 +6,11 @@
 //! cargo run -p bedkeeper-tests --example breakages -- --sample 3 7     three of them, by the seed 7
 //! cargo run -p bedkeeper-tests --example breakages -- --write          every patch; keeps docs/breakages.md
 //! cargo run -p bedkeeper-tests --example breakages -- --explore        those of tests/explored, for `explore` to find
-//! cargo run -p bedkeeper-tests --example breakages -- --explore S7-the-travel-limit-is-doubled
+//! cargo run -p bedkeeper-tests --example breakages -- --explore --write S7-the-travel-limit-is-doubled
 //! ```
-//! `--write` may stand before names too. A row is written as soon as its patch has been seen, so that a run that is
-//! stopped loses nothing, and the page says how many are still to be seen.
+//! `--write` may stand before names too, and after `--explore`, whose table is in docs/exploration.md. A row is written as
+//! soon as its patch has been seen, so that a run that is stopped loses nothing, and the page says how many are still to be
+//! seen.
 //!
 //! The copy lies in `target/breakages` with a target folder that all patches share, so that each costs one incremental
 //! build of two crates. Exit code 1: a rule was broken and one of its scenarios did not miss, or `explore` did not find it.
@@ -74,9 +75,11 @@ fn run(args: &[String]) -> Result<bool, String> {
     Ok(good)
 }
 
-/// Breaks rules for `bedkeeper explore` to find, and demands that `verify` sees them broken on the way that it wrote. What
-/// was found goes into the table of docs/exploration.md, beside what was found before.
-fn explore(root: &Path, names: &[String]) -> Result<bool, String> {
+/// Breaks rules for `bedkeeper explore` to find, and demands that `verify` sees them broken on the way that it wrote. With
+/// `--write`, what was found goes into the table of docs/exploration.md, beside what was found before.
+fn explore(root: &Path, args: &[String]) -> Result<bool, String> {
+    let write = args.first().is_some_and(|arg| arg == "--write");
+    let names = if write { args.get(1..).unwrap_or_default() } else { args };
     let all = hunts(root)?;
     if let Some(unknown) = names.iter().find(|name| !all.iter().any(|hunt| hunt.breakage.name == **name)) {
         return Err(format!("tests/explored/table.toml does not name {unknown}"));
@@ -91,7 +94,9 @@ fn explore(root: &Path, names: &[String]) -> Result<bool, String> {
         let shown = row.as_ref().map_or_else(|why| format!("NOT FOUND: {why}"), Clone::clone);
         println!("{:>3}/{} {:4} s  {name}: {shown}", i + 1, chosen.len(), began.elapsed().as_secs());
         good &= row.is_ok();
-        enter(root, &all, hunt, row.as_deref().ok())?;
+        if write {
+            enter(root, &all, hunt, row.as_deref().ok())?;
+        }
     }
     Ok(good)
 }
@@ -255,11 +260,11 @@ impl Tree {
     /// not see it on the way that was written.
     fn hunt(&self, hunt: &Hunt) -> Result<Result<String, String>, String> {
         let out = self.target.join("explored").join(&hunt.breakage.name);
-        std::fs::create_dir_all(&out).map_err(|error| format!("{}: {error}", out.display()))?;
         let site = format!("tests/sites/explored/{}.toml", hunt.site);
         let (states, faults) = (hunt.states.to_string(), hunt.faults.to_string());
+        let families = hunt.family.replace('+', ",");
         let output = Command::new(self.program())
-            .args(["explore", &site, "--families", &hunt.family, "--faults", &faults, "--budget", HUNT])
+            .args(["explore", &site, "--families", &families, "--together", "--faults", &faults, "--budget", HUNT])
             .args(["--states", &states, "--json", "--out"])
             .arg(&out)
             .current_dir(&self.copy)

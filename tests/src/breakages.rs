@@ -46,7 +46,7 @@ pub struct Hunt {
     pub breakage: Breakage,
     /// The site in which it is looked for: `pair` for `tests/sites/explored/pair.toml`.
     pub site: String,
-    /// The families of what goes wrong.
+    /// The family of what goes wrong; several that are searched together with `+` between them.
     pub family: String,
     /// So many faults has a life, at the most.
     pub faults: u8,

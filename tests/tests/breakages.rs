@@ -5,7 +5,7 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
-use bedkeeper_tests::breakages::{hunts, load, scenarios};
+use bedkeeper_tests::breakages::{Hunt, hunts, load, scenarios};
 
 fn root() -> std::path::PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
@@ -39,7 +39,7 @@ fn every_patch_still_fits_and_says_what_it_breaks() {
 }
 
 #[test]
-fn exploring_is_tried_on_every_rule_of_safety() {
+fn exploring_finds_every_rule_of_safety_broken() {
     let hunts = hunts(&root()).expect("the table of what exploring finds");
     assert!(hunts.len() >= 20, "{}", hunts.len());
     for number in 1..=12 {
@@ -47,7 +47,22 @@ fn exploring_is_tried_on_every_rule_of_safety() {
         let breaks = |about: &str| about.split(':').next().unwrap_or_default().split(", ").any(|named| named == rule);
         assert!(hunts.iter().any(|hunt| breaks(&hunt.breakage.about)), "nothing breaks {rule}");
     }
+    let page = std::fs::read_to_string(root().join("docs/exploration.md")).expect("the page of what exploring found");
+    let row = |hunt: &Hunt| page.lines().find(|line| line.starts_with(&format!("| `{}` |", hunt.breakage.name)));
+    let mut seen = BTreeSet::new();
     for hunt in hunts {
         assert!(root().join(format!("tests/sites/explored/{}.toml", hunt.site)).exists(), "{}", hunt.site);
+        let row =
+            row(&hunt).unwrap_or_else(|| panic!("{} is not found: see the example `breakages`", hunt.breakage.name));
+        let cells: Vec<_> = row.split(" | ").collect();
+        assert_eq!(
+            cells[2],
+            format!("{}, {}, {}", hunt.site, hunt.family, hunt.faults),
+            "{}: anew",
+            hunt.breakage.name
+        );
+        seen.insert(cells[3].to_owned());
     }
+    // What was seen broken, not what the patch says.
+    assert_eq!(seen, (1..=12).map(|number| format!("S{number}")).collect());
 }
