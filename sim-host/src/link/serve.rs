@@ -27,7 +27,11 @@ pub fn serve(
         std::fs::write(path, &name).map_err(|error| format!("{}: cannot be written: {error}", path.display()))?;
     }
     let (unit, baud) = (board.manners().address, board.manners().speed.baud());
-    println!("{name}\nbedkeeper link {name} status talks to it; for Modbus it is device {unit}, {baud} baud, 8N1");
+    // A board runs whether or not somebody reads its name.
+    let _ = writeln!(
+        std::io::stdout(),
+        "{name}\nbedkeeper link {name} status talks to it; for Modbus it is device {unit}, {baud} baud, 8N1"
+    );
     let (began, begins_ms) = (Instant::now(), board.now_ms());
     let elapsed_ms = || u64::try_from(began.elapsed().as_millis()).unwrap_or(u64::MAX);
     let mut bytes = [0; 4_096];
