@@ -106,7 +106,14 @@ fn rests_by_rule(node: &Node) -> bool {
             DutyKind::Serving | DutyKind::Ready => !waits || held,
             DutyKind::Spent => held || tank.is_unproven(),
             DutyKind::Out => alarms.contains(Alarm::TankOut) || alarms.contains(Alarm::ValveLost),
-            DutyKind::Regenerating | DutyKind::Refilling | DutyKind::Purging => false,
+            // Shut off, it waits for drain or brine that a lost valve keeps.
+            DutyKind::Regenerating | DutyKind::Refilling => {
+                let kept = |hold: Hold| matches!(hold, Hold::DrainBusy | Hold::BrineBusy);
+                alarms.contains(Alarm::ValveLost)
+                    && tank.drive().motion() == Motion::Off
+                    && holds_of(id).iter().any(|s| kept(s.hold))
+            }
+            DutyKind::Purging => false,
         }
     })
 }

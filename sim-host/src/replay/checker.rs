@@ -334,7 +334,7 @@ impl Observer for Checker {
             self.see_knocks(i, valve);
             self.see_held(i, valve);
             self.check_place(i, valve, world.now_ms);
-            self.see_strays(i, valve, world.now_ms);
+            self.see_strays(i, valve, world.supply.is_dark(), world.now_ms);
             self.check_motion(i, valve.motion(), world.now_ms);
             self.check_position(i, valve.position(), self.travel(i, valve, world.now_ms), world.now_ms);
         }

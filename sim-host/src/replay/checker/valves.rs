@@ -45,7 +45,7 @@ impl Travel {
     }
 }
 
-/// Where a valve stands by nobody's word: turned by hand or by a welded relay, or stopped by a fault on its way.
+/// Where a valve stands by nobody's word: turned by hand or by a welded relay, or stopped on its way by a fault or as power failed.
 #[derive(Clone, Copy, Default)]
 pub(super) struct Astray {
     pub(super) since_ms: Option<u64>,
@@ -208,14 +208,15 @@ impl Checker {
     }
 
     /// Follows which valves stand by nobody's word, and since when others may know. To be asked before the position is noted.
-    pub(super) fn see_strays(&mut self, i: usize, valve: &Valve, now: u64) {
+    pub(super) fn see_strays(&mut self, i: usize, valve: &Valve, is_dark: bool, now: u64) {
         let travel = Travel::of(valve);
         let position = valve.position();
         let Some(tank) = self.tanks.get(i) else { return };
         let left = position != tank.position;
-        // Its motor stood all the time; or it stopped, and not because it had come to a place of its own will.
+        // Its motor stood all the time; or it stopped, and not because it had come to a place of its own will: a fault held it,
+        // or power failed on its way.
         let moved_alone = left && tank.motion == Motion::Off && !travel.told && position.is_some();
-        let stopped = tank.motion != Motion::Off && !travel.told && travel.held;
+        let stopped = tank.motion != Motion::Off && !travel.told && (travel.held || is_dark);
         let astray = !travel.told && (tank.astray.since_ms.is_some() || moved_alone || stopped);
         self.note_astray(i, left, astray, now);
     }
