@@ -219,12 +219,12 @@ impl Node {
         if calm { &self.limits.calm_reads } else { &self.limits.reads }
     }
 
-    pub(super) fn has_sipped(&self) -> bool {
-        self.sipped
-    }
-
     pub(super) fn is_half(&self) -> bool {
         self.half
+    }
+
+    pub(super) fn has_sipped(&self) -> bool {
+        self.sipped
     }
 
     /// Water flowed a moment ago: portions come in no quicker succession.

@@ -239,6 +239,19 @@ fn what_makes_states_many_is_told() {
     assert!(outcome.growth.iter().all(|(_, share)| *share < 1_000));
 }
 
+/// A way written as a scenario breaks no rule; what it tells until the way's end.
+fn told_by_a_scenario(site: &Site, name: &str, acts: Vec<Act>, powers: Powers, end: &Node) -> Vec<Record> {
+    let broken = Broken { rule: "S2".to_owned(), text: "nothing".to_owned() };
+    let example = Counterexample { broken, acts, powers, start: None };
+    let text = scenario_of(site, &format!("explored/{name}"), &example);
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/sites/a.toml");
+    let scenario = scenario::parse(&folder, &text).unwrap_or_else(|e| panic!("{}\n{text}", e.render(false)));
+    let (verdict, timeline) = scenario::run_whole(&scenario).unwrap();
+    assert!(verdict.is_met(), "{:?}\n{text}", verdict.judgements);
+    let now_ms = end.world().now_ms;
+    timeline.records.iter().filter(|r| r.at.as_ticks() <= now_ms).copied().collect()
+}
+
 /// A way written as a scenario leads where the search was: the same journal, with power cuts, faults and wishes.
 #[test]
 fn a_way_written_as_a_scenario_goes_the_same_way() {
@@ -254,16 +267,8 @@ fn a_way_written_as_a_scenario_goes_the_same_way() {
                 acts.push(act);
                 (node, key) = node.after(act, key, &mut seen);
             }
-            let broken = Broken { rule: "S2".to_owned(), text: "nothing".to_owned() };
-            let example = Counterexample { broken, acts, powers, start: None };
-            let text = scenario_of(&site, "explored/pair.toml", &example);
-            let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/sites/a.toml");
-            let scenario = scenario::parse(&folder, &text).unwrap_or_else(|e| panic!("{}\n{text}", e.render(false)));
-            let (verdict, timeline) = scenario::run_whole(&scenario).unwrap();
-            assert!(verdict.is_met(), "{:?}\n{text}", verdict.judgements);
-            let now_ms = node.world().now_ms;
-            let told: Vec<_> = timeline.records.iter().filter(|r| r.at.as_ticks() <= now_ms).copied().collect();
-            assert_eq!(told, seen.records, "{text}");
+            let told = told_by_a_scenario(&site, "pair.toml", acts, powers, &node);
+            assert_eq!(told, seen.records);
             assert!(told.len() > 12, "{}", told.len());
         }
     }
@@ -287,17 +292,7 @@ fn a_bouncing_contact_is_noise_and_no_water() {
     assert_eq!(acts.iter().filter(|act| **act == Act::Bounce).count(), 1);
     assert_eq!(node.world().controller.accounts().metered.0, 0);
     assert!(!node.acts(powers).contains(&Act::Bounce));
-    let broken = Broken { rule: "S2".to_owned(), text: "nothing".to_owned() };
-    let text = scenario_of(&site, "explored/flow.toml", &Counterexample { broken, acts, powers, start: None });
-    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/sites/a.toml");
-    let scenario = scenario::parse(&folder, &text).unwrap_or_else(|e| panic!("{}\n{text}", e.render(false)));
-    let (verdict, timeline) = scenario::run_whole(&scenario).unwrap();
-    assert!(verdict.is_met(), "{:?}\n{text}", verdict.judgements);
-    let now_ms = node.world().now_ms;
-    assert_eq!(
-        timeline.records.iter().filter(|r| r.at.as_ticks() <= now_ms).copied().collect::<Vec<_>>(),
-        seen.records
-    );
+    assert_eq!(told_by_a_scenario(&site, "flow.toml", acts, powers, &node), seen.records);
     // Where every closure counts there is no bounce.
     assert!(!Node::first(&pair(), powers, None).unwrap().0.acts(powers).contains(&Act::Bounce));
 }
