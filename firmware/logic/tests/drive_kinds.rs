@@ -3,12 +3,15 @@
 
 mod support;
 
+use bedkeeper::Action;
 use bedkeeper::drive::{Drive, DriveEvent, End, Motion, Pilots, Switches, TwoWay};
-use bedkeeper::program::Position;
+use bedkeeper::journal::Event;
+use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::{CamFeedback, RawDrive, RawTwoPosition};
-use bedkeeper::units::Millis;
-use support::{MIN, SEC, cam_with, index, pilots, t, timed};
+use bedkeeper::units::{Millis, TankId};
+use support::{CAM, MIN, SEC, Site, cam_with, drive, index, pilots, single, t, timed, with_drive};
 
+const ONE: TankId = TankId(0);
 const HOME: u8 = 1;
 const MARK: u8 = 2;
 
@@ -193,6 +196,45 @@ fn v2_home_that_does_not_come_ends_the_count() {
     assert_eq!(talk.marks(10, NEVER), []);
     assert_eq!(talk.motion(), Motion::Off);
     assert_eq!(talk.wait(500), [Confirmed(Backwash)]);
+}
+
+/// At the last of seven positions a mark apart, of which the first is home, having coasted off its mark.
+fn coasted_off_the_last_mark() -> Talk {
+    let mut close = index(false);
+    if let RawDrive::CamIndex { positions, marks, slip_marks, coast_marks, .. } = &mut close {
+        *positions = CAM.into_iter().zip(0u8..).collect();
+        (*marks, *slip_marks, *coast_marks) = (7, 0, 0);
+    }
+    let (mut talk, said) = Talk::new(close, HOME | MARK);
+    assert_eq!(said, [Confirmed(Service)]);
+    talk.go(Standby);
+    assert_eq!(talk.wait(2 * SEC), [Moving(Standby)]);
+    assert_eq!(talk.marks(6, NEVER), []);
+    assert_eq!((talk.motion(), talk.closed(100, 0)), (Motion::Off, vec![]));
+    talk
+}
+
+/// V2: home that closes before its mark is home, also where the cam had come to rest in between; the count goes on.
+#[test]
+fn v2_home_that_closes_early_is_home() {
+    let mut talk = coasted_off_the_last_mark();
+    assert_eq!(talk.closed(100, HOME), []);
+    assert_eq!(talk.wait(300), [Confirmed(Standby)]);
+    assert_eq!(talk.go(Backwash), [Moving(Backwash)]);
+    assert_eq!(talk.closed(400, HOME | MARK), []);
+    assert_eq!(talk.marks(1, NEVER), []);
+    assert_eq!((talk.motion(), talk.wait(500)), (Motion::Off, vec![Confirmed(Backwash)]));
+}
+
+/// V2: home that does not come is missed also by a cam that starts between two marks right before it.
+#[test]
+fn v2_home_is_missed_from_between_two_marks() {
+    let mut talk = coasted_off_the_last_mark();
+    assert_eq!(talk.wait(400), [Confirmed(Standby)]);
+    assert_eq!(talk.go(Backwash), [Moving(Backwash)]);
+    assert_eq!(talk.closed(400, MARK), []);
+    assert_eq!(talk.marks(1, NEVER), [Miscounted]);
+    assert_eq!((talk.motion(), talk.drive.position()), (Motion::Forward, None));
 }
 
 /// V2: contacts that chatter for less than 20 ms add no marks.
@@ -530,4 +572,42 @@ fn v1_a_timed_drive_goes_back_by_way_of_its_first_stop() {
     talk.go(Backwash);
     talk.wait(2 * SEC);
     assert_eq!(talk.motion(), Motion::Reverse);
+}
+
+// ---- waits of no time at all -------------------------------------------------------------------
+
+/// V1: a timed drive without a margin stands where it is sent at the very instant at which its run is over.
+#[test]
+fn v1_a_timed_drive_without_a_margin_waits_for_nothing() {
+    let mut settings = timed();
+    if let RawDrive::Timed { margin, .. } = &mut settings {
+        *margin = Millis::ZERO;
+    }
+    let mut site = Site::<1>::new(with_drive(single(), settings));
+    site.run_for(5 * MIN);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_for(2 * SEC);
+    assert_eq!(site.hear().last(), Some(&(site.now, drive(1, Moving(Backwash)))));
+    let there = site.now + 10 * SEC;
+    site.run_for(MIN);
+    let expected = [drive(1, Confirmed(Backwash)), Event::StepStarted { tank: ONE, step: StepKind::Backwash }];
+    assert_eq!(site.hear(), expected.map(|event| (there, event)));
+}
+
+/// V3: pilots whose contact has all its time to settle and no more are tried again at the very instant at which it is over.
+#[test]
+fn v3_pilots_without_further_time_are_tried_again_at_once() {
+    let mut settings = pilots(true);
+    if let RawDrive::PilotArray { settle, travel_limit, .. } = &mut settings {
+        *travel_limit = *settle;
+    }
+    let mut site = Site::<1>::new(with_drive(single(), settings));
+    site.run_for(5 * MIN);
+    site.valves[0].trouble.stuck = true;
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.hear();
+    let started = site.now;
+    site.run_for(7 * SEC);
+    let expected = [(1, Moving(Backwash)), (6, Retrying(Backwash)), (7, Moving(Backwash))];
+    assert_eq!(site.hear(), expected.map(|(after_s, event)| (started + after_s * SEC, drive(1, event))));
 }

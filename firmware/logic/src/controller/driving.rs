@@ -85,10 +85,10 @@ impl<const N: usize> Controller<N> {
     #[inline(never)]
     pub(super) fn poll_drive(&mut self, now: Instant, id: TankId) -> bool {
         let Some(tank) = self.tanks.get_mut(id.index()) else { return false };
-        let before = tank.drive.deadline();
         let found = tank.drive.is_powering_up();
         let event = tank.drive.poll(now, &self.settings.drive);
-        let stirred = event.is_some() || tank.drive.deadline() != before;
+        // A wait of no time at all is over at once, and no deadline would come for it.
+        let stirred = event.is_some() || tank.drive.deadline().is_some_and(|due| due <= now);
         self.note_drive(id, event);
         match event {
             Some(DriveEvent::Confirmed(position)) if found => self.found_after_dark(now, id, position),
