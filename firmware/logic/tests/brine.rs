@@ -12,6 +12,7 @@ mod support;
 
 use bedkeeper::contact::Contact;
 use bedkeeper::demand::{Cause, Hold};
+use bedkeeper::drive::{DriveEvent, Motion};
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Reason};
 use bedkeeper::program::{Position, StepKind};
@@ -248,6 +249,33 @@ fn Preset_refill_first() -> heapless::Vec<RawStep, MAX_STEPS> {
     use StepKind::{Backwash, BrineDraw, BrineRefill, BrineWait, FastRinse, SlowRinse};
     let step = |kind| RawStep::timed(kind, Millis::from_mins(10), Flow(1_000));
     [BrineRefill, BrineWait, Backwash, BrineDraw, SlowRinse, FastRinse].map(step).into_iter().collect()
+}
+
+/// C8, P5: where the refill comes first, a dose that is there already is not put in again: the valve does not even go to the
+/// refill.
+#[test]
+fn c8_a_dose_that_is_there_needs_no_refill() {
+    let mut raw = single();
+    raw.program = Preset_refill_first();
+    let mut site = Site::<1>::new(raw);
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_until_step(1, StepKind::BrineWait, HOUR);
+    assert_eq!(water(&site), DOSE);
+    site.operate(Action::Abort(ONE)).unwrap();
+    site.run_until_duty(1, DutyKind::Serving, HOUR);
+    site.hear();
+    site.operate(Action::Release(ONE)).unwrap();
+    assert_eq!((site.step(1), site.motions()), (Some(StepKind::BrineWait), vec![Motion::Off]));
+    site.run_until_step(1, StepKind::BrineDraw, HOUR);
+    let drives_and_steps = |(_, event): &(u64, Event)| matches!(event, Event::Drive { .. } | Event::StepStarted { .. });
+    let said: Vec<Event> = site.hear().into_iter().filter(drives_and_steps).map(|(_, event)| event).collect();
+    let runs = |step| Event::StepStarted { tank: ONE, step };
+    let goes = |to| [drive(1, DriveEvent::Moving(to)), drive(1, DriveEvent::Confirmed(to))];
+    let [to_backwash, to_draw] = [Position::Backwash, Position::BrineDraw].map(goes);
+    let mut expected = vec![runs(StepKind::BrineWait)];
+    expected.extend(to_backwash.into_iter().chain([runs(StepKind::Backwash)]));
+    expected.extend(to_draw.into_iter().chain([runs(StepKind::BrineDraw)]));
+    assert_eq!((said, water(&site)), (expected, DOSE));
 }
 
 /// C8: where a contact tells that brine is ready, time does not.

@@ -12,6 +12,7 @@
 mod support;
 
 use bedkeeper::demand::{Hold, Standing};
+use bedkeeper::drive::Switches;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Journal, Record};
 use bedkeeper::units::{Instant, TankId, later_ms};
@@ -334,4 +335,21 @@ fn contract_changed_settings_let_time_pass() {
     assert_eq!(site.controller.tanks()[0].ledger().since_regeneration(), bedkeeper::units::Volume::ZERO);
     let said: Vec<_> = drain(&mut site.controller).iter().map(|r| (r.at.as_ticks(), r.event)).collect();
     assert_eq!(said, [(at, bedkeeper::journal::Event::SettingsTaken)]);
+}
+
+/// The driver's contract: where nothing is due any more no deadline is named. The clock's last millisecond is such an instant.
+#[test]
+fn contract_no_deadline_where_nothing_is_due() {
+    let last = Instant::from_ticks(u64::MAX);
+    let start = Instant::from_ticks(u64::MAX - 2 * DAY);
+    let mut controller = Controller::<1>::new(start, Settings::try_from(single()).unwrap()).unwrap();
+    controller.handle(start, Input::Switches { tank: TankId(0), closed: Switches(1) }).unwrap();
+    let mut calls = 0;
+    while let Some(due) = controller.next_deadline() {
+        assert!(due < last && calls < 100, "{due} after {calls} calls");
+        controller.handle(due, Input::Tick).unwrap();
+        calls += 1;
+    }
+    controller.handle(last, Input::Tick).unwrap();
+    assert_eq!(controller.next_deadline(), None);
 }

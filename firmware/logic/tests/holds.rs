@@ -12,10 +12,10 @@ mod support;
 
 use bedkeeper::calendar::{Weekday, Weekdays};
 use bedkeeper::contact::Contact;
-use bedkeeper::demand::{Cause, Hold};
+use bedkeeper::demand::{Cause, CauseSet, Hold, HoldSet};
 use bedkeeper::drive::DriveEvent;
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::{Event, Record};
+use bedkeeper::journal::{Event, Reason, Record, Who};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::settings::{Arrangement, ExhaustedInWindow, MeterPlace, RemoteRole, StartRule, WhenClockUnset};
 use bedkeeper::units::{Flow, Millis, TankId, Volume};
@@ -312,6 +312,38 @@ fn c7_every_hold_is_reached() {
     note(&site);
     let missing: Vec<&Hold> = Hold::ALL.iter().filter(|h| !seen.contains(h)).collect();
     assert!(missing.is_empty(), "{missing:?}");
+}
+
+/// S2, C7: a spent tank that nothing else holds waits until the one that serves, whose valve somebody has turned, is
+/// confirmed again, and starts at that instant.
+#[test]
+fn s2_a_spent_tank_waits_for_a_serving_valve_to_be_confirmed() {
+    let mut site = Site::<2>::new(alternating());
+    site.operate(Action::Hold(ONE)).unwrap();
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_for(5 * MIN);
+    assert_eq!((site.duty(1), site.holds(1)), (DutyKind::Spent, vec![Hold::OperatorHold]));
+    site.valves[1].put(Position::Standby);
+    site.tell_switches();
+    site.run_for(SEC);
+    site.hear();
+    let released = site.now;
+    site.operate(Action::Release(ONE)).unwrap();
+    assert_eq!((site.duty(1), site.holds(1)), (DutyKind::Spent, vec![Hold::NoTankToRelieve]));
+    site.run_for(20 * SEC);
+    // One place to go, less a tenth at which the switch closes, and the coast.
+    let back = released + 9_000 + 500;
+    let manual = CauseSet::only(Cause::Manual);
+    let expected = [
+        (released, Event::Operator { who: Who::Panel, action: Action::Release(ONE), granted: true }),
+        (released, Event::Held { tank: ONE, holds: HoldSet::only(Hold::NoTankToRelieve) }),
+        (back, drive(2, DriveEvent::Confirmed(Position::Service))),
+        (back, Event::Started { tank: ONE, leading: Cause::Manual, causes: manual, asked_at: t(2 * SEC) }),
+        (back, Event::Duty { tank: ONE, duty: DutyKind::Regenerating, reason: Reason::Started }),
+        (back, drive(1, DriveEvent::Moving(Position::Backwash))),
+        (back, Event::AlarmCleared(Alarm::ValveMoved)),
+    ];
+    assert_eq!(site.hear(), expected);
 }
 
 /// C7, C8: brine has its time after a refill, to the millisecond.

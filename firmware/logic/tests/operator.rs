@@ -4,6 +4,7 @@
 mod support;
 
 use bedkeeper::demand::{Cause, Hold};
+use bedkeeper::drive::DriveEvent;
 use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::{Event, Who};
 use bedkeeper::lock::Key;
@@ -353,4 +354,28 @@ fn q5_a_take_out_is_called_off() {
     site.run_for(HOUR);
     assert_eq!((site.duty(1), site.duty(2)), (DutyKind::Serving, DutyKind::Out));
     assert_eq!(site.valves[0].position(), Some(Position::Service));
+}
+
+/// Q5, Q1: somebody turns the valve on by hand and steps forward: it stands where the next step wants it, so that the step
+/// runs from that instant, and no motor does.
+#[test]
+fn q5_a_step_forward_to_where_the_valve_was_turned_runs_at_once() {
+    let mut site = Site::<1>::new(single_cam());
+    site.operate(Action::StartNow(ONE)).unwrap();
+    site.run_until_step(1, Backwash, HOUR);
+    site.valves[0].put(Position::BrineDraw);
+    site.tell_switches();
+    site.run_for(500);
+    site.hear();
+    let stepped = site.now;
+    site.operate(Action::StepForward(ONE)).unwrap();
+    site.run_for(MIN);
+    let said: Vec<_> = site.hear();
+    let [(_, Event::StepEnded { step: Backwash, .. }), rest @ ..] = said.as_slice() else { panic!("{said:?}") };
+    let expected = [
+        Event::Operator { who: Who::Panel, action: Action::StepForward(ONE), granted: true },
+        drive(1, DriveEvent::Confirmed(Position::BrineDraw)),
+        Event::StepStarted { tank: ONE, step: BrineDraw },
+    ];
+    assert_eq!(rest, expected.map(|event| (stepped, event)));
 }

@@ -5,16 +5,19 @@ mod support;
 
 use bedkeeper::commission::{HardnessTest, MeterCheck, Name, Task, Walk};
 use bedkeeper::draft::{Draft, NotTaken, ResetTo, StepTimes};
+use bedkeeper::drive::DriveEvent;
 use bedkeeper::duty::DutyKind;
-use bedkeeper::journal::{Event, Record, Who};
+use bedkeeper::journal::{Event, Reason, Record, Who};
 use bedkeeper::lock::{Key, LockEvent, LockRule};
 use bedkeeper::operator::{Action, Refused};
 use bedkeeper::program::{Position, StepKind};
+use bedkeeper::sequence::Outcome;
 use bedkeeper::settings::{
     Effect, ExhaustedInWindow, MeterPlace, Problem, RawDerating, RawMetals, RawMeter, RawSettings, RemoteRole, Reserve,
     Schedule, Settings, WhenClockUnset, difference,
 };
 use bedkeeper::units::{Flow, Hardness, Millis, SaltMass, TankId, Volume};
+use bedkeeper::watch::Alarm;
 use bedkeeper::{Controller, Input};
 use support::*;
 
@@ -434,6 +437,72 @@ fn o7_after_a_short_absence_nothing_is_flushed() {
     site.run_for(3 * DAY);
     assert!(site.controller.away_since().is_none());
     assert!(!site.said.iter().any(|r| matches!(r.event, Event::PurgeEnded { .. })));
+}
+
+/// O7, A2: on return a changeover that is under way comes first: the bed that takes over is not sent to the drain on its way,
+/// and each bed is fresh in the end, by its regeneration or by a flush.
+#[test]
+fn o7_a_return_does_not_break_into_a_changeover() {
+    let (one, two) = (TankId(0), TankId(1));
+    let mut site: Site<2> = Site::new(alternating());
+    operate(&mut site, Action::Leave { days: 0 }).unwrap();
+    site.run_for(10 * DAY);
+    // So it has not stood long when it is to take over.
+    operate(&mut site, Action::TakeOut(two)).unwrap();
+    operate(&mut site, Action::Vouch(two)).unwrap();
+    operate(&mut site, Action::StartNow(one)).unwrap();
+    site.hear();
+    site.run_for(5 * SEC);
+    operate(&mut site, Action::Return).unwrap();
+    site.run_for(4 * HOUR);
+    let fits = |(_, event): &(u64, Event)| {
+        matches!(event, Event::Duty { .. } | Event::ChangeoverBegan { .. } | Event::PurgeEnded { .. })
+    };
+    let said: Vec<Event> = site.hear().into_iter().filter(fits).map(|(_, event)| event).collect();
+    let duty = |tank, duty, reason| Event::Duty { tank, duty, reason };
+    let complete = Reason::Ended(Outcome::Complete);
+    let expected = [
+        duty(two, DutyKind::Serving, Reason::TookOver),
+        duty(one, DutyKind::Spent, Reason::Relieved),
+        duty(one, DutyKind::Regenerating, Reason::Started),
+        duty(one, DutyKind::Ready, complete),
+        Event::ChangeoverBegan { from: Some(two), to: one },
+        duty(one, DutyKind::Serving, Reason::TookOver),
+        duty(two, DutyKind::Ready, Reason::Relieved),
+        duty(two, DutyKind::Purging, Reason::Stale),
+        Event::PurgeEnded { tank: two, drained: Volume::from_litres(16) },
+        duty(two, DutyKind::Ready, Reason::Purged),
+    ];
+    assert_eq!(said, expected);
+}
+
+/// O7, V2: on return a bed whose valve is being sought is flushed when the valve has been found, and not before.
+#[test]
+fn o7_on_return_a_valve_that_is_sought_is_found_first() {
+    let mut site: Site<2> = Site::new(alternating());
+    operate(&mut site, Action::Leave { days: 0 }).unwrap();
+    site.run_for(10 * DAY);
+    site.valves[1].put_after(Position::Standby);
+    site.tell_switches();
+    site.run_for(2 * SEC);
+    assert!(site.controller.tanks()[1].drive().is_seeking());
+    site.hear();
+    operate(&mut site, Action::Return).unwrap();
+    let returned = site.now;
+    site.run_for(2 * MIN);
+    // A second's rest is left; then all six places but a half, less a tenth at which the switch closes, and the coast.
+    let (turns, found) = (returned + SEC, returned + SEC + 54_000 + 500);
+    let expected = [
+        (returned, Event::AbsenceEnded),
+        (returned, Event::Operator { who: PANEL, action: Action::Return, granted: true }),
+        (turns, drive(2, DriveEvent::Moving(Position::Standby))),
+        (found, drive(2, DriveEvent::Confirmed(Position::Standby))),
+        (found, Event::Duty { tank: TankId(1), duty: DutyKind::Purging, reason: Reason::Stale }),
+        (found, drive(2, DriveEvent::Moving(Position::FastRinse))),
+        (found, Event::AlarmCleared(Alarm::ValveMoved)),
+        (found + 40 * SEC + 500, drive(2, DriveEvent::Confirmed(Position::FastRinse))),
+    ];
+    assert_eq!(site.hear(), expected);
 }
 
 /// O6, S12: a valve is tried only while its tank is out, never into service or brine, and goes back by itself.

@@ -173,6 +173,33 @@ fn w1_a_short_pause_is_none() {
     assert!(!exact.alarm(Alarm::UnbrokenFlow));
 }
 
+/// W1: a pause that is just long enough ends a stretch, though a drip comes at its last millisecond: the six hours begin with
+/// that drip.
+#[test]
+fn w1_a_drip_at_the_end_of_a_pause_begins_the_hours_anew() {
+    let mut raw = watched();
+    raw.meter.pulse_nl = 100_000_000;
+    raw.meter.rated_max = Flow(50_000);
+    let mut site: Site<1> = Site::new(raw);
+    site.run_to(HOUR);
+    let flow = |site: &mut Site<1>, until: u64| {
+        while site.now < until {
+            site.run_for(10 * SEC);
+            pulse(site, 0);
+        }
+    };
+    pulse(&mut site, 0);
+    flow(&mut site, 6 * HOUR);
+    // Three drips of less than the small flow, the third a minute after the last close pulse.
+    for _ in 0..3 {
+        site.run_for(20 * SEC);
+        pulse(&mut site, 0);
+    }
+    let drip = site.now;
+    flow(&mut site, drip + 6 * HOUR + HOUR);
+    assert_eq!(alarms(&mut site), [(drip + 6 * HOUR, Event::AlarmRaised(Alarm::UnbrokenFlow))]);
+}
+
 /// W1: several meters are one flow.
 #[test]
 fn w1_unbroken_flow_may_pass_by_turns() {

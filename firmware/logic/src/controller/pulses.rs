@@ -172,7 +172,8 @@ mod tests {
         /// outputs and deadlines, whatever waits for volume, for time or for flow.
         #[test]
         fn m6_counted_pulses_leave_what_full_ones_do(
-            gaps in proptest::collection::vec((1u64..4_000, 0..20u32), 30..200),
+            // Pulses of the rated flow are 500 ms apart.
+            gaps in proptest::collection::vec((prop_oneof![3 => 1u64..4_000, 1 => Just(500)], 0..20u32), 30..200),
             dosed in any::<bool>(), maintained in any::<bool>(), followed in any::<bool>(),
         ) {
             let mut quick = serving(dosed, maintained, followed);
