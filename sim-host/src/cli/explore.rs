@@ -2,12 +2,14 @@
 
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use clap::Args;
 use indicatif::ProgressBar;
 use serde::Serialize;
 
+use super::output::{site_from, unmade};
 use super::replay::open_site;
 use super::{EXIT_BAD_INPUT, EXIT_NO, Style, print, printable};
 use crate::explore::{self, Budget, Family, Outcome, Powers};
@@ -42,7 +44,7 @@ use crate::site::Site;
 ///   bedkeeper explore tests/sites/explored/pair.toml --faults 1 --portions 2
 ///   bedkeeper explore site.toml --families clock --budget "1 h" --resume explored --json
 ///
-/// Exit code 0: no rule was seen broken. 1: one was. 2: bad input.
+/// Exit code 0: no rule was seen broken. 1: one was. 2: bad input. 130: interrupted, and stored with --resume.
 #[derive(Debug, Args)]
 #[command(verbatim_doc_comment)]
 pub struct ExploreArgs {
@@ -62,7 +64,7 @@ pub struct ExploreArgs {
     /// smaller than it
     #[arg(long, value_name = "N", default_value_t = Powers::USUAL_PORTIONS, value_parser = clap::value_parser!(u8).range(1..=20))]
     portions: u8,
-    /// Time to take at the most for each search
+    /// Time to take at the most for each search; to take up what was stored comes on top
     #[arg(long, value_name = "TIME", default_value = "60 s", value_parser = time)]
     budget: Duration,
     /// States to find at the most in each search
@@ -71,7 +73,8 @@ pub struct ExploreArgs {
     /// Acts in a row at the most
     #[arg(long, value_name = "N", value_parser = above_zero)]
     depth: Option<usize>,
-    /// Folder in which each search is stored when its budget is used up, and gone on with the next time
+    /// Folder in which each search is stored when its budget is used up, every minute and when it is interrupted (Ctrl-C), and
+    /// gone on with the next time, by the same build of this program; a broken rule that was found is told again
     #[arg(long, value_name = "FOLDER")]
     resume: Option<PathBuf>,
     /// Folder for the scenarios of broken rules; it is made if it is not there
@@ -108,9 +111,10 @@ fn above_zero(text: &str) -> Result<usize, String> {
 /// Runs the verb.
 pub fn run(args: &ExploreArgs, style: &Style) -> ExitCode {
     match search(args, style) {
-        Ok((text, found)) => {
-            let printed = print(&text);
-            if found { ExitCode::from(EXIT_NO) } else { printed }
+        Ok((text, 0)) => print(&text),
+        Ok((text, code)) => {
+            print(&text);
+            ExitCode::from(code)
         }
         Err(text) => {
             complain!("{}", text.trim_end());
@@ -131,7 +135,14 @@ fn searches(args: &ExploreArgs) -> Vec<Powers> {
         Family::Power,
         Family::Clock,
     ];
-    let families = if args.families.is_empty() { &usual[..] } else { &args.families };
+    // Named twice is meant once.
+    let mut named: Vec<Family> = Vec::new();
+    for family in &args.families {
+        if !named.contains(family) {
+            named.push(*family);
+        }
+    }
+    let families = if named.is_empty() { &usual[..] } else { &named };
     let bounded = |powers: Powers| {
         let powers = powers.in_portions(args.portions);
         args.faults.map_or(powers, |faults| powers.at_most(faults))
@@ -149,42 +160,75 @@ struct Searched {
     /// As it was named.
     name: String,
     outcomes: Vec<Outcome>,
+    /// Searches that were not begun, since it was interrupted.
+    left: Vec<Powers>,
 }
 
-/// What to print, and whether a rule was seen broken.
-fn search(args: &ExploreArgs, style: &Style) -> Result<(String, bool), String> {
+/// Somebody wants a search to end.
+static INTERRUPTED: AtomicBool = AtomicBool::new(false);
+/// What a shell says of a program that was interrupted.
+const EXIT_INTERRUPTED: u8 = 130;
+
+/// Where a search is stored it is ended in good order; elsewhere nothing would be kept, and it ends at once as usual.
+fn end_in_good_order() -> Result<(), String> {
+    let interrupted = || {
+        if INTERRUPTED.swap(true, Ordering::Relaxed) {
+            std::process::exit(i32::from(EXIT_INTERRUPTED));
+        }
+        complain!("bedkeeper explore: the search ends and is stored; once more ends it at once");
+    };
+    ctrlc::set_handler(interrupted).map_err(|error| format!("bedkeeper explore: --resume: {error}"))
+}
+
+/// What to print, and the exit code.
+fn search(args: &ExploreArgs, style: &Style) -> Result<(String, u8), String> {
     if args.sites.len() > 1 && (args.json || args.resume.is_some()) {
         return Err("bedkeeper explore: --json and --resume are of one site; several were named".to_owned());
     }
     // Before a long search, not after it.
-    std::fs::create_dir_all(&args.out).map_err(|error| {
-        let out = args.out.display();
-        format!("{out}: cannot be made for the scenarios of broken rules: {error}\n  help: give a folder with --out")
-    })?;
+    std::fs::create_dir_all(&args.out).map_err(|error| unmade(&args.out, &error))?;
+    if args.resume.is_some() {
+        end_in_good_order()?;
+    }
     let mut all = Vec::new();
     for name in &args.sites {
         let site = open_site(name).map_err(|fault| fault.render(style.colour_errors))?;
-        let outcomes = search_site(args, &site, style)?;
-        all.push(Searched { site, name: name.clone(), outcomes });
+        let (outcomes, left) = search_site(args, &site, style)?;
+        all.push(Searched { site, name: name.clone(), outcomes, left });
     }
     let mut text = String::new();
     let mut found = false;
-    for Searched { site, name, outcomes } in &all {
-        let paths = write_examples(args, name, site, outcomes)?;
+    for searched in &all {
+        let paths = write_examples(args, searched)?;
         found |= !paths.is_empty();
-        text += &if args.json { json(site, outcomes, &paths) } else { readable(args, site, outcomes, &paths, style) };
+        text += &if args.json { json(searched, &paths) } else { readable(args, searched, &paths, style) };
     }
     if !args.json {
         text += &came(&all);
     }
-    Ok((text, found))
+    let interrupted = INTERRUPTED.load(Ordering::Relaxed);
+    if let Some(folder) = args.resume.as_ref().filter(|_| interrupted && !args.json) {
+        text += &format!("  interrupted; stored in {}, and the same command goes on\n", folder.display());
+    }
+    let code = if found {
+        EXIT_NO
+    } else if interrupted {
+        EXIT_INTERRUPTED
+    } else {
+        0
+    };
+    Ok((text, code))
 }
 
-fn search_site(args: &ExploreArgs, site: &Site, style: &Style) -> Result<Vec<Outcome>, String> {
+/// What the searches of a site found, and those that were not begun.
+fn search_site(args: &ExploreArgs, site: &Site, style: &Style) -> Result<(Vec<Outcome>, Vec<Powers>), String> {
     let budget = Budget { states: args.states, depth: args.depth.unwrap_or(usize::MAX), time: args.budget };
     let bar = if style.progress { ProgressBar::new_spinner() } else { ProgressBar::hidden() };
     let mut outcomes = Vec::new();
-    for powers in searches(args) {
+    let mut searches = searches(args).into_iter();
+    while !INTERRUPTED.load(Ordering::Relaxed)
+        && let Some(powers) = searches.next()
+    {
         let began = Instant::now();
         let file = match &args.resume {
             Some(folder) => {
@@ -194,7 +238,7 @@ fn search_site(args: &ExploreArgs, site: &Site, style: &Style) -> Result<Vec<Out
             None => None,
         };
         let mut first = None;
-        let outcome = explore::explore(site, powers, budget, file.as_deref(), |progress| {
+        let outcome = explore::explore(site, powers, budget, file.as_deref(), &INTERRUPTED, |progress| {
             // Of this part of the search.
             let before = *first.get_or_insert(progress.states);
             let speed = (progress.states - before) as f64 / began.elapsed().as_secs_f64().max(0.001);
@@ -211,7 +255,7 @@ fn search_site(args: &ExploreArgs, site: &Site, style: &Style) -> Result<Vec<Out
         outcomes.push(outcome.map_err(|error| error.to_string())?);
     }
     bar.finish_and_clear();
-    Ok(outcomes)
+    Ok((outcomes, searches.collect()))
 }
 
 /// Memory that the program holds, and the most that it held, where the system tells.
@@ -229,13 +273,9 @@ fn memory() -> String {
 }
 
 /// Writes a scenario for each broken rule; returns their paths.
-fn write_examples(args: &ExploreArgs, name: &str, site: &Site, outcomes: &[Outcome]) -> Result<Vec<String>, String> {
-    // A scenario's paths start from its own folder.
-    let site_path = if name.starts_with("demo:") {
-        name.to_owned()
-    } else {
-        std::path::absolute(name).map_or_else(|_| name.to_owned(), |path| path.display().to_string())
-    };
+fn write_examples(args: &ExploreArgs, searched: &Searched) -> Result<Vec<String>, String> {
+    let Searched { site, name, outcomes, .. } = searched;
+    let site_path = site_from(name, &args.out);
     // Of several sites each has names of its own.
     let of_site = std::path::Path::new(name).file_stem().map(|stem| format!("{}-", stem.to_string_lossy()));
     let of_site = of_site.filter(|_| args.sites.len() > 1).unwrap_or_default();
@@ -257,13 +297,23 @@ fn reached(outcomes: &[Outcome]) -> Reached {
     outcomes.iter().flat_map(|outcome| outcome.reached.iter().copied()).collect()
 }
 
-fn readable(args: &ExploreArgs, site: &Site, outcomes: &[Outcome], paths: &[String], style: &Style) -> String {
+/// What the adversary of a search may do.
+fn covers(powers: Powers) -> Vec<&'static str> {
+    if powers.faults() == Some(0) {
+        return vec!["water alone: with no fault in a life nothing goes wrong"];
+    }
+    Family::ALL.iter().filter(|family| powers.has(**family)).map(|family| family.covers()).collect()
+}
+
+fn readable(args: &ExploreArgs, searched: &Searched, paths: &[String], style: &Style) -> String {
+    let Searched { site, outcomes, left, .. } = searched;
     let mut text = format!("{}\n", style.bold(&printable(&site.name)));
     for outcome in outcomes {
         let (progress, seconds) = (outcome.progress, outcome.took.as_secs_f64());
         let state = if outcome.closed {
             match outcome.powers.faults() {
                 None => "closed: no state is left unexplored".to_owned(),
+                Some(0) => "closed: no state is left unexplored with no fault in a life".to_owned(),
                 Some(1) => "closed: no state is left unexplored with one fault in a life".to_owned(),
                 Some(n) => format!("closed: no state is left unexplored with at most {n} faults in a life"),
             }
@@ -283,15 +333,22 @@ fn readable(args: &ExploreArgs, site: &Site, outcomes: &[Outcome], paths: &[Stri
         for ((part, field), share) in outcome.growth.iter().filter(|(_, share)| args.growth && *share > 0) {
             text.push_str(&format!("             {:>5.1} % fewer without {part}.{field}\n", f64::from(*share) / 10.0));
         }
-        for family in Family::ALL.iter().filter(|family| outcome.powers.has(**family)) {
-            text.push_str(&format!("             {}\n", family.covers()));
+        for covered in covers(outcome.powers) {
+            text.push_str(&format!("             {covered}\n"));
         }
     }
+    for powers in left {
+        text.push_str(&format!("  {:<10} not begun\n", powers.slug()));
+    }
+    // Where states are left nobody knows what comes of them.
+    let unbroken = if is_closed(searched) { "holds" } else { "not seen broken" };
     let mut examples = outcomes.iter().flat_map(|outcome| &outcome.counterexamples).zip(paths).collect::<Vec<_>>();
     for rule in explore::WATCHED {
         let broken: Vec<_> = examples.extract_if(.., |(example, _)| example.broken.rule == *rule).collect();
         if broken.is_empty() {
-            text.push_str(&format!("  always    {rule:<22} holds\n"));
+            let idle =
+                if *rule == "S4" && site.settings.raw().windows.is_empty() { ": the site has no windows" } else { "" };
+            text.push_str(&format!("  always    {rule:<22} {unbroken}{idle}\n"));
         }
         for (example, path) in broken {
             text.push_str(&format!(
@@ -307,6 +364,11 @@ fn readable(args: &ExploreArgs, site: &Site, outcomes: &[Outcome], paths: &[Stri
         text.push_str(&format!("  always    {rule:<22} {}: {} ({path})\n", style.alarm("BROKEN"), example.broken.text));
     }
     text
+}
+
+/// No state of any search is left unexplored.
+fn is_closed(searched: &Searched) -> bool {
+    searched.left.is_empty() && searched.outcomes.iter().all(|outcome| outcome.closed)
 }
 
 /// What came up in any of the searches of any site, and where first; what did not is named at the end.
@@ -341,6 +403,8 @@ struct Json<'a> {
     searches: Vec<Search>,
     properties: Vec<Property>,
     counterexamples: &'a [String],
+    /// Searches that were not begun, since it was interrupted.
+    not_begun: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -364,7 +428,8 @@ struct Property {
     holds: bool,
 }
 
-fn json(site: &Site, outcomes: &[Outcome], paths: &[String]) -> String {
+fn json(searched: &Searched, paths: &[String]) -> String {
+    let Searched { site, outcomes, left, .. } = searched;
     let seconds = |outcome: &Outcome| (outcome.took.as_secs_f64() * 1_000.0).round() / 1_000.0;
     let is_whole = |rule: &str| !outcomes.iter().flat_map(|o| &o.counterexamples).any(|e| e.broken.rule == rule);
     let always = explore::WATCHED.iter().map(|rule| Property {
@@ -380,7 +445,7 @@ fn json(site: &Site, outcomes: &[Outcome], paths: &[String]) -> String {
     });
     let search = |outcome: &Outcome| Search {
         families: outcome.powers.slug(),
-        covers: Family::ALL.iter().filter(|f| outcome.powers.has(**f)).map(|f| f.covers()).collect(),
+        covers: covers(outcome.powers),
         faults: outcome.powers.faults(),
         closed: outcome.closed,
         states: outcome.progress.states,
@@ -391,7 +456,7 @@ fn json(site: &Site, outcomes: &[Outcome], paths: &[String]) -> String {
     };
     let value = Json {
         site: &site.name,
-        closed: outcomes.iter().all(|outcome| outcome.closed),
+        closed: is_closed(searched),
         states: outcomes.iter().map(|outcome| outcome.progress.states).sum(),
         depth: outcomes.iter().map(|outcome| outcome.progress.depth).max().unwrap_or(0),
         seconds: outcomes.iter().map(seconds).sum(),
@@ -399,6 +464,7 @@ fn json(site: &Site, outcomes: &[Outcome], paths: &[String]) -> String {
         searches: outcomes.iter().map(search).collect(),
         properties: always.chain(sometimes).collect(),
         counterexamples: paths,
+        not_begun: left.iter().map(|powers| powers.slug()).collect(),
     };
     // Plain data with text keys always serialises.
     serde_json::to_string_pretty(&value).unwrap_or_default() + "\n"

@@ -3,7 +3,9 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Write};
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
+
+use crate::scenario::from_folder;
 
 /// A file to write, or standard output (`-`).
 pub struct Output {
@@ -81,6 +83,30 @@ pub(crate) fn is_there(path: &Path, help: &str) -> String {
 /// The help of verbs that can be told to replace a file.
 pub(crate) const FORCE_REPLACES: &str = "--force replaces it";
 
+/// Why a folder for scenarios cannot be had, and what would be right.
+pub(crate) fn unmade(folder: &Path, error: &io::Error) -> String {
+    let folder = folder.display();
+    format!("{folder}: cannot be made for the scenarios of what is found: {error}\n  help: give a folder with --out")
+}
+
+/// The path of a site as a scenario says it that is written to a folder: from there, so that both may move together. From the
+/// root where they have nothing else in common.
+pub(crate) fn site_from(name: &str, folder: &Path) -> String {
+    let absolute = |path: &Path| std::path::absolute(path).map(|path| from_folder(Path::new(""), &path));
+    let (Ok(site), Ok(folder)) = (absolute(Path::new(name)), absolute(folder)) else { return name.to_owned() };
+    if name.starts_with("demo:") {
+        return name.to_owned();
+    }
+    let (of_site, of_folder): (Vec<_>, Vec<_>) = (site.components().collect(), folder.components().collect());
+    let common = of_site.iter().zip(&of_folder).take_while(|(one, other)| one == other).count();
+    if !of_site.iter().take(common).any(|part| matches!(part, Component::Normal(_))) {
+        return site.display().to_string();
+    }
+    let up = std::iter::repeat_n("..".into(), of_folder.len() - common);
+    let down = of_site.iter().skip(common).map(|part| part.as_os_str().to_string_lossy());
+    up.chain(down).collect::<Vec<_>>().join("/")
+}
+
 /// Whether a name stands for standard output.
 pub fn is_stdout(path: &Path) -> bool {
     path.as_os_str() == "-"
@@ -127,4 +153,24 @@ fn place(path: &Path) -> Option<PathBuf> {
 /// As [`place`], where `-` is standard input, which nothing overwrites.
 fn place_of_input(path: &Path) -> Option<PathBuf> {
     if is_stdout(path) { None } else { place(path) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A site is named from the folder of its scenario, wherever the two lie; from the root where that is all they share.
+    #[test]
+    fn a_site_is_named_from_the_folder_of_its_scenario() {
+        let named = |site: &str, folder: &str| site_from(site, Path::new(folder));
+        assert_eq!(named("demo:house", "/a/found"), "demo:house");
+        assert_eq!(named("site.toml", "."), "site.toml");
+        assert_eq!(named("plants/site.toml", "found/today"), "../../plants/site.toml");
+        assert_eq!(named("./plants/../site.toml", "plants/.."), "site.toml");
+        if cfg!(unix) {
+            assert_eq!(named("/a/site.toml", "/a/found"), "../site.toml");
+            assert_eq!(named("/a/plants/site.toml", "/a"), "plants/site.toml");
+            assert_eq!(named("/a/site.toml", "/b/found"), "/a/site.toml");
+        }
+    }
 }

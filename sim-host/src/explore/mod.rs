@@ -5,7 +5,8 @@
 //! `live` whether a plant comes home from each. The search goes breadth first, so that the first counterexample is a
 //! shortest one. It keeps its own frontier: states are told apart by a 64-bit mark of a reduced form, while the whole
 //! state is needed to go on from it and only as long as it lies on the frontier. Each layer is worked off by all cores;
-//! whatever their number, the states and the counterexample are the same.
+//! whatever their number, the states and how far the counterexample is are the same. A layer is gone on with where a budget
+//! ended it, in the next run as well.
 
 mod acts;
 mod growth;
@@ -15,10 +16,11 @@ mod reduce;
 mod store;
 mod write;
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, HashSet, VecDeque};
 use std::hash::{BuildHasherDefault, DefaultHasher, Hash, Hasher};
 use std::panic::resume_unwind;
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant as Wall};
 
 use bedkeeper::demand::{Cause, Hold};
@@ -37,13 +39,16 @@ use crate::replay::{ReplayError, ValveTimes};
 use crate::scenario::Reached;
 use crate::site::Site;
 use growth::{Fields, Growth};
-use store::{Head, Origin, Stored};
+use store::{Example, Origin};
 
 /// The rules that are looked at: all but S9 after every call, S9 from every state.
 pub const WATCHED: &[&str] = &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S9", "S10", "S11", "S12"];
 
 /// States that are gone on from before those found are sorted out.
 const PORTION: usize = 4_096;
+
+/// A search that can be gone on with is stored that often.
+const STORED_EVERY: Duration = Duration::from_secs(60);
 
 /// How far a search may go.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -129,56 +134,20 @@ pub fn reachable() -> Vec<(&'static str, &'static str)> {
     causes.chain(holds).chain(duties).chain(steps).chain(alarms).collect()
 }
 
-/// Searches a site. With a file it goes on from what was stored there, and stores how far it came.
+/// Searches a site. With a file it goes on from what was stored there, and stores how far it came. It ends when `stop` is set,
+/// as if its time were up.
 ///
 /// # Errors
-/// A site with more tanks than the host runs, or a file that is of another search.
+/// A site with more tanks than the host runs, or a file that is damaged, of another search or of another program.
 pub fn explore(
     site: &Site,
     powers: Powers,
     budget: Budget,
     file: Option<&Path>,
-    mut progress: impl FnMut(Progress),
+    stop: &AtomicBool,
+    progress: impl FnMut(Progress),
 ) -> Result<Outcome, ExploreError> {
-    let began = Wall::now();
-    let mut search = Search::begin(site, powers)?;
-    if let Some(path) = file.filter(|path| path.exists()) {
-        let fault = |why: String| ExploreError::File { path: path.display().to_string(), why };
-        let stored = store::load(path).map_err(|error| fault(error.to_string()))?;
-        search.take_up(stored).map_err(fault)?;
-    }
-    let before = search.before;
-    while !search.frontier.is_empty()
-        && search.depth < budget.depth
-        && search.known.len() < budget.states
-        && began.elapsed() < budget.time
-        && search.examples.is_empty()
-    {
-        search.layer(budget, began, &mut progress);
-    }
-    let took = before + began.elapsed();
-    if let Some(path) = file {
-        let fault =
-            |error: std::io::Error| ExploreError::File { path: path.display().to_string(), why: error.to_string() };
-        store::save(path, &search.stored(took)).map_err(fault)?;
-    }
-    let examples: Vec<_> = search.examples.values().cloned().collect();
-    let mut growth = Growth::default();
-    for open in &search.frontier {
-        let mut fields = Fields::default();
-        open.node.hash_into(&mut fields);
-        growth.see(fields);
-    }
-    Ok(Outcome {
-        growth: growth.shares(),
-        powers,
-        closed: search.frontier.is_empty() && examples.is_empty(),
-        progress: search.progress(),
-        steps: search.steps,
-        took,
-        counterexamples: examples.into_iter().map(|example| write::shortened(site, example)).collect(),
-        reached: search.reached,
-    })
+    Search::begin(site, powers, Node::broken)?.run(budget, file, stop, progress)
 }
 
 pub(crate) fn times(site: &Site) -> ValveTimes {
@@ -224,36 +193,47 @@ struct Found {
     origin: Origin,
 }
 
+/// What tells that a rule is broken in a state.
+type Judge = fn(&Node) -> Option<Broken>;
+
 struct Search<'s> {
     site: &'s Site,
     powers: Powers,
+    judge: Judge,
     start: Option<DateTime>,
     known: Keys,
     /// From these a plant is known to come home.
     calm: Keys,
     keys: Vec<u64>,
     origins: Vec<Origin>,
-    frontier: Vec<Open>,
+    /// The states of the layer that is being worked off, but for those that were gone on from.
+    layer: VecDeque<Open>,
+    /// Those of the next, found so far.
+    next: Vec<Open>,
+    /// Layers that were worked off.
     depth: usize,
     steps: u64,
     before: Duration,
     reached: Reached,
-    examples: BTreeMap<String, Counterexample>,
+    /// By their rules, with how they are stored.
+    examples: BTreeMap<String, (Counterexample, Example)>,
 }
 
 impl<'s> Search<'s> {
-    fn begin(site: &'s Site, powers: Powers) -> Result<Self, ReplayError> {
+    fn begin(site: &'s Site, powers: Powers, judge: Judge) -> Result<Self, ReplayError> {
         let start = start_of(powers);
         let (first, seen) = Node::first(site, powers, start)?;
         let mut search = Self {
             site,
             powers,
+            judge,
             start,
             known: Keys::default(),
             calm: Keys::default(),
             keys: Vec::new(),
             origins: Vec::new(),
-            frontier: Vec::new(),
+            layer: VecDeque::new(),
+            next: Vec::new(),
             depth: 0,
             steps: 0,
             before: Duration::ZERO,
@@ -266,58 +246,126 @@ impl<'s> Search<'s> {
         Ok(search)
     }
 
+    fn run(
+        mut self,
+        budget: Budget,
+        file: Option<&Path>,
+        stop: &AtomicBool,
+        mut progress: impl FnMut(Progress),
+    ) -> Result<Outcome, ExploreError> {
+        let fault = |path: &Path, why| ExploreError::File { path: path.display().to_string(), why };
+        let mut is_new = false;
+        if let Some(path) = file {
+            is_new = !path.exists();
+            if !is_new {
+                self.load(path).map_err(|why| fault(path, why))?;
+            }
+        }
+        // What was stored is taken up first, so that each part comes further.
+        let began = Wall::now();
+        let before = self.before;
+        let store = |search: &Self| match file {
+            Some(path) => search.store(path, before + began.elapsed()).map_err(|error| fault(path, error.to_string())),
+            None => Ok(()),
+        };
+        // That it cannot be shows before a long search, not after it.
+        if is_new {
+            store(&self)?;
+        }
+        let is_over = || began.elapsed() >= budget.time || stop.load(Ordering::Relaxed);
+        let mut stored = Wall::now();
+        while self.goes_on(budget) && !is_over() {
+            self.portion(&is_over);
+            progress(self.progress());
+            if stored.elapsed() >= STORED_EVERY {
+                store(&self)?;
+                stored = Wall::now();
+            }
+        }
+        let took = before + began.elapsed();
+        store(&self)?;
+        let mut growth = Growth::default();
+        for open in self.frontier() {
+            let mut fields = Fields::default();
+            open.node.hash_into(&mut fields);
+            growth.see(fields);
+        }
+        let examples = self.examples.values().map(|(example, _)| write::shortened(self.site, example.clone()));
+        Ok(Outcome {
+            growth: growth.shares(),
+            powers: self.powers,
+            closed: self.frontier().next().is_none() && self.examples.is_empty(),
+            progress: self.progress(),
+            steps: self.steps,
+            took,
+            counterexamples: examples.collect(),
+            reached: self.reached,
+        })
+    }
+
     /// What another search's states would not mean anything to.
     fn mark(&self) -> u64 {
         let mut hasher = DefaultHasher::new();
-        (env!("CARGO_PKG_VERSION"), self.powers, self.site.settings.raw()).hash(&mut hasher);
+        (self.powers, self.site.settings.raw()).hash(&mut hasher);
         (self.site.plant.leg_ms, self.site.plant.coast_ms).hash(&mut hasher);
         hasher.finish()
     }
 
     fn progress(&self) -> Progress {
-        Progress { states: self.known.len(), depth: self.depth, frontier: self.frontier.len() }
+        Progress { states: self.known.len(), depth: self.depth, frontier: self.layer.len() + self.next.len() }
     }
 
-    /// Goes on from every state of the frontier.
-    fn layer(&mut self, budget: Budget, began: Wall, progress: &mut impl FnMut(Progress)) {
-        let cores = std::thread::available_parallelism().map_or(1, usize::from);
-        let mut layer = std::mem::take(&mut self.frontier).into_iter();
-        // In portions, so that a budget of time or states ends a wide layer, too.
-        loop {
-            if began.elapsed() >= budget.time || self.known.len() >= budget.states {
-                // What was not gone on from stays on the frontier: nothing is taken for explored that was not.
-                self.frontier.extend(layer);
-                return;
-            }
-            let portion: Vec<_> = layer.by_ref().take(PORTION).collect();
-            if portion.is_empty() {
-                break;
-            }
-            let parts = portion.chunks(portion.len().div_ceil(cores).max(1));
-            let found: Vec<_> = std::thread::scope(|scope| {
-                let (powers, known, calm) = (self.powers, &self.known, &self.calm);
-                let running: Vec<_> =
-                    parts.map(|part| scope.spawn(move || expand(part, powers, known, calm))).collect();
-                running.into_iter().map(|thread| thread.join().unwrap_or_else(|panic| resume_unwind(panic))).collect()
-            });
-            for part in found {
-                self.steps += part.steps;
-                self.reached.extend(part.reached);
-                self.calm.extend(part.calm);
-                for (number, broken, acts) in part.stuck {
-                    self.blame(broken, None, number, acts);
-                }
-                for found in part.found {
-                    self.keep(found);
-                }
-            }
-            progress(self.progress());
+    /// States that were not gone on from.
+    fn frontier(&self) -> impl Iterator<Item = &Open> {
+        self.layer.iter().chain(&self.next)
+    }
+
+    /// Whether anything is left that the budget allows. A layer in which a rule was broken is worked off: it may have
+    /// a way to another that is no longer.
+    fn goes_on(&self, budget: Budget) -> bool {
+        self.known.len() < budget.states
+            && self.depth < budget.depth
+            && (!self.layer.is_empty() || self.examples.is_empty() && !self.next.is_empty())
+    }
+
+    /// Goes on from some states of the layer. What `is_over` keeps it from stays on the frontier: nothing is taken
+    /// for explored that was not.
+    fn portion(&mut self, is_over: &(impl Fn() -> bool + Sync)) {
+        if self.layer.is_empty() {
+            self.layer = std::mem::take(&mut self.next).into();
         }
-        self.depth += 1;
+        let portion: Vec<_> = self.layer.drain(..self.layer.len().min(PORTION)).collect();
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        let length = portion.len().div_ceil(cores).max(1);
+        let found: Vec<_> = std::thread::scope(|scope| {
+            let (powers, judge, known, calm) = (self.powers, self.judge, &self.known, &self.calm);
+            let expand = move |part| Part::of(part, powers, judge, known, calm, is_over);
+            let running: Vec<_> = portion.chunks(length).map(|part| scope.spawn(move || expand(part))).collect();
+            running.into_iter().map(|thread| thread.join().unwrap_or_else(|panic| resume_unwind(panic))).collect()
+        });
+        let done: Vec<_> = found.iter().map(|part| part.done).collect();
+        let is_left = |place: usize| done.get(place / length).is_none_or(|done| place % length >= *done);
+        for (place, open) in portion.into_iter().enumerate().rev() {
+            if is_left(place) {
+                self.layer.push_front(open);
+            }
+        }
+        for part in found {
+            self.steps += part.steps;
+            self.reached.extend(part.reached);
+            self.calm.extend(part.calm);
+            for (number, broken, acts) in part.stuck {
+                self.blame(broken, None, number, acts);
+            }
+            for found in part.found {
+                self.keep(found);
+            }
+        }
+        self.depth += usize::from(self.layer.is_empty());
     }
 
     fn keep(&mut self, found: Found) {
-        if let Some(broken) = found.node.broken() {
+        if let Some(broken) = (self.judge)(&found.node) {
             let origin = found.origin;
             return self.blame(broken, Some(origin.act), origin.parent, Vec::new());
         }
@@ -325,7 +373,7 @@ impl<'s> Search<'s> {
             let number = u32::try_from(self.origins.len()).unwrap_or(u32::MAX);
             self.origins.push(found.origin);
             self.keys.push(found.key);
-            self.frontier.push(Open { number, key: found.key, node: found.node });
+            self.next.push(Open { number, key: found.key, node: found.node });
         }
     }
 
@@ -341,98 +389,32 @@ impl<'s> Search<'s> {
             places.push(origin.act);
             at = origin.parent;
         }
-        let mut acts = self.acts_at(places.into_iter().rev());
+        places.reverse();
+        let mut acts = self.gone(&places).map_or_else(Vec::new, |(_, acts)| acts);
         acts.extend(then);
+        let way = Example { rule: broken.rule.clone(), places, homing: act.is_none() };
         let example = Counterexample { broken, acts, powers: self.powers, start: self.start };
-        self.examples.insert(example.broken.rule.clone(), example);
+        self.examples.insert(way.rule.clone(), (example, way));
     }
 
-    /// The acts by their places in the lists of what is allowed, from power-up on.
-    fn acts_at(&self, places: impl Iterator<Item = u16>) -> Vec<Act> {
+    /// Where acts lead from power-up on, by their places in the lists of what is allowed.
+    fn gone(&self, places: &[u16]) -> Option<(Node, Vec<Act>)> {
         let mut acts = Vec::new();
-        let Ok((mut node, _)) = Node::first(self.site, self.powers, self.start) else { return acts };
+        let (mut node, _) = Node::first(self.site, self.powers, self.start).ok()?;
         let mut key = node.key();
         for place in places {
-            let Some(act) = node.acts(self.powers).get(usize::from(place)).copied() else { break };
+            let act = node.acts(self.powers).get(usize::from(*place)).copied()?;
             (node, key) = node.after(act, key, &mut Seen::default());
             acts.push(act);
         }
-        acts
-    }
-
-    fn stored(&self, took: Duration) -> Stored {
-        let reached = self.reached.iter().map(|(kind, slug)| ((*kind).to_owned(), (*slug).to_owned())).collect();
-        Stored {
-            head: Head {
-                mark: self.mark(),
-                depth: self.depth,
-                steps: self.steps,
-                milliseconds: u64::try_from(took.as_millis()).unwrap_or(u64::MAX),
-                states: self.keys.len(),
-                frontier: self.frontier.len(),
-                reached,
-            },
-            keys: self.keys.clone(),
-            origins: self.origins.clone(),
-            frontier: self.frontier.iter().map(|open| open.number).collect(),
-        }
-    }
-
-    /// Goes on where a search was stored: every way that leads to its frontier is gone once.
-    fn take_up(&mut self, stored: Stored) -> Result<(), String> {
-        if stored.head.mark != self.mark() {
-            return Err("is of another site, another program or another adversary; give another file".to_owned());
-        }
-        let count = stored.origins.len();
-        // Which states lie on a way to the frontier, and what comes after each.
-        let mut wanted = vec![false; count];
-        for number in &stored.frontier {
-            let mut at = *number as usize;
-            while let Some(place) = wanted.get_mut(at).filter(|place| !**place) {
-                *place = true;
-                at = stored.origins[at].parent as usize;
-            }
-        }
-        let mut next: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
-        for (number, origin) in (0u32..).zip(&stored.origins).skip(1).filter(|(n, _)| wanted[*n as usize]) {
-            next.entry(origin.parent).or_default().push(number);
-        }
-        let open: HashSet<u32> = stored.frontier.iter().copied().collect();
-        let mut made = BTreeMap::new();
-        let (first, _) = Node::first(self.site, self.powers, self.start).map_err(|error| error.to_string())?;
-        let mut stack = vec![(0u32, first)];
-        while let Some((number, node)) = stack.pop() {
-            let key = stored.keys.get(number as usize).copied().unwrap_or_default();
-            if node.key() != key {
-                return Err("does not lead where it did; it is of another program".to_owned());
-            }
-            for child in next.remove(&number).unwrap_or_default() {
-                let place = stored.origins[child as usize].act;
-                let act = node.acts(self.powers).get(usize::from(place)).copied();
-                let act = act.ok_or("does not lead where it did; it is of another program")?;
-                stack.push((child, node.after(act, key, &mut Seen::default()).0));
-            }
-            if open.contains(&number) {
-                made.insert(number, Open { number, key, node });
-            }
-        }
-        self.frontier = stored.frontier.iter().filter_map(|number| made.remove(number)).collect();
-        self.known = stored.keys.iter().copied().collect();
-        self.keys = stored.keys;
-        self.origins = stored.origins;
-        self.depth = stored.head.depth;
-        self.steps = stored.head.steps;
-        self.before = Duration::from_millis(stored.head.milliseconds);
-        let came = |(kind, slug): &(&'static str, &'static str)| {
-            stored.head.reached.iter().any(|(k, s)| k == kind && s == slug)
-        };
-        self.reached.extend(reachable().into_iter().filter(came));
-        Ok(())
+        Some((node, acts))
     }
 }
 
 /// What one core found.
 struct Part {
+    /// From so many states it went on.
+    done: usize,
     found: Vec<Found>,
     steps: u64,
     reached: Reached,
@@ -441,29 +423,37 @@ struct Part {
     stuck: Vec<(u32, Broken, Vec<Act>)>,
 }
 
-fn expand(part: &[Open], powers: Powers, known: &Keys, calm: &Keys) -> Part {
-    let mut result = Part { found: Vec::new(), steps: 0, reached: Reached::new(), calm: Vec::new(), stuck: Vec::new() };
-    let (mut own, mut own_calm) = (Keys::default(), Keys::default());
-    for Open { number, key, node } in part {
-        reach(node, &mut result.reached);
-        let homing = live::come_home(node, |key| calm.contains(&key) || own_calm.contains(&key));
-        match homing.broken {
-            Some(broken) => result.stuck.push((*number, broken, homing.acts)),
-            None => own_calm.extend(homing.way),
-        }
-        for (place, act) in (0u16..).zip(node.acts(powers)) {
-            let mut seen = Seen::default();
-            let (next, next_key) = node.after(act, *key, &mut seen);
-            result.steps += 1;
-            hear(&seen.records, &mut result.reached);
-            let is_new = !known.contains(&next_key) && own.insert(next_key);
-            if is_new || next.broken().is_some() {
-                result.found.push(Found { key: next_key, node: next, origin: Origin { parent: *number, act: place } });
+impl Part {
+    fn of(part: &[Open], powers: Powers, judge: Judge, known: &Keys, calm: &Keys, is_over: &impl Fn() -> bool) -> Self {
+        let mut result =
+            Self { done: 0, found: Vec::new(), steps: 0, reached: Reached::new(), calm: Vec::new(), stuck: Vec::new() };
+        let (mut own, mut own_calm) = (Keys::default(), Keys::default());
+        for Open { number, key, node } in part {
+            if is_over() {
+                break;
             }
+            reach(node, &mut result.reached);
+            let homing = live::come_home(node, |key| calm.contains(&key) || own_calm.contains(&key));
+            match homing.broken {
+                Some(broken) => result.stuck.push((*number, broken, homing.acts)),
+                None => own_calm.extend(homing.way),
+            }
+            for (place, act) in (0u16..).zip(node.acts(powers)) {
+                let mut seen = Seen::default();
+                let (next, next_key) = node.after(act, *key, &mut seen);
+                result.steps += 1;
+                hear(&seen.records, &mut result.reached);
+                let is_new = !known.contains(&next_key) && own.insert(next_key);
+                if is_new || judge(&next).is_some() {
+                    let origin = Origin { parent: *number, act: place };
+                    result.found.push(Found { key: next_key, node: next, origin });
+                }
+            }
+            result.done += 1;
         }
+        result.calm = own_calm.into_iter().collect();
+        result
     }
-    result.calm = own_calm.into_iter().collect();
-    result
 }
 
 fn reach(node: &Node, reached: &mut Reached) {
@@ -495,3 +485,6 @@ fn hear(records: &[Record], reached: &mut Reached) {
 
 #[cfg(test)]
 mod tests;
+
+#[cfg(test)]
+mod resume_tests;

@@ -10,6 +10,8 @@ use rand_pcg::rand_core::{Rng, SeedableRng};
 use super::*;
 use crate::scenario;
 
+static NEVER: AtomicBool = AtomicBool::new(false);
+
 fn pair() -> Site {
     crate::site::parse("pair.toml", include_str!("../../../tests/sites/explored/pair.toml")).unwrap()
 }
@@ -24,7 +26,7 @@ fn budget(states: usize, depth: usize) -> Budget {
 fn small_searches_find_no_rule_broken_and_repeat() {
     for family in Family::ALL {
         let [first, second] =
-            [(); 2].map(|()| explore(&pair(), Powers::of(family), budget(400, 1_000), None, |_| {}).unwrap());
+            [(); 2].map(|()| explore(&pair(), Powers::of(family), budget(400, 1_000), None, &NEVER, |_| {}).unwrap());
         assert_eq!(first.counterexamples, [], "{family:?}");
         assert!(first.progress.states >= 400 && !first.closed);
         assert_eq!((first.progress, first.steps), (second.progress, second.steps));
@@ -233,7 +235,7 @@ fn an_outage_is_as_long_as_it_seems_to_the_logic() {
 /// A search tells which parts of its states make them so many: the water of the beds among them.
 #[test]
 fn what_makes_states_many_is_told() {
-    let outcome = explore(&pair(), Powers::of(Family::Water), budget(2_000, 1_000), None, |_| {}).unwrap();
+    let outcome = explore(&pair(), Powers::of(Family::Water), budget(2_000, 1_000), None, &NEVER, |_| {}).unwrap();
     let share = |field: &str| outcome.growth.iter().find(|((_, name), _)| *name == field).map(|(_, share)| *share);
     assert!(share("volume").is_some_and(|share| share > 100), "{:?}", outcome.growth);
     assert!(outcome.growth.iter().all(|(_, share)| *share < 1_000));
@@ -295,27 +297,6 @@ fn a_bouncing_contact_is_noise_and_no_water() {
     assert_eq!(told_by_a_scenario(&site, "flow.toml", acts, powers, &node), seen.records);
     // Where every closure counts there is no bounce.
     assert!(!Node::first(&pair(), powers, None).unwrap().0.acts(powers).contains(&Act::Bounce));
-}
-
-/// A search that is stored and gone on with comes to the same states as one in a single run.
-#[test]
-fn a_stored_search_goes_on_where_it_was() {
-    let site = pair();
-    let powers = Powers::of(Family::Operators);
-    let whole = explore(&site, powers, budget(100_000, 5), None, |_| {}).unwrap();
-    let folder = tempfile::tempdir().unwrap();
-    let file = folder.path().join("operators.explored");
-    for depth in [3, 5] {
-        let part = explore(&site, powers, budget(100_000, depth), Some(&file), |_| {}).unwrap();
-        assert_eq!(part.progress.depth, depth);
-        if depth == 5 {
-            assert_eq!((part.progress, part.steps), (whole.progress, whole.steps));
-            assert_eq!(part.reached, whole.reached);
-        }
-    }
-    // Another search's file is refused.
-    let other = explore(&site, Powers::of(Family::Drives), budget(100, 5), Some(&file), |_| {});
-    assert!(other.is_err_and(|error| error.to_string().contains("another")));
 }
 
 /// A counterexample keeps no act that the broken rule does not need.

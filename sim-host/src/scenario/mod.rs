@@ -56,6 +56,8 @@ pub use event::{Deed, Event, When};
 pub use expect::{Claim, Expectation, Judgement, Shown, Span, Total};
 pub use faulty::{Faulty, Injected};
 pub use figure::{During, Figure, Gauges, Limits, Measure};
+#[cfg(feature = "command")]
+pub(crate) use read::from_folder;
 pub(crate) use run::Rehearsal;
 pub use run::{ClockChange, RunError, run, run_all, run_and, run_to, run_whole, write_down};
 pub use subject::Subject;

@@ -175,7 +175,7 @@ fn read_base<'d>(root: &mut Section<'d>, r: &mut Reader<'d>, folder: &Path) -> O
         let source = demo.map_err(|why| r.fail(&entry, why, "name one of them")).ok()?;
         return Some(Base::File { name: text, source: source.to_owned() });
     }
-    let path = from_folder(folder, &text);
+    let path = from_folder(folder, Path::new(&text));
     match std::fs::read_to_string(&path) {
         Ok(source) => Some(Base::File { name: path.display().to_string(), source }),
         Err(error) => {
@@ -187,18 +187,18 @@ fn read_base<'d>(root: &mut Section<'d>, r: &mut Reader<'d>, folder: &Path) -> O
 }
 
 /// A path that starts from a folder, without the detours that `..` would show.
-fn from_folder(folder: &Path, text: &str) -> PathBuf {
-    let mut path = PathBuf::new();
-    for part in folder.join(text).components() {
+pub(crate) fn from_folder(folder: &Path, path: &Path) -> PathBuf {
+    let mut direct = PathBuf::new();
+    for part in folder.join(path).components() {
         let steps_back =
-            part == Component::ParentDir && matches!(path.components().next_back(), Some(Component::Normal(_)));
+            part == Component::ParentDir && matches!(direct.components().next_back(), Some(Component::Normal(_)));
         if steps_back {
-            path.pop();
+            direct.pop();
         } else {
-            path.push(part);
+            direct.push(part);
         }
     }
-    path
+    direct
 }
 
 fn table_of<'d>(entry: &Entry<'d>, r: &mut Reader<'d>) -> Option<&'d DeTable<'d>> {
@@ -347,7 +347,7 @@ fn read_recording<'d>(entry: &Entry<'d>, r: &mut Reader<'d>, context: &Context<'
                 return None;
             }
             None => {
-                let path = from_folder(folder, text);
+                let path = from_folder(folder, Path::new(text));
                 if !path.is_file() {
                     r.fail(
                         entry,
