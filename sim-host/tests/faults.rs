@@ -216,10 +216,34 @@ fn bad_input_is_told() {
         (&["demo:apartments", "--only", "gearbox"], "the rows are motor-stalls"),
         (&["demo:apartments", "--table", "nowhere.toml"], "nowhere.toml: cannot be read"),
         (&["demo:apartments", "--budget", "soon"], "soon"),
+        (&["demo:apartments", "--budget", "0s"], "nothing is tried in no time"),
     ] {
         let out = command(args);
         let told = String::from_utf8_lossy(&out.stderr).into_owned();
         assert_eq!(out.status.code(), Some(2), "{told}");
         assert!(told.contains(expected), "{told}");
     }
+}
+
+/// Of a pair as many moments are tried as are wanted, and no more than there are; none is made before it is run.
+#[test]
+fn a_pair_has_no_more_moments_than_there_are() {
+    let campaign = campaign(&row("notices = \"moved\"\nalarms = [\"valve-lost\"]\nwithin = \"tries\"\n"));
+    let planned = |pairs: usize| campaign.planned(&Plan { pairs, ..plan() });
+    let alone = planned(0);
+    assert!(alone > 30, "{alone}");
+    assert_eq!(planned(7), alone + 7);
+    assert_eq!(planned(usize::MAX), alone + alone * alone);
+    let late = Plan { pairs: usize::MAX, until: Some(std::time::Instant::now()), ..plan() };
+    assert_eq!(campaign.run(&late, || ()).cases, 0);
+}
+
+/// A budget that ends before everything was tried lets nothing be claimed of the rest.
+#[test]
+fn what_was_not_tried_is_not_claimed() {
+    let out = command(&["demo:apartments", "--budget", "1 ms", "--pairs", "1000000000"]);
+    let told = String::from_utf8_lossy(&out.stdout).into_owned();
+    assert_eq!(out.status.code(), Some(0), "{told}");
+    let last = told.lines().last().expect("a line");
+    assert!(last.starts_with("nothing was tried within the budget, of "), "{last}");
 }

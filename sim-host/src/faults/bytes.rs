@@ -3,6 +3,8 @@
 //! A save is made before any motor starts. Where it is torn the plant stands as it did before the call that asked for it,
 //! and the controller begins from the save before: that is a cut just before the call, which the cases of power try.
 
+use std::time::Instant;
+
 use bedkeeper::retain::MAX_BYTES;
 use bedkeeper_runtime::mock_flash::MockFlash;
 use bedkeeper_runtime::store::{Log, Region};
@@ -17,6 +19,8 @@ type Store = Log<Flash, BUFFER>;
 pub struct Torn {
     /// At how many bytes, and steps of erasures, power failed.
     pub cuts: u64,
+    /// At how many there are.
+    pub planned: u64,
     /// What was read wrongly afterwards, each in words.
     pub wrong: Vec<String>,
 }
@@ -33,9 +37,9 @@ fn read(flash: Flash) -> Result<(Option<Vec<u8>>, Store), String> {
     Ok((latest, store))
 }
 
-/// Stores each of these in turn and lets power fail at every step of it.
+/// Stores each of these in turn and lets power fail at every step of it, but begins nothing after `until`.
 #[must_use]
-pub fn tear(saves: &[Vec<u8>]) -> Torn {
+pub fn tear(saves: &[Vec<u8>], until: Option<Instant>) -> Torn {
     let mut torn = Torn::default();
     let mut flash = Flash::new(2);
     let mut before: Option<&Vec<u8>> = None;
@@ -52,6 +56,10 @@ pub fn tear(saves: &[Vec<u8>]) -> Torn {
             }
         };
         for step in 0..after.steps().saturating_sub(flash.steps()) {
+            torn.planned += 1;
+            if until.is_some_and(|until| Instant::now() >= until) {
+                continue;
+            }
             torn.cuts += 1;
             if let Err(why) = cut(&flash, step, before, save) {
                 torn.wrong.push(format!("save {number}, cut at its step {step}: {why}"));
@@ -89,15 +97,17 @@ mod tests {
     #[test]
     fn p2_a_torn_save_leaves_the_one_before() {
         let saves: Vec<Vec<u8>> = (0u8..12).map(|i| vec![i; 700]).collect();
-        let torn = tear(&saves);
+        let torn = tear(&saves, None);
         assert_eq!(torn.wrong, Vec::<String>::new());
-        assert!(torn.cuts > 12 * 700, "{}", torn.cuts);
+        assert!(torn.cuts > 12 * 700 && torn.cuts == torn.planned, "{}", torn.cuts);
+        // When the time is up the rest is counted, and not tried.
+        assert_eq!(tear(&saves, Some(Instant::now())), Torn { cuts: 0, ..torn });
     }
 
     /// P2: a save that the store does not take is told.
     #[test]
     fn what_does_not_fit_is_told() {
-        let torn = tear(&[vec![0; MAX_BYTES + 100]]);
+        let torn = tear(&[vec![0; MAX_BYTES + 100]], None);
         assert!(torn.wrong.iter().any(|why| why.contains("save 1 is refused")), "{:?}", torn.wrong);
     }
 }

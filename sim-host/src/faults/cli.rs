@@ -11,6 +11,7 @@ use indicatif::ProgressBar;
 use serde::Serialize;
 
 use super::{Campaign, Plan, RowResult, Table, Tried};
+use crate::cli::output::{site_from, unmade};
 use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, load_site, print};
 use crate::quantity::parse_duration_ms;
 
@@ -35,7 +36,8 @@ const SCENARIOS_EACH: usize = 3;
 ///   bedkeeper faults site.toml --only switch --out found
 ///   bedkeeper faults site.toml --pairs 20 --budget "10 min" --json
 ///
-/// Exit code 0: everything that was tried is kept. 1: something is not. 2: bad input.
+/// Exit code 0: everything that was tried is kept; where --budget ended it before everything was, the last line says so. 1:
+/// something is not kept. 2: bad input.
 #[derive(Debug, Args)]
 #[command(verbatim_doc_comment)]
 pub struct FaultsArgs {
@@ -44,7 +46,7 @@ pub struct FaultsArgs {
     /// Only rows whose name or component has this in it; no cuts of power besides
     #[arg(long, value_name = "WORD")]
     only: Option<String>,
-    /// At how many moments each pair of rows is tried; 0 = no pairs
+    /// At how many moments each pair of rows is tried, all where a pair has no more; 0 = no pairs
     #[arg(long, value_name = "N", default_value_t = 2)]
     pairs: usize,
     /// Of the cuts of power only every n-th; 0 = none
@@ -65,7 +67,11 @@ pub struct FaultsArgs {
 }
 
 fn time(text: &str) -> Result<Duration, String> {
-    parse_duration_ms(text).map(Duration::from_millis).map_err(|error| error.to_string())
+    match parse_duration_ms(text) {
+        Ok(0) => Err("nothing is tried in no time; give a time such as \"60 s\"".to_owned()),
+        Ok(ms) => Ok(Duration::from_millis(ms)),
+        Err(error) => Err(error.to_string()),
+    }
 }
 
 #[derive(Serialize)]
@@ -106,17 +112,16 @@ fn tried(args: &FaultsArgs, style: &Style) -> Result<(String, Tried), Option<Str
             text.parse().map_err(|error: super::TableError| named(error.to_string()))?
         }
     };
-    let absolute = match args.site.strip_prefix("demo:") {
-        Some(_) => args.site.clone(),
-        None => std::path::absolute(&args.site).map_or_else(|_| args.site.clone(), |path| path.display().to_string()),
-    };
+    // Before long work, not after it.
+    std::fs::create_dir_all(&args.out).map_err(|error| unmade(&args.out, &error))?;
     if let Some(only) = &args.only
         && !table.rows.iter().any(|row| row.name.contains(only) || row.component.contains(only))
     {
         let names: Vec<_> = table.rows.iter().map(|row| row.name.as_str()).collect();
         return Err(Some(format!("no row has `{only}` in its name or component; the rows are {}", names.join(", "))));
     }
-    let campaign = Campaign::prepare(&site, &absolute, table).map_err(|error| error.to_string())?;
+    let campaign =
+        Campaign::prepare(&site, &site_from(&args.site, &args.out), table).map_err(|error| error.to_string())?;
     let plan = Plan {
         singles: true,
         pairs: args.pairs,
@@ -148,8 +153,7 @@ fn write(tried: &mut Tried, args: &FaultsArgs) -> Result<(), String> {
         let rows = if deviation.rows.is_empty() { "cut".to_owned() } else { deviation.rows.join("+") };
         let name = format!("faults-{rows}-{}-{number}.toml", deviation.rule.replace(' ', "-"));
         let file = args.out.join(name);
-        std::fs::create_dir_all(&args.out)
-            .and_then(|()| std::fs::write(&file, &deviation.source))
+        std::fs::write(&file, &deviation.source)
             .map_err(|error| format!("{}: cannot be written: {error}", file.display()))?;
         deviation.scenario = Some(file.display().to_string());
     }
@@ -198,14 +202,68 @@ fn readable(site: &str, tried: &Tried, style: &Style) -> String {
             let _ = writeln!(text, "  bedkeeper verify {file}");
         }
     }
-    let found = match tried.deviations.len() {
-        0 => "every promise is kept".to_owned(),
-        n => format!("{n} are not kept"),
-    };
-    let left = match tried.planned.saturating_sub(tried.cases) {
-        0 => String::new(),
-        n => format!("; {n} were not tried within the budget"),
-    };
-    let _ = writeln!(text, "{} cases: {found}{left}", tried.cases);
+    let _ = writeln!(text, "{}", summary(tried));
     text
+}
+
+/// What was seen in all, and no more: what the table does not promise was not kept, and what was not tried nobody knows.
+fn summary(tried: &Tried) -> String {
+    if tried.cases == 0 {
+        return match tried.planned {
+            0 => "no case: there is nothing to try".to_owned(),
+            planned => format!("nothing was tried within the budget, of {planned} cases"),
+        };
+    }
+    let left = tried.planned.saturating_sub(tried.cases);
+    let found = match (tried.deviations.len(), left) {
+        (0, 0) => "every promise of the table is kept".to_owned(),
+        (0, _) => "every promise of the table is kept as far as tried".to_owned(),
+        (n, _) => format!("{n} are not kept"),
+    };
+    let mut spared: BTreeMap<&str, u64> = BTreeMap::new();
+    for (rule, cases) in tried.rows.iter().flat_map(|row| &row.spared) {
+        *spared.entry(rule).or_default() += cases;
+    }
+    let spared: Vec<_> = spared.iter().map(|(rule, cases)| format!("{rule} in {cases}")).collect();
+    let but = if spared.is_empty() {
+        String::new()
+    } else {
+        format!("; where it makes none, rules were broken: {}", spared.join(", "))
+    };
+    let left = if left == 0 {
+        String::new()
+    } else {
+        format!("; not complete: {left} of {} were not tried within the budget", tried.planned)
+    };
+    format!("{} cases: {found}{but}{left}", tried.cases)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is told in all says what was tried, and which rules were broken where nothing is promised.
+    #[test]
+    fn a_summary_claims_no_more_than_was_seen() {
+        let row = RowResult {
+            name: "one".to_owned(),
+            component: "drive".to_owned(),
+            way: String::new(),
+            cases: 9,
+            noticed: 9,
+            deviations: 0,
+            spared: BTreeMap::from([("S1".to_owned(), 4)]),
+            verdict: "kept".to_owned(),
+        };
+        let tried =
+            |cases, planned, rows: &[RowResult]| Tried { cases, planned, rows: rows.to_vec(), ..Tried::default() };
+        assert_eq!(summary(&tried(9, 9, &[])), "9 cases: every promise of the table is kept");
+        assert_eq!(
+            summary(&tried(18, 20, &[row.clone(), row])),
+            "18 cases: every promise of the table is kept as far as tried; where it makes none, rules were broken: S1 in 8; \
+             not complete: 2 of 20 were not tried within the budget"
+        );
+        assert_eq!(summary(&tried(0, 20, &[])), "nothing was tried within the budget, of 20 cases");
+        assert_eq!(summary(&tried(0, 0, &[])), "no case: there is nothing to try");
+    }
 }
