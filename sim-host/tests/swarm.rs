@@ -4,8 +4,10 @@
 use std::path::Path;
 use std::process::Command;
 
+use bedkeeper::duty::DutyKind;
+use bedkeeper::units::TankId;
 use bedkeeper_sim::scenario;
-use bedkeeper_sim::swarm::{Found, Life};
+use bedkeeper_sim::swarm::{Found, Life, Stuck};
 
 /// S1, S2, S5, S6, S8, S9, S12: a few lives of what goes wrong end well, and no rule is seen broken.
 #[test]
@@ -30,19 +32,25 @@ fn a_life_is_a_scenario() {
     assert!(verdict.is_met(), "{}", scenario::readable(&[verdict], str::to_owned));
 }
 
-/// S9: a tank that is kept from work although nothing is broken is found, and written as a scenario that is missed.
+/// S9: what is stuck is written as a scenario that is missed as long as it is.
 #[test]
 fn what_is_stuck_is_written_as_a_scenario_that_is_missed() {
     let life = Life::invented(1).expect("a site");
-    let found = Found::Stuck { tank: 1, text: "invented".to_owned() };
+    let is_met = |text: &str| {
+        let scenario =
+            scenario::parse(Path::new("seed.toml"), text).unwrap_or_else(|errors| panic!("{}", errors.render(false)));
+        scenario::run(&scenario).expect("it runs").is_met()
+    };
+    let tank = TankId(0);
     // A life of hardly any water, in whose last days nothing is asked for, misses that something started then.
-    let text = life.text(&found);
+    let text = life.text(&Found::Stuck(Stuck::Waits(tank, "invented".to_owned())));
     let from = text.find("\nper_day = ").expect("its water") + 1;
     let line = text[from..].lines().next().expect("a line");
-    let text = text.replace(line, "per_day = \"1 L\"");
-    let scenario =
-        scenario::parse(Path::new("seed.toml"), &text).unwrap_or_else(|errors| panic!("{}", errors.render(false)));
-    assert!(!scenario::run(&scenario).expect("it runs").is_met());
+    assert!(!is_met(&text.replace(line, "per_day = \"1 L\"")));
+    // At its end its tank is at work, which is no fault here: it serves, and does not regenerate.
+    assert!(!is_met(&life.text(&Found::Stuck(Stuck::Away(tank, DutyKind::Serving)))));
+    assert!(is_met(&life.text(&Found::Stuck(Stuck::Endless(tank, DutyKind::Regenerating)))));
+    assert!(is_met(&life.text(&Found::Stuck(Stuck::Unserved(3_600_000)))));
 }
 
 #[test]
@@ -55,4 +63,22 @@ fn the_command_tells_in_json() {
     let told: serde_json::Value = serde_json::from_slice(&out.stdout).expect("JSON");
     assert_eq!((told["seeds"].as_u64(), told["simulated_s"].as_u64()), (Some(1), Some(28 * 86_400)));
     assert_eq!(told["violations"].as_array().map(Vec::len), Some(0));
+}
+
+/// Seeds that there are not are refused, and so is nothing at all.
+#[test]
+fn seeds_that_there_are_not_are_refused() {
+    let ran = |args: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_bedkeeper"));
+        let out = command.arg("swarm").args(args).output().expect("runs");
+        (out.status.code(), String::from_utf8_lossy(&out.stderr).into_owned())
+    };
+    let (code, told) = ran(&["--seeds", "5", "--from", "18446744073709551615"]);
+    assert!(code == Some(2) && told.contains("give --seeds 1 at the most"), "{told}");
+    let (code, told) = ran(&["--seeds", "0"]);
+    assert!(code == Some(2) && told.contains("0 is not in 1.."), "{told}");
+    let folder = tempfile::tempdir().expect("a folder");
+    let last = ["demo:house", "--seeds", "1", "--from", "18446744073709551615", "--out"];
+    let (code, told) = ran(&[&last[..], &[&folder.path().display().to_string()]].concat());
+    assert_eq!(code, Some(0), "{told}");
 }

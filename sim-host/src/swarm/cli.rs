@@ -10,6 +10,7 @@ use indicatif::ProgressBar;
 use serde::Serialize;
 
 use super::{Found, Life};
+use crate::cli::output::{site_from, unmade};
 use crate::cli::{EXIT_BAD_INPUT, EXIT_NO, Style, load_site, print};
 
 /// Seconds of a year of 365.25 days.
@@ -18,7 +19,8 @@ const YEAR_S: u64 = 31_557_600;
 /// Live many invented lives: sites, water and everything that can go wrong, by the seed
 ///
 /// For 16 days valves fail, power goes, contacts close, the clock is wrong and operators do what they may, while the checker of
-/// rehearsals looks on. Then all is mended, and within 12 days every tank must be back at work (S9). Each seed is one
+/// rehearsals looks on. Then all is mended, and within 12 days every tank must be back at work (S9): none asked for four days ago
+/// still waits, none was away from service and standby for four days, no regeneration is without end, and somebody serves. Each seed is one
 /// life, the same on every machine. What is found is made as short as shows it and written as a scenario.
 ///
 /// Examples:
@@ -32,7 +34,7 @@ pub struct SwarmArgs {
     /// The site: a file, or a bundled one such as demo:apartments [each seed invents its own]
     site: Option<String>,
     /// How many lives
-    #[arg(long, value_name = "N", default_value_t = 100)]
+    #[arg(long, value_name = "N", default_value_t = 100, value_parser = clap::value_parser!(u64).range(1..))]
     seeds: u64,
     /// The first seed
     #[arg(long, value_name = "SEED", default_value_t = 0)]
@@ -66,14 +68,21 @@ pub fn run(args: &SwarmArgs, style: &Style) -> ExitCode {
         Ok(site) => site,
         Err(code) => return code,
     };
-    let absolute = |name: &str| match name.strip_prefix("demo:") {
-        Some(_) => name.to_owned(),
-        None => std::path::absolute(name).map_or_else(|_| name.to_owned(), |path| path.display().to_string()),
+    let refused = |why: &str| {
+        complain!("bedkeeper swarm: {why}");
+        ExitCode::from(EXIT_BAD_INPUT)
     };
-    let site = site.map(|(site, name)| (site, absolute(name)));
+    if args.from.checked_add(args.seeds - 1).is_none() {
+        let most = u64::MAX - args.from + 1;
+        return refused(&format!("--from {}: seeds end at {}; give --seeds {most} at the most", args.from, u64::MAX));
+    }
+    // Before long work, not after it.
+    if let Err(error) = std::fs::create_dir_all(&args.out) {
+        return refused(&unmade(&args.out, &error));
+    }
+    let site = site.map(|(site, name)| (site, site_from(name, &args.out)));
     let bar = if style.progress { ProgressBar::new(args.seeds) } else { ProgressBar::hidden() };
-    let next = AtomicU64::new(args.from);
-    let end = args.from.saturating_add(args.seeds);
+    let next = AtomicU64::new(0);
     let report = Mutex::new(Report { seeds: 0, simulated_s: 0, violations: Vec::new() });
     let failure = Mutex::new(None);
     // A panic is found and told; what it would print itself is left out.
@@ -83,10 +92,11 @@ pub fn run(args: &SwarmArgs, style: &Style) -> ExitCode {
         for _ in 0..std::thread::available_parallelism().map_or(1, usize::from) {
             scope.spawn(|| {
                 loop {
-                    let seed = next.fetch_add(1, Ordering::Relaxed);
-                    if seed >= end {
+                    let place = next.fetch_add(1, Ordering::Relaxed);
+                    if place >= args.seeds {
                         return;
                     }
+                    let seed = args.from + place;
                     let life = match &site {
                         Some((site, name)) => Some(Life::at_site(seed, site, name)),
                         None => Life::invented(seed),
@@ -109,8 +119,7 @@ pub fn run(args: &SwarmArgs, style: &Style) -> ExitCode {
     std::panic::set_hook(hook);
     bar.finish_and_clear();
     if let Some(error) = failure.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner) {
-        complain!("bedkeeper swarm: {error}");
-        return ExitCode::from(EXIT_BAD_INPUT);
+        return refused(&error);
     }
     let mut report = report.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
     report.violations.sort_by_key(|violation| violation.seed);
@@ -123,13 +132,12 @@ fn see(life: &Life, args: &SwarmArgs) -> Result<Option<Violation>, String> {
     let (rule, text) = match &found {
         Found::Nothing => return Ok(None),
         Found::Broken { rule, text, .. } => (rule.clone(), text.clone()),
-        Found::Stuck { tank, text } => ("S9".to_owned(), format!("tank {tank}: {text}")),
+        Found::Stuck(stuck) => ("S9".to_owned(), stuck.to_string()),
         Found::Failed(why) => ("the program".to_owned(), why.clone()),
     };
     let shortest = life.shortened(&found);
     let file = args.out.join(format!("swarm-{}.toml", life.seed));
-    std::fs::create_dir_all(&args.out)
-        .and_then(|()| std::fs::write(&file, shortest.text(&shortest.live())))
+    std::fs::write(&file, shortest.text(&shortest.live()))
         .map_err(|error| format!("{}: cannot be written: {error}", file.display()))?;
     Ok(Some(Violation { seed: life.seed, rule, text, scenario: file.display().to_string() }))
 }
@@ -144,6 +152,7 @@ fn tell(report: &Report, args: &SwarmArgs) -> ExitCode {
         }
         let years = report.simulated_s as f64 / YEAR_S as f64;
         let found = match report.violations.len() {
+            0 if report.seeds == 0 => "no site that was drawn is sound".to_owned(),
             0 => "nothing was found".to_owned(),
             n => format!("{n} of them went wrong"),
         };

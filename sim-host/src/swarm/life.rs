@@ -5,15 +5,15 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::str::FromStr;
 
 use bedkeeper::contact::Contact;
-use bedkeeper::duty::DutyKind;
 use bedkeeper::journal::Who;
-use bedkeeper::units::{Instant, TankId};
+use bedkeeper::units::TankId;
 use bedkeeper::watch::StoreWear;
 use jiff::civil::date;
 use jiff::{SignedDuration, civil::DateTime};
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 
+use super::calm::{Lookout, Stuck};
 use super::sites::{invented_site, pick};
 use crate::demand::Demand;
 use crate::plant::{Fault, Valve, WhichValve};
@@ -22,14 +22,12 @@ use crate::scenario::{Deed, Event, Gauges, Rehearsal, Scenario, Tap, Water, When
 use crate::site::{self, Site};
 
 const MINUTE_MS: u64 = 60_000;
-const HOUR_MS: u64 = 60 * MINUTE_MS;
-const DAY_MS: u64 = 24 * HOUR_MS;
+pub(super) const HOUR_MS: u64 = 60 * MINUTE_MS;
+pub(super) const DAY_MS: u64 = 24 * HOUR_MS;
 /// What goes wrong goes wrong in so many days.
 const STORMY_DAYS: u64 = 16;
 /// After that it is calm for so long.
 const CALM_DAYS: u64 = 12;
-/// Whatever was asked for so long ago must have started.
-const PATIENCE_MS: u64 = 4 * DAY_MS;
 /// Deeds of a stormy life at the most.
 const MOST_DEEDS: u32 = 14;
 
@@ -47,13 +45,8 @@ pub enum Found {
         /// What was seen.
         text: String,
     },
-    /// Long after everything was mended a tank was not at work, or still waited.
-    Stuck {
-        /// Its number, from 1.
-        tank: u8,
-        /// How.
-        text: String,
-    },
+    /// Long after everything was mended a tank was not at work, still waited, or nobody served.
+    Stuck(Stuck),
     /// The program itself failed.
     Failed(String),
 }
@@ -63,7 +56,7 @@ impl Found {
     fn is_like(&self, other: &Self) -> bool {
         match (self, other) {
             (Self::Broken { rule, .. }, Self::Broken { rule: other, .. }) => rule == other,
-            (Self::Stuck { tank, .. }, Self::Stuck { tank: other, .. }) => tank == other,
+            (Self::Stuck(stuck), Self::Stuck(other)) => stuck.is_like(other),
             (Self::Failed(_), Self::Failed(_)) | (Self::Nothing, Self::Nothing) => true,
             _ => false,
         }
@@ -185,11 +178,12 @@ impl Life {
         let mut tap = Tap::default();
         let mut checker = scenario.checker();
         let rehearsal = Rehearsal::begin(&scenario, &tap, Gauges::new(std::iter::empty()), true)?;
-        let rehearsal = rehearsal.advance(self.lasts_ms, vec![&mut tap, &mut checker], || true)?;
+        let mut lookout = Lookout::default();
+        let rehearsal = rehearsal.advance(self.lasts_ms, vec![&mut tap, &mut checker, &mut lookout], || true)?;
         if let Some(broken) = checker.violations().first() {
             return Ok(Found::Broken { rule: broken.rule.clone(), at_ms: broken.at_ms, text: broken.text.clone() });
         }
-        Ok(stuck(rehearsal.world()).unwrap_or(Found::Nothing))
+        Ok(lookout.stuck(rehearsal.world()).map_or(Found::Nothing, Found::Stuck))
     }
 
     /// The shortest life found in which the same thing is wrong: without what did not matter, and no longer than needed.
@@ -220,7 +214,7 @@ impl Life {
         let about = match found {
             Found::Nothing => "nothing was found".to_owned(),
             Found::Broken { rule, at_ms, text } => format!("{rule} broken at +{at_ms} ms: {text}"),
-            Found::Stuck { tank, text } => format!("S9, tank {tank}: {text}"),
+            Found::Stuck(stuck) => format!("S9: {stuck}"),
             Found::Failed(why) => why.clone(),
         };
         let _ = writeln!(text, "scenario = \"Seed {} (invented)\"\nabout = {about:?}", self.seed);
@@ -243,13 +237,8 @@ impl Life {
         for (at_ms, deed) in deeds.filter(|(at_ms, _)| *at_ms < self.lasts_ms) {
             let _ = writeln!(text, "{}", event_section(at_ms, &deed));
         }
-        if let Found::Stuck { tank, .. } = found {
-            let _ = writeln!(
-                text,
-                "[[expect]]\nwithin = [\"+{} ms\", \"+{} ms\"]\nstarted = \"any\"\ntank = {tank}",
-                self.lasts_ms - PATIENCE_MS,
-                self.lasts_ms
-            );
+        if let Found::Stuck(stuck) = found {
+            text.push_str(&stuck.expectation(self.lasts_ms));
         } else {
             // The checker looks on in every scenario; something of its own must be expected as well.
             let _ = writeln!(text, "[[expect]]\ntotal = \"metered\"\nleast = \"0 L\"");
@@ -368,23 +357,4 @@ fn is_beyond_the_logic(spelling: &str) -> bool {
         "moved-by-hand",
     ];
     BEYOND.contains(&spelling.split(':').next().unwrap_or_default())
-}
-
-/// A tank that is not at work, or waits for what was asked for long ago.
-fn stuck(world: &World) -> Option<Found> {
-    let now = world.now_ms;
-    for (id, tank) in (0..).map(TankId).zip(world.controller.tanks()) {
-        let say = |text: String| Some(Found::Stuck { tank: id.number(), text });
-        if tank.duty().kind() == DutyKind::Out {
-            return say("it is out, though nothing is broken any more".to_owned());
-        }
-        let why = world.controller.why(id)?;
-        let asked_at = why.asked_at.filter(|_| tank.regeneration().is_none());
-        let waits = asked_at.map_or(0, |at: Instant| now.saturating_sub(at.as_ticks()));
-        if waits > PATIENCE_MS {
-            let holds: Vec<_> = why.holds.iter().map(|standing| standing.hold.slug()).collect();
-            return say(format!("asked for {} days ago, it waits: {}", waits / DAY_MS, holds.join(", ")));
-        }
-    }
-    None
 }
