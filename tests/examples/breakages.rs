@@ -22,6 +22,7 @@ use std::process::{Command, ExitCode, Stdio};
 use std::time::{Duration, Instant};
 
 use bedkeeper_tests::breakages::{Breakage, Hunt, hunts, load};
+use bedkeeper_tests::files::{put, put_between};
 use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 
@@ -43,12 +44,13 @@ fn main() -> ExitCode {
 
 fn run(args: &[String]) -> Result<bool, String> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").canonicalize().map_err(|error| error.to_string())?;
-    if args.first().is_some_and(|arg| arg == "--explore") {
-        return explore(&root, &args[1..]);
+    let (is_hunt, args) = flag("--explore", args);
+    let (write, args) = flag("--write", args);
+    if is_hunt {
+        return explore(&root, write, args);
     }
-    let write = args.first().is_some_and(|arg| arg == "--write");
     let all = load(&root)?;
-    let chosen = choose(all.clone(), if write { args.get(1..).unwrap_or_default() } else { args })?;
+    let chosen = choose(all.clone(), args)?;
     let tree = Tree::copy(&root, 0)?;
     tree.build()?;
     let scenarios: BTreeSet<_> = chosen.iter().flat_map(|breakage| &breakage.scenarios).cloned().collect();
@@ -75,11 +77,17 @@ fn run(args: &[String]) -> Result<bool, String> {
     Ok(good)
 }
 
+/// Whether the arguments begin with a flag, and what follows it.
+fn flag<'a>(name: &str, args: &'a [String]) -> (bool, &'a [String]) {
+    match args.split_first() {
+        Some((first, rest)) if first == name => (true, rest),
+        _ => (false, args),
+    }
+}
+
 /// Breaks rules for `bedkeeper explore` to find, and demands that `verify` sees them broken on the way that it wrote. With
 /// `--write`, what was found goes into the table of docs/exploration.md, beside what was found before.
-fn explore(root: &Path, args: &[String]) -> Result<bool, String> {
-    let write = args.first().is_some_and(|arg| arg == "--write");
-    let names = if write { args.get(1..).unwrap_or_default() } else { args };
+fn explore(root: &Path, write: bool, names: &[String]) -> Result<bool, String> {
     let all = hunts(root)?;
     if let Some(unknown) = names.iter().find(|name| !all.iter().any(|hunt| hunt.breakage.name == **name)) {
         return Err(format!("tests/explored/table.toml does not name {unknown}"));
@@ -103,29 +111,27 @@ fn explore(root: &Path, args: &[String]) -> Result<bool, String> {
 
 /// Enters a row into the table of docs/exploration.md, in the order of the hunts; takes it out where nothing was found.
 fn enter(root: &Path, all: &[Hunt], hunt: &Hunt, row: Option<&str>) -> Result<(), String> {
-    const FROM: &str = "<!-- rules broken: -->\n";
-    const TO: &str = "<!-- to here -->";
-    let path = root.join("docs/exploration.md");
-    let page = std::fs::read_to_string(&path).map_err(|error| format!("{}: {error}", path.display()))?;
-    let (before, rest) = page.split_once(FROM).ok_or("docs/exploration.md has no mark where its table begins")?;
-    let (table, after) = rest.split_once(TO).ok_or("docs/exploration.md has no mark where its table ends")?;
     let of = |name: &str| format!("| `{name}` |");
-    let mut made = "| patch | what it breaks | site, family, faults | rule seen broken | states | acts | s |\n|---|---|---|---|---|---|---|\n".to_owned();
-    for one in all {
-        let name = of(&one.breakage.name);
-        let line = if one.breakage.name == hunt.breakage.name {
-            row.map(|row| {
-                format!("{name} {} | {}, {}, {} | {row} |", one.breakage.about, one.site, one.family, one.faults)
-            })
-        } else {
-            table.lines().find(|line| line.starts_with(&name)).map(str::to_owned)
-        };
-        if let Some(line) = line {
-            made.push_str(&line);
-            made.push('\n');
+    put_between(&root.join("docs/exploration.md"), "rules broken", |table| {
+        let mut made = "| patch | what it breaks | site, family, faults | rule seen broken | states | acts | s |\n\
+                        |---|---|---|---|---|---|---|\n"
+            .to_owned();
+        for one in all {
+            let name = of(&one.breakage.name);
+            let line = if one.breakage.name == hunt.breakage.name {
+                row.map(|row| {
+                    format!("{name} {} | {}, {}, {} | {row} |", one.breakage.about, one.site, one.family, one.faults)
+                })
+            } else {
+                table.lines().find(|line| line.starts_with(&name)).map(str::to_owned)
+            };
+            if let Some(line) = line {
+                made.push_str(&line);
+                made.push('\n');
+            }
         }
-    }
-    put(&path, format!("{before}{FROM}{made}{TO}{after}").as_bytes())
+        made
+    })
 }
 
 /// Those that the arguments want.
@@ -313,18 +319,6 @@ fn remove_others(folder: &Path, wanted: &BTreeSet<PathBuf>) -> std::io::Result<(
         }
     }
     Ok(())
-}
-
-/// Writes a file if it is not so already.
-fn put(path: &Path, bytes: &[u8]) -> Result<(), String> {
-    let said = |error: std::io::Error| format!("{}: {error}", path.display());
-    if std::fs::read(path).is_ok_and(|old| old == bytes) {
-        return Ok(());
-    }
-    if let Some(parent) = path.parent() {
-        std::fs::create_dir_all(parent).map_err(said)?;
-    }
-    std::fs::write(path, bytes).map_err(said)
 }
 
 /// Keeps the page of what was seen, for people: one patch's row anew, or none if its scenarios did not miss.

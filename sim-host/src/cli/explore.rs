@@ -23,18 +23,26 @@ use crate::site::Site;
 /// at which something happens by itself, and halfway to it, an adversary may let a portion of a tank's water flow and do
 /// what its family says:
 ///   water      nothing goes wrong
-///   drives     one valve at a time stalls and is mended; a lost one is put back or vouched for
-///   hands      one valve at a time is turned by hand; a lost one is put back or vouched for
+///   drives     one valve at a time stalls and is mended; a lost one is put back
+///              or vouched for
+///   hands      one valve at a time is turned by hand; a lost one is put back or
+///              vouched for
 ///   contacts   one contact at a time closes and opens
-///   settings   settings that do not pass are offered, and the store tells that it is worn
-///   operators  start, step on, abort, withdraw, hold, release, take out, put back, vouch
-///   power      power fails for an unknown time, with and without the loss of what was stored; there is no clock
+///   settings   settings that do not pass are offered; the store tells of wear
+///   operators  start, step on, abort, withdraw, hold, release, take out, put
+///              back, vouch
+///   power      power fails for an unknown time, with and without the loss of
+///              what was stored; there is no clock
 ///   clock      the clock is moved by an hour or lost
 ///   outages    power fails for a minute or two hours, and the clock runs on
-///   flow       water runs steadily, too fast, and through the own meter of a tank that does not serve
-///   noise      the meter's contact bounces, where the site's `min_closed` is longer than a bounce of 2 ms
+///   flow       water runs steadily, too fast, and through the own meter of a
+///              tank that does not serve
+///   noise      the meter's contact bounces, where the site's `min_closed` is
+///              longer than a bounce of 2 ms
+///
 /// Each family is searched by itself, or with --together all that are named at once. "Closed" means that no state is left
 /// in which something was not tried; it says nothing of what the family does not do.
+///
 /// From every state faults stop as well, and the plant must come back to normal duty (S9).
 /// A rule seen broken is written as a scenario that `verify` replays.
 ///

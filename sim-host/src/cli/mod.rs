@@ -17,7 +17,7 @@ use std::ffi::OsString;
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
 
-use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 
 use crate::bed::{self, cli::BedArgs};
 use crate::bench::{self, cli::BenchArgs};
@@ -147,6 +147,30 @@ impl Style {
     }
 }
 
+/// The command line, its long texts flowing.
+fn grammar() -> clap::Command {
+    let flow = |verb: clap::Command| match verb.get_long_about().map(|text| flowing(&text.to_string())) {
+        Some(text) => verb.long_about(text),
+        None => verb,
+    };
+    Command::command().mut_subcommands(flow)
+}
+
+/// A text without the line ends of its source, for the terminal to break; indented lines (lists, examples) stay as they are.
+fn flowing(text: &str) -> String {
+    let mut flown = String::new();
+    let mut goes_on = false;
+    for line in text.lines() {
+        let flows = !line.is_empty() && !line.starts_with(' ');
+        if !flown.is_empty() {
+            flown.push(if goes_on && flows { ' ' } else { '\n' });
+        }
+        flown.push_str(line);
+        goes_on = flows;
+    }
+    flown
+}
+
 /// Runs the command with the process's arguments.
 #[must_use]
 pub fn main() -> ExitCode {
@@ -156,7 +180,8 @@ pub fn main() -> ExitCode {
 /// Runs the command with these arguments, the first being the program's name.
 #[must_use]
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
-    let command = match Command::try_parse_from(args) {
+    let parsed = grammar().try_get_matches_from(args).and_then(|matches| Command::from_arg_matches(&matches));
+    let command = match parsed {
         Ok(command) => command,
         Err(error) => {
             let _ = error.print();
@@ -187,7 +212,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
         }),
         Some(Verb::Completions { shell }) => {
             let mut script = Vec::new();
-            clap_complete::generate(shell, &mut Command::command(), "bedkeeper", &mut script);
+            clap_complete::generate(shell, &mut grammar(), "bedkeeper", &mut script);
             print(&String::from_utf8_lossy(&script))
         }
     }
@@ -217,6 +242,23 @@ mod tests {
 
     #[test]
     fn the_command_line_is_well_formed() {
-        Command::command().debug_assert();
+        grammar().debug_assert();
+    }
+
+    #[test]
+    fn help_flows_and_a_list_in_it_fits_a_narrow_terminal() {
+        assert_eq!(
+            flowing("One\ntwo.\n\nThree:\n  a list\n  of two\nfour"),
+            "One two.\n\nThree:\n  a list\n  of two\nfour"
+        );
+        let mut long = Vec::new();
+        for verb in grammar().get_subcommands() {
+            let texts = [verb.get_long_about(), verb.get_after_long_help()];
+            let lines = texts.into_iter().flatten().map(ToString::to_string).collect::<Vec<_>>().join("\n");
+            let widest = |line: &str| if line.trim_start().starts_with("bedkeeper ") { 108 } else { 80 };
+            let is_long = |line: &&str| line.starts_with(' ') && line.chars().count() > widest(line);
+            long.extend(lines.lines().filter(is_long).map(|line| format!("{}: {line}", verb.get_name())));
+        }
+        assert!(long.is_empty(), "{long:#?}");
     }
 }

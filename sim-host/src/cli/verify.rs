@@ -44,7 +44,7 @@ pub struct VerifyArgs {
 
 /// The faults that a scenario can name.
 fn faults_in_words() -> String {
-    format!("Faults of a tank's valve that a scenario can name:\n  {}", Fault::SPELLINGS.join(", "))
+    format!("Faults of a tank's valve that a scenario can name: {}.", Fault::SPELLINGS.join(", "))
 }
 
 /// Runs the verb.

@@ -39,8 +39,8 @@ const DEFAULT_START: &str = "2027-03-01T00:00";
 ///   bedkeeper demand hotel --rooms 60 --days 28 --seed 7 --meter "10 L" -o hotel.csv.gz
 ///   bedkeeper demand household --people 3 --inject "bounce=3%,gaps=2%,leak=0.8 L/min" -o faulty.csv
 ///   bedkeeper demand --describe pulses.csv.gz --html pulses.html
-///   bedkeeper demand --from log.csv --time When --time-as "%d/%m/%Y %H:%M" --value Litres --value-as "L per interval" \
-///     --meter "10 L" -o pulses.csv
+///   bedkeeper demand --from log.csv --time When --time-as "%d/%m/%Y %H:%M" \
+///     --value Litres --value-as "L per interval" --meter "10 L" -o pulses.csv
 ///
 /// Exit code 0: done. 2: bad input.
 #[derive(Debug, Args)]

@@ -279,14 +279,14 @@ impl Node {
         }
         // Past a portion beyond empty nothing new comes of more.
         let thirsty = self.serving_past_zero() < self.limits().portion;
-        if thirsty && !self.has_just_flowed() {
+        if thirsty && self.lately_flowed_ms().is_none() {
             acts.push(Act::Water);
             // What is not stored is lost of a fresh bed as of any other.
             if powers.cuts() && self.may_fail() && self.serving_is_fresh() {
                 acts.push(Act::Sip);
             }
         }
-        if powers.has(Family::Flow) && !self.has_just_flowed() {
+        if powers.has(Family::Flow) && self.lately_flowed_ms().is_none() {
             self.flow_acts(thirsty, &mut acts);
         }
         // One in the hour that is tallied is all that it takes.
@@ -390,7 +390,7 @@ impl Node {
     fn contact_acts(&self, acts: &mut Vec<Act>) {
         // One changes when the last is believed, and not at the very moment at which it is: else there were as many
         // states as there are seconds.
-        if !self.contacts_change() {
+        if self.lately_changed_ms().is_none() {
             match self.closed_contact() {
                 Some(closed) => acts.push(Act::Contact(closed)),
                 None => acts.extend(self.limits().contacts.iter().map(|contact| Act::Contact(*contact))),

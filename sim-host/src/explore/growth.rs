@@ -1,19 +1,24 @@
 //! What makes a search grow: how many of its states would still be told apart without this part of their keys or that.
 
 use std::collections::{BTreeMap, HashSet};
-use std::hash::{DefaultHasher, Hash, Hasher};
+use std::hash::{Hash, Hasher};
 
-use super::reduce::Sink;
+use super::reduce::{Marker, Sink, marker};
 
 /// A part of the state and a field of it.
 pub type Place = (&'static str, &'static str);
 
 /// Takes the bytes of a key field by field.
-#[derive(Default)]
 pub(super) struct Fields {
-    bytes: DefaultHasher,
+    bytes: Marker,
     some: bool,
-    made: BTreeMap<Place, u64>,
+    pub(super) made: BTreeMap<Place, u64>,
+}
+
+impl Default for Fields {
+    fn default() -> Self {
+        Self { bytes: marker(), some: false, made: BTreeMap::new() }
+    }
 }
 
 impl Hasher for Fields {
@@ -29,7 +34,7 @@ impl Hasher for Fields {
 impl Sink for Fields {
     fn field(&mut self, part: &'static str, field: &'static str) {
         if std::mem::take(&mut self.some) {
-            let mark = std::mem::take(&mut self.bytes).finish();
+            let mark = std::mem::replace(&mut self.bytes, marker()).finish();
             let made = self.made.entry((part, field)).or_default();
             // Of several tanks in their order.
             *made = made.rotate_left(7) ^ mark;
@@ -49,7 +54,7 @@ impl Growth {
     /// Takes in a state that is told apart from all before.
     pub(super) fn see(&mut self, fields: Fields) {
         let part = |(place, mark): (&Place, &u64)| {
-            let mut hasher = DefaultHasher::new();
+            let mut hasher = marker();
             (place, mark).hash(&mut hasher);
             hasher.finish()
         };

@@ -99,10 +99,18 @@ fn rests_by_rule(node: &Node) -> bool {
         Hold::ClockUnset => alarms.contains(Alarm::ClockUnset),
         _ => false,
     };
+    // One that may serve does, where no other does.
+    let serves = world.controller.tanks().iter().any(|tank| tank.duty().kind() == DutyKind::Serving);
     (0u8..).map(TankId).zip(world.controller.tanks()).all(|(id, tank)| {
         let waits = !tank.demand().causes().is_empty();
-        let held = holds_of(id).iter().any(|s| ends_by_a_person(s.hold));
+        let holds = holds_of(id);
+        let held = holds.iter().any(|s| ends_by_a_person(s.hold));
+        // Whatever else keeps it, its own valve comes to an end.
+        if holds.iter().any(|s| s.hold == Hold::FindingPosition) && tank.duty().kind() != DutyKind::Out {
+            return false;
+        }
         match tank.duty().kind() {
+            DutyKind::Ready if !serves => held,
             DutyKind::Serving | DutyKind::Ready => !waits || held,
             DutyKind::Spent => held || tank.is_unproven(),
             DutyKind::Out => alarms.contains(Alarm::TankOut) || alarms.contains(Alarm::ValveLost),
@@ -111,7 +119,7 @@ fn rests_by_rule(node: &Node) -> bool {
                 let kept = |hold: Hold| matches!(hold, Hold::DrainBusy | Hold::BrineBusy);
                 alarms.contains(Alarm::ValveLost)
                     && tank.drive().motion() == Motion::Off
-                    && holds_of(id).iter().any(|s| kept(s.hold))
+                    && holds.iter().any(|s| kept(s.hold))
             }
             DutyKind::Purging => false,
         }

@@ -17,7 +17,7 @@ mod store;
 mod write;
 
 use std::collections::{BTreeMap, HashSet, VecDeque};
-use std::hash::{BuildHasherDefault, DefaultHasher, Hash, Hasher};
+use std::hash::{BuildHasherDefault, Hash, Hasher};
 use std::panic::resume_unwind;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -39,10 +39,11 @@ use crate::replay::{ReplayError, ValveTimes};
 use crate::scenario::Reached;
 use crate::site::Site;
 use growth::{Fields, Growth};
+use reduce::marker;
 use store::{Example, Origin};
 
 /// The rules that are looked at: all but S9 after every call, S9 from every state.
-pub const WATCHED: &[&str] = &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S9", "S10", "S11", "S12"];
+pub const WATCHED: &[&str] = &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S9", "S10", "S11", "S12", "Q2", "Y2"];
 
 /// States that are gone on from before those found are sorted out.
 const PORTION: usize = 4_096;
@@ -305,7 +306,7 @@ impl<'s> Search<'s> {
 
     /// What another search's states would not mean anything to.
     fn mark(&self) -> u64 {
-        let mut hasher = DefaultHasher::new();
+        let mut hasher = marker();
         (self.powers, self.site.settings.raw()).hash(&mut hasher);
         (self.site.plant.leg_ms, self.site.plant.coast_ms).hash(&mut hasher);
         hasher.finish()

@@ -59,7 +59,7 @@ pub struct Limits {
     pub dose_water: Volume,
     /// Pulses of a portion.
     gulp: u32,
-    /// Pulses of half of what is stored at once.
+    /// Pulses of all that is not stored yet when the next would have it stored.
     sip: u32,
     /// Pulses in a second beyond the rated maximum.
     fast: u32,
@@ -81,15 +81,17 @@ impl Limits {
             1
         });
         let portion_nl = whole.nl() / u64::from(powers.portions()).max(1);
+        let reads = Reads::of(settings.raw(), clock, powers);
         Self {
-            reads: Reads::of(settings.raw(), clock, powers),
-            calm_reads: Reads::of(settings.raw(), clock, Powers::of(Family::Water)),
+            calm_reads: reads.calm(),
+            reads,
             contacts: contacts_of(settings.raw()),
             bounces: u64::from(settings.raw().meter.min_closed.0) > BOUNCE_MS,
             portion: Volume(portion_nl),
             dose_water: settings.dose_water(),
             gulp: pulses(portion_nl.saturating_mul(tanks)),
-            sip: pulses(settings.retain_volume().nl() / 2),
+            // As much as may be lost.
+            sip: pulses(settings.retain_volume().nl().saturating_sub(pulse)),
             // Three times as much.
             fast: pulses(u64::from(settings.raw().meter.rated_max.0) * 3 * NL_PER_ML / 60).min(MOST_IN_A_SECOND),
         }
@@ -227,15 +229,15 @@ impl Node {
         self.sipped
     }
 
-    /// Water flowed a moment ago: portions come in no quicker succession.
-    pub(super) fn has_just_flowed(&self) -> bool {
-        self.flowed_ms.is_some_and(|at| self.world.now_ms < at + APART_MS)
+    /// How long ago water flowed, if that was a moment ago: portions come in no quicker succession.
+    pub(super) fn lately_flowed_ms(&self) -> Option<u64> {
+        self.flowed_ms.map(|at| self.world.now_ms.saturating_sub(at)).filter(|age| *age < APART_MS)
     }
 
-    /// A contact has changed and is not believed yet, or just now.
-    pub(super) fn contacts_change(&self) -> bool {
+    /// How long ago a contact changed, if it is not believed yet, or just now.
+    pub(super) fn lately_changed_ms(&self) -> Option<u64> {
         let debounce = u64::from(self.world.controller.settings().contact_debounce.0);
-        self.changed_ms.is_some_and(|at| self.world.now_ms <= at + debounce)
+        self.changed_ms.map(|at| self.world.now_ms.saturating_sub(at)).filter(|age| *age <= debounce)
     }
 
     /// How much a serving tank was charged by estimate since its regeneration.
@@ -291,8 +293,8 @@ impl Node {
         // What the adversary asks before it makes something go wrong it does not ask when nothing may any more.
         let asks = self.may_fail() || world.valves().iter().any(|valve| !valve.faults().is_empty());
         let waits = self.may_fail() || self.closed.is_some();
-        (world.relays_on, world.supply.is_worn(), self.closed, self.left, self.has_just_flowed()).hash(hasher);
-        (asks && self.half, self.sipped, waits && self.contacts_change()).hash(hasher);
+        (world.relays_on, world.supply.is_worn(), self.closed, self.left, self.lately_flowed_ms()).hash(hasher);
+        (asks && self.half, self.sipped, self.lately_changed_ms().filter(|_| waits)).hash(hasher);
         hasher.field("adversary", "itself");
         if reads.cuts {
             let cut = world.supply.cut().map(|cut| {
@@ -378,6 +380,10 @@ impl Node {
             flowed_ms = Some(replay.world().now_ms.saturating_sub(1));
         }
         let world = Box::new(replay.into_world());
+        if !world.supply.is_dark() {
+            // In a rehearsal it looks on where something happens; here states are not to differ by when it last looked.
+            let _ = checker.after(&world);
+        }
         let mut node =
             Self { world, checker, closed, half, sipped, flowed_ms, changed_ms, stored, writes, left, limits };
         node.note_stored();

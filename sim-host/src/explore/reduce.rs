@@ -16,8 +16,8 @@ use super::acts::{Family, Powers};
 
 /// Ages are told apart up to this, ms, where nothing nearer is known: longer than any time that a rule compares with.
 pub const OLDEST_MS: u64 = 40 * DAY_MS;
-/// Limits of so long are taken for never: no search waits for them.
-const NEVER_MS: u64 = 30 * DAY_MS;
+/// What is compared with a limit of so long has no age in a key: only whether the limit has passed.
+const RARE_MS: u64 = 30 * DAY_MS;
 /// A decision that is due so soon is part of the state; later deadlines follow from the rest of it.
 const SOON_MS: u64 = 1_000;
 /// The adversary's portions make no such flow: a rated maximum beyond it is never passed.
@@ -32,6 +32,8 @@ enum Rule {
     Out,
     /// Instants by their age up to so many ms.
     Age(u64),
+    /// Only whether it is longer ago than so many ms.
+    Past(u64),
     /// The same, and in which order the instants of such fields came, however old they are.
     Ordered(Group, u64),
     /// Only whether it is now.
@@ -42,6 +44,8 @@ enum Rule {
     Week,
     /// A date by its distance from today's.
     Date,
+    /// An instant of which the low 32 bits are kept, by its age.
+    LowBits,
 }
 
 /// Fields whose instants are compared with each other.
@@ -74,6 +78,8 @@ pub struct Reads {
     pub cuts: bool,
     /// Valves may leave their positions by themselves.
     strays: bool,
+    /// Water runs steadily.
+    pours: bool,
     contact_ms: u64,
     debounce_ms: u64,
     brine_ms: u64,
@@ -117,7 +123,6 @@ impl Reads {
         let flow =
             flow_gaps || shares || silent_ms > 0 || raw.start_flow_limit > Flow(0) || raw.meter.rated_max < BOUNDLESS;
         let relay_ms = relays().map(|r| r.longest_on.max(r.min_on).max(r.min_off)).max().map_or(0, ms);
-        let stale = ms(raw.stale_after);
         Self {
             calendar,
             weekly: learned || scheduled || raw.windows.iter().any(|w| (0..7).any(|day| !w.days.has_number(day))),
@@ -134,16 +139,23 @@ impl Reads {
             salt: raw.brine.store_doses > 0,
             cuts,
             strays: powers.has(Family::Hands),
+            pours: powers.has(Family::Flow),
             contact_ms: ms(raw.contact_debounce).max(ms(raw.remote_minimum)).max(held),
             debounce_ms: ms(raw.contact_debounce),
             brine_ms: ms(raw.brine_ready_after),
             silent_ms,
             overdue_ms: ms(raw.overdue_after),
             flow_wait_ms: ms(raw.flow_wait_limit),
-            stale_ms: if stale < NEVER_MS { stale } else { 0 },
+            stale_ms: ms(raw.stale_after),
             backup_ms: u64::from(raw.backup_days) * DAY_MS,
             relay_ms,
         }
+    }
+
+    /// What is read when nothing goes wrong any more; that a valve has strayed is found out only afterwards.
+    #[must_use]
+    pub fn calm(&self) -> Self {
+        Self { cuts: false, forecast: self.learned, ..self.clone() }
     }
 
     /// How a field of a part of the controller comes into a key.
@@ -158,8 +170,8 @@ impl Reads {
             "since_s" | "unacknowledged" => Rule::Out,
             // The tanks of an alarm are those of its condition; of one that does not stand they mean nothing.
             "tanks" if part == "Watches" => Rule::Out,
-            // Reckoned anew from the rest by every full call, which follows every pulse here.
-            "quiet_pulses" => Rule::Out,
+            // Reckoned anew from the rest by every full call, which follows every pulse here but where water runs steadily.
+            "quiet_pulses" => read_if(self.pours),
             // Told apart from metered water for people; where power fails, the adversary looks at it.
             "estimated" if part == "Ledger" => read_if(self.cuts),
             "now" => Rule::IsNow,
@@ -189,6 +201,7 @@ impl Reads {
             "began_at" => Rule::Age(self.backup_ms),
             "started_at" => read_if(self.relays),
             "asked_at" => Rule::Ordered(Group::Asked, self.overdue_ms),
+            "turning_since_ms" => Rule::LowBits,
             "flow_wait_since" => Rule::Age(self.flow_wait_ms),
             "refilled_at" => Rule::Age(self.brine_ms),
             "since_salt_filled" => read_if(self.salt),
@@ -210,6 +223,7 @@ impl Reads {
             "in_brine_since" => Rule::Age(30_000),
             // Contacts bounce for no longer.
             "opened_at" if part == "Drive" => Rule::Age(1_000),
+            "since" if part == "Ready" && self.stale_ms >= RARE_MS => Rule::Past(self.stale_ms),
             "since" if part == "Ready" => Rule::Age(self.stale_ms),
             "since" if part == "Relay" => Rule::Age(self.relay_ms),
             "since" if part == "Service" => Rule::Whole,
@@ -236,6 +250,10 @@ pub fn marker() -> Marker {
 
 /// The part of a key that a controller makes, or what is retained of one.
 pub fn hash_state(state: &impl Serialize, reads: &Reads, now_ms: u64, civil: Option<Civil>, into: &mut impl Sink) {
+    if reads.drain_day && civil.is_none() {
+        // Its days are those of powered time then, and end with them.
+        (now_ms % DAY_MS).hash(into);
+    }
     let mut reducer = Reducer {
         reads,
         now_ms,
@@ -304,6 +322,7 @@ impl<H: Sink> Reducer<'_, H> {
                 let left = value.saturating_sub(self.now_ms);
                 return (left <= SOON_MS).then_some(left).hash(self.into);
             }
+            Rule::Past(most) => return (self.now_ms.saturating_sub(value) > most).hash(self.into),
             Rule::Age(most) => most.saturating_add(1),
             Rule::Ordered(group, most) => {
                 match group {
@@ -405,10 +424,10 @@ impl<'a, 'h, H: Sink> ser::Serializer for &'a mut Reducer<'h, H> {
         Ok(())
     }
     fn serialize_u32(self, value: u32) -> Result<(), Refused> {
-        if self.rule == Rule::Date {
-            self.date(u64::from(value))
-        } else {
-            value.hash(self.into)
+        match self.rule {
+            Rule::Date => self.date(u64::from(value)),
+            Rule::LowBits => (self.now_ms.wrapping_sub(value.into()) & u64::from(u32::MAX)).hash(self.into),
+            _ => value.hash(self.into),
         }
         Ok(())
     }

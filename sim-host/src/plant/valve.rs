@@ -103,6 +103,12 @@ impl Valve {
         self.hand.is_some() || self.turning() != Motion::Off
     }
 
+    /// Somebody is turning it by hand.
+    #[must_use]
+    pub const fn is_turned_by_hand(&self) -> bool {
+        self.hand.is_some()
+    }
+
     /// Whether its place changes: turned by hand, following its pilots, or driven and neither jammed nor at its stop.
     #[must_use]
     pub fn moves(&self) -> bool {

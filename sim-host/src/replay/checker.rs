@@ -33,7 +33,7 @@ use place::Place;
 use spent::Spent;
 use steps::Steps;
 use together::is_led;
-use valves::{Astray, Brine};
+use valves::{Astray, Brine, SEEN_AFTER_MS};
 use water::Unserved;
 use windows::Run;
 
@@ -138,7 +138,7 @@ struct Watched {
 impl Checker {
     /// The rules it watches.
     pub const WATCHED: &'static [&'static str] =
-        &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S10", "S11", "S12", "Y2"];
+        &["S1", "S2", "S3", "S4", "S5", "S6", "S7", "S8", "S10", "S11", "S12", "Q2", "Y2"];
 
     /// Watches a plant with these settings.
     #[must_use]
@@ -295,12 +295,13 @@ impl Observer for Checker {
             Event::StepEnded { tank, step, .. } => {
                 let closed = self.closed;
                 let watched = &mut self.tanks[tank.index()];
-                if let Some(steps) = &mut watched.steps {
-                    steps.end(step, at_ms, closed);
-                }
+                let late = watched.steps.as_mut().and_then(|steps| steps.end(step, at_ms, closed));
                 if step == StepKind::BrineDraw {
                     watched.draw_ended_ms = Some(at_ms);
                 }
+                self.expect(late.is_none(), "Q2", tank.index(), at_ms, || {
+                    format!("tank {}: {}", tank.number(), late.unwrap_or_default())
+                });
             }
             Event::Ended { tank, outcome, volume, salt, .. } => {
                 self.check_end(tank.index(), outcome, world);
@@ -315,11 +316,15 @@ impl Observer for Checker {
             }
             // S3: a tank that was relieved, or leaves others serving, does so only with another in service.
             Event::Duty { tank, reason: Reason::Relieved | Reason::FlowFell, .. } => {
-                let other = world
-                    .valves()
-                    .iter()
-                    .enumerate()
-                    .any(|(i, v)| i != tank.index() && v.position() == Some(Position::Service) && is_led(world, i));
+                // Behind a changeover valve it stands in service long before; that somebody turned it just now is not known.
+                let shared = world.plant.shared().is_some();
+                let just_knocked = |watched: &Watched| {
+                    shared && watched.knocked && at_ms.saturating_sub(watched.position_since_ms) <= SEEN_AFTER_MS
+                };
+                let other = world.valves().iter().zip(&self.tanks).enumerate().any(|(i, (valve, watched))| {
+                    let serves = valve.position() == Some(Position::Service) || just_knocked(watched);
+                    i != tank.index() && serves && is_led(world, i)
+                });
                 self.expect(other, "S3", tank.index(), at_ms, || {
                     format!("{tank} was relieved while no other valve stood in service")
                 });

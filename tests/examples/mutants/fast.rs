@@ -9,8 +9,8 @@ use std::time::Instant;
 use bedkeeper_tests::switched::{self, Change};
 use serde_json::Value;
 
-use crate::files::{files, get, put};
 use crate::tree::{Mutant, SOURCES, Tree, manner};
+use bedkeeper_tests::files::{files, get, put};
 
 /// Seconds of a core, some five times what each program takes with nothing changed: quick tests, unit tests, slow
 /// tests. Tests that take longer are stopped, and the change counts as noticed: a board's watchdog would bite.

@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use crate::SAMPLE;
-use crate::files::put;
 use crate::tree::Mutant;
+use bedkeeper_tests::files::{put, put_between};
 
 /// What came of one.
 #[derive(Clone, Debug, Default)]
@@ -61,12 +61,6 @@ impl Kept {
 
     /// What has been seen so far, as a page: the sample, which was drawn by chance, and all.
     pub fn page(&self, all: &[Mutant]) -> Result<(), String> {
-        const FROM: &str = "<!-- outcomes: -->\n";
-        const TO: &str = "<!-- to here -->";
-        let path = self.root.join("docs/mutants.md");
-        let page = std::fs::read_to_string(&path).map_err(|error| format!("{}: {error}", path.display()))?;
-        let (before, rest) = page.split_once(FROM).ok_or("docs/mutants.md has no mark where its outcomes begin")?;
-        let (_, after) = rest.split_once(TO).ok_or("docs/mutants.md has no mark where its outcomes end")?;
         let sample = &all[..SAMPLE.min(all.len())];
         let mut made =
             "| | changes | gone through | do not build | build | noticed | of them stopped | not noticed |\n"
@@ -96,6 +90,6 @@ impl Kept {
             let why = if row.remark.is_empty() { "not looked at yet" } else { &row.remark };
             let _ = writeln!(made, "| `{}` | {why} |", key.replace('|', "\\|"));
         }
-        put(&path, format!("{before}{FROM}{made}{TO}{after}").as_bytes())
+        put_between(&self.root.join("docs/mutants.md"), "outcomes", |_| made)
     }
 }

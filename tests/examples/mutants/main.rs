@@ -19,7 +19,6 @@
 //! failure. What that does not notice goes through the logic's unit tests too.
 
 mod fast;
-mod files;
 mod kept;
 mod tree;
 

@@ -9,7 +9,7 @@ use bedkeeper_tests::switched::{Change, Kind};
 use serde_json::Value;
 
 use crate::SEED;
-use crate::files::{copy_folder, get, put};
+use bedkeeper_tests::files::{copy_folder, get, put};
 
 /// A core's time for all tests of what goes through cargo-mutants.
 const CPU_SECONDS: u32 = 240;

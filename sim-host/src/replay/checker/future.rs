@@ -39,8 +39,9 @@ impl Checker {
             .since_ms
             .map(|at| (at == now, accounts.charged.0.wrapping_sub(self.unserved.charged_nl)))
             .hash(into);
-        // How long ago power came matters until everything is found.
-        (!self.settled).then(|| age(world.supply.on_since_ms(), POWER_UP_MS)).hash(into);
+        // How long ago power came matters until everything is found, and not while it is off.
+        let on = !world.supply.is_dark();
+        (!self.settled).then(|| on.then(|| age(world.supply.on_since_ms(), POWER_UP_MS))).hash(into);
         done(into, "whole");
         let (limit, rest) = (self.travel_limit_ms(), self.rest_ms());
         let rinses = self.length_ms(StepKind::SlowRinse) + self.length_ms(StepKind::FastRinse);
@@ -72,7 +73,9 @@ impl Checker {
             tank.place.hash_future(now, &self.raw.drive, into);
             tank.spent.hash_future(ledger, &self.raw, into);
             done(into, "spent");
-            (tank.position, stood, owed, ended, tank.knocked, tank.begins_again, tank.left_nl).hash(into);
+            let shared = world.plant.shared().is_some();
+            let knocked = tank.knocked.then(|| if shared { age(tank.position_since_ms, SEEN_AFTER_MS) } else { 0 });
+            (tank.position, stood, owed, ended, knocked, tank.begins_again, tank.left_nl).hash(into);
             done(into, "brine");
             let retry = self.retry_rest_ms();
             (tank.retried_ms.map(|at| age(at, retry)).filter(|ago| *ago <= retry), tank.returning, tank.held)

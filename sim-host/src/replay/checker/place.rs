@@ -28,6 +28,16 @@ impl Place {
         (astray, self.stood && !sees_all(drive), self.meddled && !sees_all(drive)).hash(into);
     }
 
+    /// The valve left its place while its motor stood.
+    pub(super) const fn moved(&mut self) {
+        self.meddled = true;
+    }
+
+    /// Something moved or held the valve that its drive does not see: no logic knows where it stands.
+    pub(super) fn is_unknown(&self, drive: &RawDrive) -> bool {
+        self.meddled && !sees_all(drive)
+    }
+
     /// Looks at a valve while a step's time counts; tells what is wrong with it.
     pub(super) fn see(
         &mut self,
@@ -46,7 +56,7 @@ impl Place {
         };
         self.meddled |= std::mem::take(&mut self.stood);
         let since_ms = *self.astray_since_ms.get_or_insert(now_ms);
-        let excused = faulty || (self.meddled && !sees_all(drive));
+        let excused = faulty || self.is_unknown(drive);
         let astray_ms = now_ms.saturating_sub(since_ms);
         (astray_ms > SEEN_AFTER_MS && !excused).then(|| {
             let at = at.map_or("between two positions", Position::slug);

@@ -8,6 +8,9 @@ use bedkeeper::contact::{Contact, ContactSet};
 use bedkeeper::program::StepKind;
 use bedkeeper::settings::{Medium, MeterPlace, RawSettings, RawStep, StepEnd};
 
+/// A step that is over by its time ends at that very instant; a rehearsal may look a little later.
+const LATE_MS: u64 = 1_000;
+
 /// What was seen of the steps of one kind in a regeneration.
 #[derive(Clone, Copy, Debug, Hash)]
 struct Seen {
@@ -107,8 +110,9 @@ impl Steps {
         }
     }
 
-    /// The step is over, while these contacts are closed.
-    pub(super) fn end(&mut self, kind: StepKind, now: u64, closed: ContactSet) {
+    /// The step is over, while these contacts are closed. Tells whether it ran for longer than it ever does (Q2).
+    pub(super) fn end(&mut self, kind: StepKind, now: u64, closed: ContactSet) -> Option<String> {
+        let ran_ms = self.running.filter(|(running, _)| *running == kind).map(|(_, since)| now.saturating_sub(since));
         self.stop(now);
         let contact = match kind {
             StepKind::BrineRefill => Contact::BrineFull,
@@ -119,6 +123,12 @@ impl Steps {
         seen.by_contact |= closed.contains(contact);
         seen.over = true;
         self.ended = Some(kind);
+        // What goes with a dose may be longer where the dose is reckoned anew each time.
+        let varies = self.raw.brine.proportional.on && matches!(kind, StepKind::BrineDraw | StepKind::BrineRefill);
+        let step = self.raw.program.iter().find(|step| step.kind == kind && step.length.0 > 0 && !varies)?;
+        let most_ms = u64::from(step.longest().0);
+        let ran_ms = ran_ms.filter(|ran_ms| *ran_ms > most_ms + LATE_MS)?;
+        Some(format!("{kind} ran for {ran_ms} ms, and {most_ms} ms are its longest"))
     }
 
     /// An operator stepped forward: the record tells it before or after the step's end.

@@ -320,6 +320,25 @@ mod served {
         assert!(!is_served(&steps, kind), "what begins again is served anew");
     }
 
+    /// Q2: a step that goes on beyond its time is seen, however it is to end.
+    #[test]
+    fn q2_a_step_is_over_when_its_time_is() {
+        let kind = StepKind::FastRinse;
+        let by_contact = with(kind, StepEnd::Contact { longest: MINUTE });
+        let length = RawSettings::baseline().program.iter().find(|step| step.kind == kind).map_or(0, |s| s.length.0);
+        for (raw, longest_ms) in [(RawSettings::baseline(), length), (by_contact, MINUTE.0)] {
+            let ended = |ms: u64| {
+                let mut steps = Steps::begin(&Arc::new(raw.clone()));
+                steps.run(kind, 0);
+                steps.stop(1_000_000);
+                steps.run(kind, 2_000_000);
+                steps.end(kind, 2_000_000 + ms, ContactSet::EMPTY)
+            };
+            assert_eq!(ended(u64::from(longest_ms)), None, "what came before does not count: it was interrupted");
+            assert!(ended(u64::from(longest_ms) + 2_000).is_some_and(|late| late.contains("fast-rinse ran for")));
+        }
+    }
+
     /// S6, Q2: what a volume ends has seen that volume. A draw may end by its longest time; a rinse that brine waits for may
     /// not, unless an operator stepped forward from it (S12).
     #[test]

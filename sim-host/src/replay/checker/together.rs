@@ -16,7 +16,10 @@ impl Checker {
         tanks.into_iter().any(|((tank, valve), watched)| {
             let away = valve.position() != Some(Position::Service);
             let wanted = tank.duty().kind() == DutyKind::Serving || tank.drive().target() == Some(Position::Service);
-            wanted && away && (watched.knocked || !valve.faults().is_empty())
+            // Behind a changeover valve the tank that takes over stands in service already.
+            let relieves = tank.duty().kind() == DutyKind::Ready && world.plant.shared().is_some();
+            let fails = watched.knocked || !valve.faults().is_empty() || watched.place.is_unknown(&self.raw.drive);
+            (wanted || relieves) && away && fails
         })
     }
 
@@ -24,8 +27,11 @@ impl Checker {
     /// another came to stand there.
     fn standing_together(&self, world: &World, most: usize, is_kind: impl Fn(Position) -> bool) -> usize {
         let stands = |v: &Valve| v.motion() == Motion::Off && !v.is_turning() && v.position().is_some_and(&is_kind);
-        let tries = |i: &usize| self.tanks.get(*i).is_some_and(|watched| self.tries_on(watched, world.now_ms));
-        let all = (0..8).zip(world.valves()).filter(|(i, valve)| stands(valve) && !tries(i));
+        let excused = |i: &usize| {
+            let watched = self.tanks.get(*i);
+            watched.is_some_and(|w| self.tries_on(w, world.now_ms) || w.place.is_unknown(&self.raw.drive))
+        };
+        let all = (0..8).zip(world.valves()).filter(|(i, valve)| stands(valve) && !excused(i));
         let all: Vec<_> = all.map(|(i, _)| i).collect();
         let met = self.met(&all);
         if met > most { all.len() } else { all.len().min(most) }

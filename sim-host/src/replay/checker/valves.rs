@@ -182,7 +182,8 @@ impl Checker {
         let owes = watched.brine != Brine::None;
         // Where its own fault holds a valve no logic put it.
         let rests_in_service = position == Some(Position::Service) && !(travel.told || travel.turns || travel.held);
-        self.expect(!(owes && rests_in_service), "S12", i, now, || {
+        let unknown = watched.place.is_unknown(&self.raw.drive);
+        self.expect(!(owes && rests_in_service) || unknown, "S12", i, now, || {
             format!("tank {} rests in service with brine not rinsed out", i + 1)
         });
     }
@@ -218,6 +219,10 @@ impl Checker {
         let moved_alone = left && tank.motion == Motion::Off && !travel.told && position.is_some();
         let stopped = tank.motion != Motion::Off && !travel.told && (travel.held || is_dark);
         let astray = !travel.told && (tank.astray.since_ms.is_some() || moved_alone || stopped);
+        let knocked = left && tank.position.is_some() && tank.motion == Motion::Off && !(travel.told || travel.turns);
+        if knocked || valve.is_turned_by_hand() {
+            self.tanks[i].place.moved();
+        }
         self.note_astray(i, left, astray, now);
     }
 

@@ -1,8 +1,13 @@
-//! Files that are written only where they change.
+//! Files that are written only where they change, for programs that change copies of the tree and keep pages of what they saw.
+//!
+//! Every error is a sentence that names the file.
 
 use std::path::Path;
 
 /// All files below a folder, by their paths from there.
+///
+/// # Errors
+/// A folder cannot be read.
 pub fn files(folder: &Path) -> Result<Vec<String>, String> {
     let mut all = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(|error| format!("{}: {error}", folder.display()))? {
@@ -18,6 +23,9 @@ pub fn files(folder: &Path) -> Result<Vec<String>, String> {
 }
 
 /// Makes one folder like another; what is the same is left alone.
+///
+/// # Errors
+/// Something cannot be read, written or removed.
 pub fn copy_folder(from: &Path, to: &Path) -> Result<(), String> {
     for old in std::fs::read_dir(to).into_iter().flatten().flatten().filter(|old| !from.join(old.file_name()).exists())
     {
@@ -37,15 +45,36 @@ pub fn copy_folder(from: &Path, to: &Path) -> Result<(), String> {
     Ok(())
 }
 
+/// A file's bytes.
+///
+/// # Errors
+/// It cannot be read.
 pub fn get(path: &Path) -> Result<Vec<u8>, String> {
     std::fs::read(path).map_err(|error| format!("{}: {error}", path.display()))
 }
 
 /// Writes a file unless it is as wanted, so that nothing is built that has not changed.
+///
+/// # Errors
+/// It cannot be written.
 pub fn put(path: &Path, bytes: &[u8]) -> Result<(), String> {
     if std::fs::read(path).is_ok_and(|old| old == bytes) {
         return Ok(());
     }
     let written = path.parent().map_or(Ok(()), std::fs::create_dir_all).and_then(|()| std::fs::write(path, bytes));
     written.map_err(|error| format!("{}: {error}", path.display()))
+}
+
+/// Writes anew what stands on a page between its mark `<!-- NAME: -->` and `<!-- to here -->`; `made` is told what stood there.
+///
+/// # Errors
+/// The page cannot be read or written, or lacks a mark.
+pub fn put_between(page: &Path, name: &str, made: impl FnOnce(&str) -> String) -> Result<(), String> {
+    const TO: &str = "<!-- to here -->";
+    let from = format!("<!-- {name}: -->\n");
+    let text = std::fs::read_to_string(page).map_err(|error| format!("{}: {error}", page.display()))?;
+    let lacks = |mark: &str| format!("{} lacks the mark {}", page.display(), mark.trim_end());
+    let (before, rest) = text.split_once(&from).ok_or_else(|| lacks(&from))?;
+    let (old, after) = rest.split_once(TO).ok_or_else(|| lacks(TO))?;
+    put(page, format!("{before}{from}{}{TO}{after}", made(old)).as_bytes())
 }
