@@ -82,3 +82,16 @@ fn seeds_that_there_are_not_are_refused() {
     let (code, told) = ran(&[&last[..], &[&folder.path().display().to_string()]].concat());
     assert_eq!(code, Some(0), "{told}");
 }
+
+/// A life at a site of another drive, with windows, is read as it was written.
+#[test]
+fn a_varied_life_is_a_scenario() {
+    let mut windows = 0;
+    for seed in 0..16 {
+        let text = Life::varied(seed).expect("the site of every seed passes its check").text(&Found::Nothing);
+        let read = scenario::parse(Path::new("seed.toml"), &text);
+        let scenario = read.unwrap_or_else(|errors| panic!("seed {seed}: {}", errors.render(false)));
+        windows += usize::from(!scenario.site.settings.raw().windows.is_empty());
+    }
+    assert!(windows > 3, "{windows}");
+}

@@ -95,7 +95,7 @@ fn a_layer_is_gone_on_with_where_a_budget_ended_it() {
     let mut in_the_middle = 0;
     while search.goes_on(budget) {
         let looked = AtomicUsize::new(0);
-        search.portion(&|| looked.fetch_add(1, Ordering::Relaxed) >= 5);
+        search.portion(&|| looked.fetch_add(1, Ordering::Relaxed) >= 23);
         search.store(&file, Duration::ZERO).unwrap();
         in_the_middle += usize::from(!search.layer.is_empty());
         search = Search::begin(&site, powers, invented).unwrap();

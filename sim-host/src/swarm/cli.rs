@@ -39,6 +39,9 @@ pub struct SwarmArgs {
     /// The first seed
     #[arg(long, value_name = "SEED", default_value_t = 0)]
     from: u64,
+    /// Draw sites with other drives, windows, backup days and weekdays as well
+    #[arg(long, conflicts_with = "site")]
+    varied: bool,
     /// Folder for the scenarios of what is found; what stands there under the same name is replaced
     #[arg(long, value_name = "FOLDER", default_value = ".")]
     out: PathBuf,
@@ -99,6 +102,7 @@ pub fn run(args: &SwarmArgs, style: &Style) -> ExitCode {
                     let seed = args.from + place;
                     let life = match &site {
                         Some((site, name)) => Some(Life::at_site(seed, site, name)),
+                        None if args.varied => Life::varied(seed),
                         None => Life::invented(seed),
                     };
                     if let Some(life) = life {

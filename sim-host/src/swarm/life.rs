@@ -6,6 +6,7 @@ use std::str::FromStr;
 
 use bedkeeper::contact::Contact;
 use bedkeeper::journal::Who;
+use bedkeeper::settings::RawDrive;
 use bedkeeper::units::TankId;
 use bedkeeper::watch::StoreWear;
 use jiff::civil::date;
@@ -14,7 +15,8 @@ use rand_pcg::Pcg32;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 
 use super::calm::{Lookout, Stuck};
-use super::sites::{invented_site, pick};
+use super::sites::{InventedSite, invented_site, pick};
+use super::variety::varied;
 use crate::demand::Demand;
 use crate::plant::{Fault, Valve, WhichValve};
 use crate::replay::{ReplayError, ValveTimes, World};
@@ -83,9 +85,19 @@ impl Life {
     /// The life of a seed at a site of its own; none where the site that was drawn does not pass its check.
     #[must_use]
     pub fn invented(seed: u64) -> Option<Self> {
-        let invented = invented_site(seed);
+        Self::at(seed, invented_site(seed))
+    }
+
+    /// The same with other drives, windows, backup days and weekdays.
+    #[must_use]
+    pub fn varied(seed: u64) -> Option<Self> {
+        Self::at(seed, varied(seed, invented_site(seed)))
+    }
+
+    fn at(seed: u64, invented: InventedSite) -> Option<Self> {
         let site = site::parse("invented", &invented.text).ok()?;
-        let sections = invented.text.replace("\n[", "\n[site.").replacen('[', "[site.", 1);
+        let sections =
+            invented.text.replace("\n[", "\n[site.").replace("[site.[", "[[site.").replacen('[', "[site.", 1);
         let demand = demand(seed, invented.profile, invented.ml_a_day);
         Some(Self::draw(seed, site, sections, demand))
     }
@@ -110,7 +122,11 @@ impl Life {
         let mut deeds = Vec::new();
         for _ in 0..random.next_u32() % MOST_DEEDS {
             let at_ms = u64::from(random.next_u32()) * (calm_ms - HOUR_MS) / u64::from(u32::MAX);
-            deeds.push((at_ms, misdeed(&mut random, &valves, calm_ms - at_ms)));
+            let deed = misdeed(&mut random, &valves, calm_ms - at_ms);
+            // Nobody knows of a valve without feedback that it fails.
+            if !(is_blind(&site) && matches!(deed, Deed::Fault { .. })) {
+                deeds.push((at_ms, deed));
+            }
         }
         deeds.sort_by_key(|(at_ms, _)| *at_ms);
         Self { seed, site, site_text, demand, start, deeds, calm_ms, lasts_ms: calm_ms + CALM_DAYS * DAY_MS }
@@ -295,7 +311,8 @@ fn misdeed(random: &mut Pcg32, valves: &[Valve], left_ms: u64) -> Deed {
             };
             let able: Vec<_> =
                 Fault::SPELLINGS.iter().copied().filter(|fault| !is_beyond_the_logic(fault)).filter(can).collect();
-            let fault = Fault::from_str(pick(random, &able)).unwrap_or(Fault::MotorStalled);
+            let spelling = if able.is_empty() { "motor-stalled" } else { pick(random, &able) };
+            let fault = Fault::from_str(spelling).unwrap_or(Fault::MotorStalled);
             let lasts_ms = random.next_u32().is_multiple_of(2).then(|| time(random, 2 * DAY_MS));
             Deed::Fault { valve: WhichValve::Tank(id), fault, lasts_ms }
         }
@@ -339,6 +356,11 @@ fn misdeed(random: &mut Pcg32, valves: &[Valve], left_ms: u64) -> Deed {
             action.map_or(Deed::ClockLost, |action| Deed::Operator(Who::Panel, action))
         }
     }
+}
+
+/// Nothing tells where such a valve stands.
+fn is_blind(site: &Site) -> bool {
+    matches!(site.settings.raw().drive, RawDrive::Timed { .. } | RawDrive::PilotArray { contact: false, .. })
 }
 
 /// No logic can keep every rule with such a fault: the valve tells that it stands where it does not, or is moved by something

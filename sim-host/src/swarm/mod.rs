@@ -10,6 +10,7 @@ mod calm;
 pub mod cli;
 mod life;
 mod sites;
+mod variety;
 
 pub use calm::Stuck;
 pub(crate) use life::seen_to;
