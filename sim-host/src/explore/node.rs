@@ -47,8 +47,8 @@ const STUTTERS: u32 = 3;
 pub struct Limits {
     /// What is read at all.
     pub reads: Reads,
-    /// What is read when nothing goes wrong any more.
-    pub calm_reads: Reads,
+    /// What is read when nothing goes wrong any more: with every valve where its drive takes it to be, and else.
+    pub calm_reads: [Reads; 2],
     /// The contacts that the site looks at.
     pub contacts: Vec<Contact>,
     /// A bounce of the meter's contact is too short for a pulse.
@@ -83,7 +83,7 @@ impl Limits {
         let portion_nl = whole.nl() / u64::from(powers.portions()).max(1);
         let reads = Reads::of(settings.raw(), clock, powers);
         Self {
-            calm_reads: reads.calm(),
+            calm_reads: [false, true].map(|astray| reads.calm(astray)),
             reads,
             contacts: contacts_of(settings.raw()),
             bounces: u64::from(settings.raw().meter.min_closed.0) > BOUNCE_MS,
@@ -217,8 +217,18 @@ impl Node {
 
     /// What is still read.
     fn reads(&self) -> &Reads {
-        let calm = !self.may_fail() && !self.world.supply.is_dark();
-        if calm { &self.limits.calm_reads } else { &self.limits.reads }
+        if self.may_fail() || self.world.supply.is_dark() {
+            return &self.limits.reads;
+        }
+        let [found, astray] = &self.limits.calm_reads;
+        let mut valves = self.world.valves().iter().zip(self.world.controller.tanks());
+        // One that turns rests nowhere.
+        let is_found = valves.all(|(valve, tank)| {
+            let believed = tank.drive().position();
+            let is_there = believed.is_none() || valve.position() == believed;
+            valve.faults().is_empty() && !valve.is_turned_by_hand() && is_there
+        });
+        if is_found { found } else { astray }
     }
 
     pub(super) fn is_half(&self) -> bool {
@@ -380,8 +390,8 @@ impl Node {
             flowed_ms = Some(replay.world().now_ms.saturating_sub(1));
         }
         let world = Box::new(replay.into_world());
-        if !world.supply.is_dark() {
-            // In a rehearsal it looks on where something happens; here states are not to differ by when it last looked.
+        if matches!(act, Act::Water | Act::Sip | Act::Pour { .. } | Act::Leak(_)) {
+            // In a rehearsal it looks on where more happens than that water flows; states are not to differ by when it last looked.
             let _ = checker.after(&world);
         }
         let mut node =

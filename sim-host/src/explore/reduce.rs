@@ -152,10 +152,11 @@ impl Reads {
         }
     }
 
-    /// What is read when nothing goes wrong any more; that a valve has strayed is found out only afterwards.
+    /// What is read when nothing goes wrong any more. That a valve has strayed is found out only afterwards: until it is, `astray`
+    /// holds.
     #[must_use]
-    pub fn calm(&self) -> Self {
-        Self { cuts: false, forecast: self.learned, ..self.clone() }
+    pub fn calm(&self, astray: bool) -> Self {
+        Self { cuts: false, forecast: self.learned, strays: self.strays && astray, ..self.clone() }
     }
 
     /// How a field of a part of the controller comes into a key.
