@@ -294,6 +294,7 @@ pub const fn reason_text(reason: Reason) -> &'static str {
         Reason::BrineInBed => "brine may have reached its bed, so it is rinsed out",
         Reason::PlaceInDoubt => "its valve counted wrong, so that nobody knows what was done",
         Reason::NoneServing => "no tank served",
+        Reason::GaveWay => "the tank that it waited for is rinsed out first",
     }
 }
 

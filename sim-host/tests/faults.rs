@@ -118,6 +118,21 @@ fn a_rule_that_is_not_spared_is_found() {
     assert!(!verdict.is_met() && text.contains("S12"), "{text}");
 }
 
+/// V2, W3: what is promised less of valves that count their positions is told of at a site that has such, and promised elsewhere.
+#[test]
+fn less_is_promised_where_a_drive_counts() {
+    let less = "notices = \"moved\"\nalarms = [\"salt-low\"]\nwithin = \"tries\"\n[[fault.where]]\ndrive = \"counts\"\nsilent = \"It counts.\"\n";
+    let text = row(less);
+    assert!(tried(&text).deviations.iter().all(|deviation| deviation.rule == "alarm"));
+    assert!(!tried(&text).deviations.is_empty());
+    let demo = demo::named("demo:house").expect("a bundled site").expect("it is there");
+    let site = site::parse("demo:house", demo.site).expect("a sound site");
+    let house = Campaign::prepare(&site, "demo:house", text.parse().expect("a table")).expect("it regenerates");
+    let tried = house.run(&plan(), || ());
+    assert_eq!(tried.deviations, []);
+    assert!(tried.cases > 10, "{}", tried.cases);
+}
+
 /// W1, W3: every row of the table is read at the site where it is tried, or says why that site cannot have it; every component
 /// of a plant is in it.
 #[test]
@@ -144,6 +159,7 @@ fn the_table_is_whole() {
     let absent =
         rows.iter().filter_map(|row| Some((row.name.as_str(), row.verdict.strip_prefix("not at this site: ")?)));
     let expected = [
+        ("motor-wires-swapped-counted", "the drive does not count"),
         ("pilot-off-told", "no pilots with a contact"),
         ("pilot-off", "no pilots without a contact"),
         ("pilot-on-told", "no pilots with a contact"),
@@ -167,6 +183,9 @@ fn a_table_at_fault_is_refused() {
         (row(""), "fault `stalls`: either"),
         (row("silent = \"x\"\nspared = [\"S1\"]\n"), "`spared` and `because`"),
         (row("silent = \"x\"\n").repeat(2), "stands twice"),
+        (row("silent = \"x\"\n[[fault.where]]\ndrive = \"counts\"\n"), "`where` needs"),
+        (row("silent = \"x\"\n[[fault.where]]\ndrive = \"counts\"\nspared = [\"S1\"]\n"), "`spared` and `because`"),
+        (row("silent = \"x\"\n[[fault.where]]\ndrive = \"hydraulic\"\nsilent = \"y\"\n"), "hydraulic"),
         (row("notices = \"moved\"\nalarms = [\"valve-gone\"]\nwithin = \"tries\"\n"), "there is no alarm `valve-gone`"),
         (row("notices = \"moved\"\nalarms = [\"valve-lost\"]\nwithin = \"soon\"\n"), "soon"),
         (row("silent = \"x\"\ncolour = \"red\"\n"), "colour"),
@@ -190,6 +209,16 @@ fn the_command_tells_in_json() {
     assert!(told["cases"].as_u64().is_some_and(|cases| cases > 10), "{told}");
     assert_eq!(told["kept"], told["cases"]);
     assert_eq!(told["deviations"].as_array().map(Vec::len), Some(0));
+}
+
+/// A site in a file is tried as well where what is found goes to another folder.
+#[test]
+fn a_site_is_found_from_another_folder() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let out = folder.path().display().to_string();
+    let ran = command(&["../tests/sites/shared.toml", "--only", "settings-wrong", "--pairs", "0", "--out", &out]);
+    let text = String::from_utf8_lossy(&ran.stdout).into_owned();
+    assert!(ran.status.success() && text.contains("cases, alarm in") && !text.contains("cannot be read"), "{text}");
 }
 
 /// A table of one's own is tried, what is not kept is written, and the exit code says so.

@@ -25,7 +25,7 @@ fn every_scenario_is_met() {
 #[test]
 fn what_exploring_found_is_mended() {
     let verdicts = verdicts("explored/found");
-    assert_eq!(verdicts.len(), 11);
+    assert_eq!(verdicts.len(), 14);
     assert!(verdicts.iter().all(Verdict::is_met), "{}", scenario::readable(&verdicts, str::to_owned));
 }
 

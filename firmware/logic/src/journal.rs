@@ -92,6 +92,8 @@ pub enum Reason {
     BrineInBed,
     /// Home contradicted the count of its valve: what was done since it was last there does not count.
     PlaceInDoubt,
+    /// It waited for what another tank keeps until that one is rinsed out, which only its turn ends.
+    GaveWay,
 }
 
 /// Something that happened.

@@ -423,6 +423,49 @@ fn s10_what_was_lost_is_told() {
     assert!(!site.alarm(Alarm::RetainedLost));
 }
 
+/// S12, S10: what was stored is lost with the valve in the draw, in a rinse or on its way. A drive that tells of service, if of nothing
+/// else, tells that it stands elsewhere: its bed is rinsed out before it serves. One found in service serves.
+#[test]
+fn s12_memory_lost_away_from_service_is_rinsed_out() {
+    for drive in
+        [cam_with(CamFeedback::HomeAndStop, false), cam_with(CamFeedback::SwitchPerPosition, false), index(false)]
+    {
+        for step in [StepKind::BrineDraw, StepKind::SlowRinse, StepKind::FastRinse] {
+            let mut site = Site::<1>::new(with_drive(single(), drive.clone()));
+            site.run_for(5 * MIN);
+            site.operate(Action::StartNow(ONE)).unwrap();
+            site.run_until_step(1, step, 5 * HOUR);
+            site.run_for(2 * MIN);
+            let mut again = Site::<1>::with_valves(site.controller.settings().clone(), site.valves.clone());
+            again.controller = Controller::after_loss(t(again.now), site.controller.settings().clone()).unwrap();
+            again.valves[0].told = None;
+            again.tell_switches();
+            again.run_for(SEC);
+            assert_eq!(again.step(1), Some(StepKind::SlowRinse), "{step} {drive:?}");
+            while again.duty(1) != DutyKind::Serving {
+                let rested = again.valves[0].position() == Some(Position::Service) && !again.valves[0].is_turning();
+                let turned_to = again.controller.tanks()[0].drive().target();
+                assert!(!rested || turned_to.is_some() || again.step(1).is_none(), "{step} {drive:?}");
+                again.run_for(SEC);
+                assert!(again.now < DAY);
+            }
+            let ended = again.hear().into_iter().filter_map(|(_, e)| match e {
+                Event::StepEnded { step, .. } => Some(step),
+                _ => None,
+            });
+            let rinsed: Vec<_> = ended.collect();
+            assert!(rinsed.starts_with(&[StepKind::SlowRinse, StepKind::FastRinse]), "{step} {drive:?}: {rinsed:?}");
+        }
+        let settings = Settings::try_from(with_drive(single(), drive.clone())).unwrap();
+        let mut site = Site::<1>::new(with_drive(single(), drive));
+        site.controller = Controller::after_loss(t(site.now), settings).unwrap();
+        site.valves[0].told = None;
+        site.tell_switches();
+        site.run_for(SEC);
+        assert!(!matches!(site.step(1), Some(StepKind::SlowRinse | StepKind::FastRinse)), "{:?}", site.step(1));
+    }
+}
+
 /// S10, S11: a state is restored on the same plant only, also with other figures; a spent bed stays spent.
 #[test]
 fn s10_what_is_retained_fits_its_plant() {

@@ -6,8 +6,10 @@ mod support;
 use bedkeeper::calendar::Civil;
 use bedkeeper::drive::Motion;
 use bedkeeper::duty::DutyKind;
+use bedkeeper::journal::{Event, Reason};
 use bedkeeper::program::{Position, StepKind};
 use bedkeeper::retain::{MAX_BYTES, Retained};
+use bedkeeper::sequence::Outcome;
 use bedkeeper::settings::CamFeedback;
 use bedkeeper::units::TankId;
 use bedkeeper::watch::Alarm;
@@ -107,4 +109,50 @@ fn s1_a_draw_goes_on_after_every_valve_is_found() {
     }
     site.run_until_step(2, StepKind::BrineDraw, 5 * MIN);
     site.run_until_duty(2, DutyKind::Ready, 6 * HOUR);
+}
+
+/// S9, S1, S12: somebody turns the valve of the tank that served to where brine or rinse water flows while power is off. With brine in its bed
+/// and nothing that shuts it off it waits where it stands, and keeps the drain, the brine tank or both. The regeneration that waits for
+/// them gives its turn up, and both tanks come back to work.
+#[test]
+fn s9_who_waits_for_a_tank_over_brine_gives_way() {
+    use StepKind::{Backwash, BrineDraw, BrineRefill, FastRinse, SlowRinse};
+    let mut gave_way = 0;
+    for step in [Backwash, BrineDraw, SlowRinse, FastRinse, BrineRefill] {
+        for place in [Position::BrineDraw, Position::FastRinse] {
+            let name = format!("{step}, {place}");
+            let mut site = Site::<2>::new(behind_one_valve());
+            site.run_for(5 * MIN);
+            site.gulp(9_000);
+            site.operate(Action::StartNow(TankId(0))).unwrap();
+            site.run_until_step(1, step, 3 * HOUR);
+            site.run_for(MIN);
+            // Nobody is told: it is found so as power returns.
+            site.valves[1].put(place);
+            cut(&mut site, MIN);
+            site.hear();
+            for _ in 0..2 * DAY / MIN {
+                site.run_for(MIN);
+                let regenerating = |tank| site.duty(tank) == DutyKind::Regenerating;
+                assert!(!(regenerating(1) && regenerating(2)), "{name}");
+            }
+            let said = site.hear();
+            gave_way += usize::from(
+                said.iter().any(|(_, e)| matches!(e, Event::Duty { tank: TankId(0), reason: Reason::GaveWay, .. })),
+            );
+            let ended = |id| {
+                said.iter().filter(
+                    move |(_, e)| matches!(e, Event::Ended { tank, outcome: Outcome::Complete, .. } if *tank == id),
+                )
+            };
+            assert!((1..=2).contains(&ended(TankId(0)).count()), "{name}: {said:?}");
+            assert_eq!(ended(TankId(1)).count(), 1, "{name}");
+            let mut duties = [site.duty(1), site.duty(2)];
+            duties.sort();
+            assert_eq!(duties, [DutyKind::Serving, DutyKind::Ready], "{name}");
+            assert!(site.causes(1).is_empty() && site.causes(2).is_empty(), "{name}");
+            assert_eq!(site.alarms(), [], "{name}");
+        }
+    }
+    assert!(gave_way >= 2, "{gave_way}");
 }

@@ -156,6 +156,8 @@ impl Campaign {
     /// # Errors
     /// The site cannot be run, or does not regenerate.
     pub fn prepare(site: &Site, name: &str, table: Table) -> Result<Self, StageError> {
+        let raw = site.settings.raw();
+        let table = Table { rows: table.rows.into_iter().map(|row| row.promised_at(raw)).collect() };
         let simple = Stage::set(site, name, false)?;
         let wants_full = table.rows.iter().any(|row| row.plant == Some(PlantKind::Full));
         let full = if wants_full {
@@ -172,6 +174,15 @@ impl Campaign {
         });
         let found = found.collect();
         Ok(Self { table, full: full.ok(), found, simple })
+    }
+
+    /// Scenarios that are written name the site so, from the folder in which they will lie.
+    #[must_use]
+    pub fn naming_site(mut self, name: &str) -> Self {
+        for stage in self.full.iter_mut().chain([&mut self.simple]) {
+            stage.site_text = format!("site = {name:?}\n");
+        }
+        self
     }
 
     /// The table that is tried.

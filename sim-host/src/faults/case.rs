@@ -12,7 +12,7 @@ use jiff::SignedDuration;
 
 use super::instance::Instance;
 use super::stage::{BLINK_MS, HOUR_MS, MINUTE_MS, Phase, Stage};
-use super::table::{Notice, Row, WaterFault};
+use super::table::{Notice, Row, WaterFault, Within};
 use super::watch::{Lookout, Watch};
 use crate::demand::Draw;
 use crate::plant::Fault;
@@ -20,8 +20,9 @@ use crate::replay::{Checker, ReplayError, World};
 use crate::scenario::{Deed, Gauges, Rehearsal, Tap, event_section, flow_section};
 use crate::swarm::seen_to;
 
-/// Whatever was broken is mended then, and within so long both tanks have regenerated again (S9).
-const PATIENCE_MS: u64 = 48 * HOUR_MS;
+/// Whatever was broken is mended then, and within so many days all tanks have regenerated again (S9).
+const PATIENCE_DAYS: u64 = 2;
+const DAY_MS: u64 = 24 * HOUR_MS;
 /// A leak.
 const LEAK_ML_MIN: u32 = 1_000;
 
@@ -94,6 +95,16 @@ impl Case<'_> {
     fn mended_ms(&self) -> u64 {
         let cut = self.cut.iter().map(|(at_ms, _)| at_ms + HOUR_MS);
         self.parts.iter().map(|part| self.ends_ms(part)).chain(cut).max().unwrap_or(self.stage.mended_ms)
+    }
+
+    /// How many days it may take until all tanks have regenerated again: more where only so much may be drained in a day.
+    fn patience_days(&self) -> u64 {
+        let raw = self.stage.site.settings.raw();
+        let (limit, each) = (raw.discharge_limit.nl(), raw.drain_per_regeneration().nl());
+        match limit.checked_div(each).filter(|_| limit > 0) {
+            Some(in_a_day) => PATIENCE_DAYS + u64::from(raw.tanks).div_ceil(in_a_day.max(1)),
+            None => PATIENCE_DAYS,
+        }
     }
 
     /// Everything that happens until all is mended, and what mends it.
@@ -205,7 +216,7 @@ impl Case<'_> {
 
     fn see(&self) -> Result<Seen, ReplayError> {
         let mended_ms = self.mended_ms();
-        let end_ms = mended_ms + PATIENCE_MS;
+        let end_ms = mended_ms + self.patience_days() * DAY_MS;
         let scenario = self.stage.scenario(&self.deeds(), self.draws(), end_ms);
         let mut watch = Watch { mended_ms, lookouts: self.lookouts(), ..Watch::default() };
         let (tap, mut checker) = (Tap::default(), scenario.checker());
@@ -229,7 +240,7 @@ impl Case<'_> {
                     tank.number()
                 )
             };
-            let text = format!("two days after all was mended tank {} {text}", tank.number());
+            let text = format!("{} days after all was mended tank {} {text}", self.patience_days(), tank.number());
             Broken { rule: "S9".to_owned(), text, at_ms: end_ms, lasts_ms: end_ms, expected: what }
         });
         let broken = self.forbidden(&checker).or(alarm).or(silent).or(stuck);
@@ -248,7 +259,7 @@ impl Case<'_> {
     /// What the checker saw, but for what the rows do not promise.
     fn forbidden(&self, checker: &Checker) -> Option<Broken> {
         let first = checker.violations().iter().find(|violation| !self.spares(&violation.rule))?;
-        let lasts_ms = (first.at_ms + HOUR_MS).min(self.mended_ms() + PATIENCE_MS);
+        let lasts_ms = (first.at_ms + HOUR_MS).min(self.mended_ms() + self.patience_days() * DAY_MS);
         let (rule, text, at_ms) = (first.rule.clone(), first.text.clone(), first.at_ms);
         Some(Broken { rule, text, at_ms, lasts_ms, expected: String::new() })
     }
@@ -257,7 +268,9 @@ impl Case<'_> {
     fn told(&self, watch: &Watch) -> (Option<Broken>, bool) {
         let (Some(part), Some(lookout)) = (self.parts.first(), watch.lookouts.first()) else { return (None, false) };
         let (Some(from_ms), Some(within)) = (lookout.at_ms, part.row.within) else { return (None, false) };
-        let to_ms = from_ms + within.ms(self.stage.site.settings.raw());
+        // Where one tank serves, no pulse is expected while it regenerates.
+        let alone = within == Within::Silence && self.stage.site.settings.tanks == 1;
+        let to_ms = from_ms + within.ms(self.stage.site.settings.raw()) + if alone { self.stage.mended_ms } else { 0 };
         let names: Vec<_> = part.row.alarms.iter().map(|alarm| alarm.0).collect();
         let told = watch
             .alarms

@@ -120,8 +120,8 @@ fn tried(args: &FaultsArgs, style: &Style) -> Result<(String, Tried), Option<Str
         let names: Vec<_> = table.rows.iter().map(|row| row.name.as_str()).collect();
         return Err(Some(format!("no row has `{only}` in its name or component; the rows are {}", names.join(", "))));
     }
-    let campaign =
-        Campaign::prepare(&site, &site_from(&args.site, &args.out), table).map_err(|error| error.to_string())?;
+    let campaign = Campaign::prepare(&site, &args.site, table).map_err(|error| error.to_string())?;
+    let campaign = campaign.naming_site(&site_from(&args.site, &args.out));
     let plan = Plan {
         singles: true,
         pairs: args.pairs,

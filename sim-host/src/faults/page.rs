@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::table::{Row, Table};
+use super::table::{Less, Row, Table};
 
 /// The components in the order of the table.
 #[must_use]
@@ -32,6 +32,9 @@ pub fn table_page(table: &Table) -> String {
             if let Some(because) = &row.because {
                 let _ = writeln!(page, "- **Not promised meanwhile: {}.** {because}", row.spared.join(", "));
             }
+            for less in &row.less {
+                let _ = writeln!(page, "- **With {}:** {}", less.drive.words(), told_less(less));
+            }
             let _ = writeln!(page, "- Rules: {}.", row.rules.join(", "));
         }
     }
@@ -49,6 +52,13 @@ fn seen(row: &Row) -> String {
         }
         (None, None) => String::new(),
     }
+}
+
+/// What is not promised where a drive tells less.
+fn told_less(less: &Less) -> String {
+    let silent = less.silent.iter().map(|silent| format!("no alarm is promised. {silent}"));
+    let spared = less.because.iter().map(|because| format!("not promised is {}. {because}", less.spared.join(", ")));
+    silent.chain(spared).collect::<Vec<_>>().join(" ")
 }
 
 /// What the logic itself says that it does.

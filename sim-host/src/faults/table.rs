@@ -74,6 +74,55 @@ pub struct Row {
     /// Why not.
     #[serde(default)]
     pub because: Option<String>,
+    /// What is promised less of where a drive tells less.
+    #[serde(default, rename = "where")]
+    pub less: Vec<Less>,
+}
+
+/// What is not promised where valves are driven so.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Less {
+    /// By which drives.
+    pub drive: Telling,
+    /// Why no alarm is promised, and who notices.
+    #[serde(default)]
+    pub silent: Option<String>,
+    /// Rules that are not promised meanwhile.
+    #[serde(default)]
+    pub spared: Vec<String>,
+    /// Why not.
+    #[serde(default)]
+    pub because: Option<String>,
+}
+
+/// How much a drive tells of where its valve stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Telling {
+    /// Home, and how many stops or marks have passed.
+    Counts,
+    /// Nothing, once power was off.
+    Nothing,
+}
+
+impl Telling {
+    /// Whether a site's drives tell so much.
+    fn is_of(self, drive: &RawDrive) -> bool {
+        match self {
+            Self::Counts => counts_position(drive),
+            Self::Nothing => matches!(drive, RawDrive::Timed { .. } | RawDrive::PilotArray { .. }),
+        }
+    }
+
+    /// In words.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Counts => "a drive that counts from home",
+            Self::Nothing => "a timed drive, or pilots",
+        }
+    }
 }
 
 /// What happens to the water.
@@ -118,6 +167,8 @@ pub enum Need {
     NoBrineEmpty,
     /// A drive that tells of every position.
     SeesPosition,
+    /// A drive that tells of home, and of others by the count.
+    CountsPosition,
     /// A contact that tells whether a valve follows its pilots.
     PilotContact,
     /// Pilots without one.
@@ -295,6 +346,12 @@ impl FromStr for Table {
             if row.spared.is_empty() != row.because.is_none() {
                 return refuse("`spared` and `because` go together");
             }
+            if row.less.iter().any(|less| less.spared.is_empty() != less.because.is_none()) {
+                return refuse("`spared` and `because` go together");
+            }
+            if row.less.iter().any(|less| less.silent.is_none() && less.spared.is_empty()) {
+                return refuse("`where` needs `silent`, or `spared` and `because`");
+            }
             if row.water.is_some() && !row.event.is_empty() {
                 return refuse("one of `event` and `water`");
             }
@@ -307,6 +364,21 @@ impl FromStr for Table {
 }
 
 impl Row {
+    /// What it promises at a site.
+    #[must_use]
+    pub fn promised_at(mut self, raw: &RawSettings) -> Self {
+        let less: Vec<_> = self.less.iter().filter(|less| less.drive.is_of(&raw.drive)).cloned().collect();
+        for less in less {
+            if less.silent.is_some() {
+                (self.silent, self.notices, self.within) = (less.silent, None, None);
+                self.alarms.clear();
+            }
+            self.spared.extend(less.spared);
+            self.because = less.because.or(self.because);
+        }
+        self
+    }
+
     /// Whether anything happens that can be run.
     #[must_use]
     pub fn runs(&self) -> bool {
@@ -330,6 +402,7 @@ impl Row {
             Need::BrineEmpty => (brine_empty, "no level contact in the brine tank"),
             Need::NoBrineEmpty => (!brine_empty, "a level contact tells"),
             Need::SeesPosition => (sees_position(raw), "the drive does not see its position"),
+            Need::CountsPosition => (counts_position(&raw.drive), "the drive does not count"),
             Need::PilotContact => (pilot_contact(raw) == Some(true), "no pilots with a contact"),
             Need::NoPilotContact => (pilot_contact(raw) == Some(false), "no pilots without a contact"),
         };
@@ -351,4 +424,9 @@ fn sees_position(raw: &RawSettings) -> bool {
         raw.drive,
         RawDrive::CamSwitch { feedback: CamFeedback::SwitchPerPosition, .. } | RawDrive::TwoPosition { .. }
     )
+}
+
+/// The drive tells of home, and of every other position by the count.
+fn counts_position(drive: &RawDrive) -> bool {
+    matches!(drive, RawDrive::CamSwitch { feedback: CamFeedback::HomeAndStop, .. } | RawDrive::CamIndex { .. })
 }

@@ -113,6 +113,8 @@ struct Watched {
     retried_ms: Option<u64>,
     /// A fault of its own holds it where it stands, or did until it was mended.
     held: bool,
+    /// Power failed while it turned, and it has not been told to turn since.
+    cut_on_way: bool,
     /// Its drive had failed, and since it was let in again its valve has neither come to serve nor regenerated.
     returning: bool,
     /// Brine by the plant: time owed in the rinse positions before service is fit.
@@ -338,6 +340,7 @@ impl Observer for Checker {
         for (i, valve) in world.valves().iter().enumerate() {
             self.see_knocks(i, valve);
             self.see_held(i, valve);
+            self.see_cut(i, valve, world);
             self.check_place(i, valve, world.now_ms);
             self.see_strays(i, valve, world.supply.is_dark(), world.now_ms);
             self.check_motion(i, valve.motion(), world.now_ms);
@@ -378,6 +381,7 @@ impl Observer for Checker {
             }
             self.tanks.iter_mut().for_each(|tank| (tank.left_nl, tank.clears_ms) = (None, None));
         } else {
+            self.tanks.iter_mut().for_each(|tank| tank.cut_on_way |= tank.motion != Motion::Off);
             self.estimated_nl = world.controller.accounts().estimated.0;
         }
         Ok(())

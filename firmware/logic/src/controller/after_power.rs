@@ -376,9 +376,10 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// What this tank did before power failed is forgotten, and its valve, which tells of every position, stands in none.
+    /// What this tank did before power failed is forgotten, and its valve does not stand in service, which its drive would tell
+    /// of: it may have come from the draw.
     pub(super) fn was_left_between(&self, id: TankId) -> bool {
-        self.power.forgotten.contains(id) && self.power.dark == Dark::No && !is_blind(&self.settings.drive)
+        self.power.forgotten.contains(id) && self.power.dark == Dark::No && tells_service(&self.settings.drive)
     }
 
     /// A valve stood in the refill position on its way: that water is not given once more (P5).
@@ -417,6 +418,15 @@ fn is_blind(drive: &RawDrive) -> bool {
         RawDrive::CamSwitch { feedback, .. } => *feedback != CamFeedback::SwitchPerPosition,
         RawDrive::TwoPosition { .. } => false,
         RawDrive::CamIndex { .. } | RawDrive::Timed { .. } | RawDrive::PilotArray { .. } => true,
+    }
+}
+
+/// The drives tell at power-up whether a valve stands in service, if of nothing else.
+fn tells_service(drive: &RawDrive) -> bool {
+    match drive {
+        RawDrive::CamIndex { positions, .. } => positions.contains(&(Position::Service, 0)),
+        RawDrive::CamSwitch { .. } => !is_blind(drive) || drive.position(0) == Some(Position::Service),
+        _ => !is_blind(drive),
     }
 }
 

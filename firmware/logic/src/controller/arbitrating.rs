@@ -40,10 +40,15 @@ impl<const N: usize> Controller<N> {
     /// Whether a tank has what its step needs.
     pub(super) fn has_its_share(&self, id: TankId, tank: &Tank) -> bool {
         let uses = self.uses(id, tank);
-        let Resources { drain, brine } = self.resources;
-        let drains = || drain.contains(id) && !self.has_lost_taken_drain(id) && !self.is_drain_crowded(id, tank);
-        let brines = || brine.contains(id) && !self.has_lost_taken_brine(id) && !self.is_brine_crowded(id, tank);
-        (!uses.drain || drains()) && (!uses.brine || brines())
+        (!uses.drain || self.has_drain(id, tank)) && (!uses.brine || self.has_brine(id, tank))
+    }
+
+    fn has_drain(&self, id: TankId, tank: &Tank) -> bool {
+        self.resources.drain.contains(id) && !self.has_lost_taken_drain(id) && !self.is_drain_crowded(id, tank)
+    }
+
+    fn has_brine(&self, id: TankId, tank: &Tank) -> bool {
+        self.resources.brine.contains(id) && !self.has_lost_taken_brine(id) && !self.is_brine_crowded(id, tank)
     }
 
     /// Others that use what this tank uses, and go first: valves found open to the same after a power cut (S1).
@@ -86,10 +91,11 @@ impl<const N: usize> Controller<N> {
             return holds;
         }
         let uses = self.uses(id, tank);
-        if uses.drain && self.is_drain_full(Some(id)) {
+        // What it has it does not wait for, whoever else may stand open to it and not use it (S9).
+        if uses.drain && !self.has_drain(id, tank) && self.is_drain_full(Some(id)) {
             holds.insert(Hold::DrainBusy);
         }
-        if uses.brine && self.is_brine_taken(Some(id)) {
+        if uses.brine && !self.has_brine(id, tank) && self.is_brine_taken(Some(id)) {
             holds.insert(Hold::BrineBusy);
         }
         holds

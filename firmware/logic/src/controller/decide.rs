@@ -66,6 +66,7 @@ impl<const N: usize> Controller<N> {
         // Before the survey, so that a start follows at the instant at which the last is found (S8).
         self.end_of_finding();
         *survey = self.survey(now, outside);
+        changed |= self.give_way(now, survey);
         changed |= self.start_waiting(now, survey) || self.start_make_up(now, survey);
         changed |= self.arbitrate();
         changed |= self.send_shared(now);

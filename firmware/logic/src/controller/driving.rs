@@ -181,7 +181,7 @@ impl<const N: usize> Controller<N> {
 
     /// Where a tank waits off-line; with brine in its bed not in service, but where it stands, or in a
     /// rinse if nobody knows where that is (S12).
-    fn waits_at(&self, tank: &Tank) -> Option<Position> {
+    pub(super) fn waits_at(&self, tank: &Tank) -> Option<Position> {
         let rest = self.settings.rest_position();
         if rest != Position::Service || !is_salted(tank) {
             return Some(rest);

@@ -114,7 +114,9 @@ impl<const N: usize> Controller<N> {
         }
         // What the others use by their steps goes without saying where they are as many as may be.
         let first = self.settings.first_uses();
-        if self.is_drain_lost() || (one_more && first.drain && self.is_drain_full(Some(id))) {
+        // One that stands open to the drain already takes no more of it.
+        let drains = first.drain && !self.keeps_waiting(tank).drain;
+        if self.is_drain_lost() || (one_more && drains && self.is_drain_full(Some(id))) {
             visit(Hold::DrainBusy, None);
         }
         if self.settings.draws_brine() {

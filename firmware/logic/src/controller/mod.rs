@@ -19,6 +19,7 @@ mod deadlines;
 mod decide;
 mod draining;
 mod driving;
+mod giving_way;
 mod holds;
 mod input;
 mod joining;

@@ -9,14 +9,18 @@ use crate::sequence::Regeneration;
 use crate::units::{Instant, TankId};
 
 impl<const N: usize> Controller<N> {
-    /// Starts the first of the tanks that nothing holds: by leading cause, then off-line before
-    /// serving, then who asked first (C7).
+    /// Starts the first of the tanks that nothing holds: one that keeps the drain or the brine tank from others meanwhile, then by
+    /// leading cause, then off-line before serving, then who asked first (C7, S9).
     #[inline(never)]
     pub(super) fn start_waiting(&mut self, now: Instant, survey: &Survey<N>) -> bool {
         let first = tank_ids(&self.tanks)
             .zip(survey)
             .filter(|((_, t), held)| is_waiting(t) && held.holds.is_empty())
-            .min_by_key(|((_, t), _)| (t.demand.leading(), matches!(t.duty, Duty::Serving), t.demand.asked_at()))
+            .min_by_key(|((_, t), _)| {
+                let keeps = self.keeps_waiting(t);
+                let place = (t.demand.leading(), matches!(t.duty, Duty::Serving), t.demand.asked_at());
+                (!keeps.brine, !keeps.drain, place)
+            })
             .map(|((id, _), _)| id);
         let Some(id) = first else { return false };
         self.start_regeneration(now, id);

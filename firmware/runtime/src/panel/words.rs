@@ -196,6 +196,7 @@ fn reason(reason: Reason) -> &'static str {
         Reason::NoneServing => "no tank served",
         Reason::BrineInBed => "brine may be in the bed",
         Reason::PlaceInDoubt => "its valve counted wrong",
+        Reason::GaveWay => "another is rinsed first",
     }
 }
 

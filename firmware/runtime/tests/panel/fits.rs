@@ -368,6 +368,8 @@ fn events() -> Vec<Event> {
         Reason::DriveLost,
         Reason::NoneServing,
         Reason::BrineInBed,
+        Reason::PlaceInDoubt,
+        Reason::GaveWay,
     ];
     for duty in DutyKind::ALL.iter().copied() {
         all.extend(reasons.map(|reason| Event::Duty { tank, duty, reason }));

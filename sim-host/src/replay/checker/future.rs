@@ -78,6 +78,8 @@ impl Checker {
             (tank.position, stood, owed, ended, knocked, tank.begins_again, tank.left_nl).hash(into);
             done(into, "brine");
             let retry = self.retry_rest_ms();
+            let cut = tank.cut_on_way.then(|| age(world.supply.on_since_ms(), self.joining_limit_ms()));
+            cut.hash(into);
             (tank.retried_ms.map(|at| age(at, retry)).filter(|ago| *ago <= retry), tank.returning, tank.held)
                 .hash(into);
             // Those of a regeneration that is over are not asked for any more.

@@ -96,6 +96,11 @@ impl Steps {
         self.running.map(|(kind, _)| kind)
     }
 
+    /// The step has been in its position.
+    pub(super) fn has_run(&self, kind: StepKind) -> bool {
+        self.running() == Some(kind) || self.seen.iter().any(|seen| seen.kind == kind)
+    }
+
     /// The step is in its position.
     pub(super) fn run(&mut self, kind: StepKind, now: u64) {
         self.stop(now);

@@ -527,3 +527,22 @@ fn s12_a_slow_cam_that_passes_the_draw_draws_nothing() {
     assert!(serves(20_000, 0) && serves(1_000, 15_000));
     assert!(!serves(1_000, 15_001) && !serves(31_001, 0));
 }
+
+/// S12, V2: a valve that power left in service on its way over brine is held against nobody until it could be found and sent on.
+/// One that stands there longer is, and so is one that was not on its way as power failed.
+#[test]
+fn s12_a_valve_that_power_left_in_service_must_leave_it_again() {
+    let rests = |on_its_way: bool, for_ms: u64| {
+        let world = later(site(), None, MINUTE_MS + for_ms);
+        let mut checker = Checker::new(RawSettings::baseline());
+        checker.tanks[0].brine = Brine::Owed { slow_ms: 0, fast_ms: MINUTE_MS };
+        checker.tanks[0].motion = if on_its_way { Motion::Forward } else { Motion::Off };
+        checker.power(false, &world).expect("nothing is written");
+        checker.tanks[0].motion = Motion::Off;
+        checker.see_cut(0, &world.valves()[0], &world);
+        checker.check_position(0, Some(Position::Service), Travel::default(), world.now_ms);
+        found(checker).iter().any(|(rule, _)| rule == "S12")
+    };
+    let limit_ms = Checker::new(RawSettings::baseline()).joining_limit_ms();
+    assert!(!rests(true, 0) && rests(true, limit_ms) && rests(false, 0));
+}

@@ -3,7 +3,7 @@
 use bedkeeper::drive::Motion;
 use bedkeeper::program::{Position, StepKind};
 
-use super::{Checker, Watched};
+use super::{Checker, Watched, World};
 use crate::plant::{Fault, Valve};
 use crate::quantity::show;
 
@@ -143,10 +143,14 @@ impl Checker {
                     let ended_ms = watched.draw_ended_ms.unwrap_or(watched.position_since_ms + draw);
                     let rinsed_ms = now.saturating_sub(ended_ms.max(watched.position_since_ms));
                     // A slow rinse that was cut goes on with the time it had left (P3). That may be none by the plant, where
-                    // the logic does not count what passed in the dark.
+                    // the logic does not count what passed in the dark. A valve that passed the fast rinse since has not rinsed.
+                    let rinsed_on = |fast_ms: u64| match (&watched.run, &watched.steps) {
+                        (Some(_), Some(steps)) => steps.has_run(StepKind::FastRinse),
+                        _ => fast_ms < fast,
+                    };
                     let owed_ms = match watched.brine {
                         Brine::Owed { slow_ms, fast_ms }
-                            if (slow_ms > 0 || fast_ms == fast) && ended_ms < watched.position_since_ms =>
+                            if (slow_ms > 0 || !rinsed_on(fast_ms)) && ended_ms < watched.position_since_ms =>
                         {
                             slow_ms
                         }
@@ -181,7 +185,8 @@ impl Checker {
         }
         let owes = watched.brine != Brine::None;
         // Where its own fault holds a valve no logic put it.
-        let rests_in_service = position == Some(Position::Service) && !(travel.told || travel.turns || travel.held);
+        let passes = travel.told || travel.turns || travel.held || watched.cut_on_way;
+        let rests_in_service = position == Some(Position::Service) && !passes;
         let unknown = watched.place.is_unknown(&self.raw.drive);
         self.expect(!(owes && rests_in_service) || unknown, "S12", i, now, || {
             format!("tank {} rests in service with brine not rinsed out", i + 1)
@@ -198,6 +203,13 @@ impl Checker {
         let travel = Travel::of(valve);
         let watched = &mut self.tanks[i];
         watched.held = travel.held || (watched.held && !travel.told);
+    }
+
+    /// Whether a valve stands where power left it on its way, and the logic may still be finding it and those before it (V2).
+    pub(super) fn see_cut(&mut self, i: usize, valve: &Valve, world: &World) {
+        let since_ms = world.now_ms.saturating_sub(world.supply.on_since_ms());
+        let finds = world.supply.is_dark() || since_ms <= self.joining_limit_ms();
+        self.tanks[i].cut_on_way &= finds && valve.motion() == Motion::Off;
     }
 
     /// Whether a valve left service while its motor stood: nobody told it to.
