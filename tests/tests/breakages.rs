@@ -64,5 +64,6 @@ fn exploring_finds_every_rule_of_safety_broken() {
         seen.insert(cells[3].to_owned());
     }
     // What was seen broken, not what the patch says.
-    assert_eq!(seen, (1..=12).map(|number| format!("S{number}")).collect());
+    let safety: BTreeSet<_> = (1..=12).map(|number| format!("S{number}")).collect();
+    assert!(seen.is_superset(&safety), "{seen:?}");
 }
